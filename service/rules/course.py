@@ -1,0 +1,216 @@
+"""The course of a treatment on one day: which appliance, which setting since when, what is open.
+
+Shared by the rules that judge it. Ties between facts of the same moment are broken by content, the
+more cautious one last, so that no answer depends on the order of arrival.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from decimal import Decimal
+
+from service.rules.facts import (
+    Appliance,
+    CaseFacts,
+    CheckIn,
+    DentalAssessment,
+    IndexName,
+    RedFlag,
+    Setting,
+    SideEffect,
+    SleepTest,
+    TestPurpose,
+)
+from service.rules.thresholds import Thresholds
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """What holds on `as_of`. `check_ins` are those since the onset of the current setting, in order."""
+
+    as_of: date
+    appliance: Appliance | None
+    setting: Setting | None
+    onset: date | None
+    run: tuple[Setting, ...]
+    previous: Setting | None
+    check_ins: tuple[CheckIn, ...]
+    open_side_effects: tuple[SideEffect, ...]
+    open_red_flags: tuple[RedFlag, ...]
+    assessment: DentalAssessment | None
+    baseline: SleepTest | None
+    baseline_epworth: CheckIn | None
+    efficacy_tests: tuple[SleepTest, ...]
+
+    @property
+    def days_at_setting(self) -> int | None:
+        """Days from the onset of the current setting to `as_of`."""
+        return (self.as_of - self.onset).days if self.onset else None
+
+    @property
+    def difference_intended(self) -> bool:
+        """Whether the dentist recorded the difference between the sides as intended."""
+        return any(setting.difference_intended for setting in self.run)
+
+
+def course_on(facts: CaseFacts, as_of: date) -> Course:
+    """The course of `facts` as known on `as_of`."""
+    known = facts.known_on(as_of)
+    appliance = _current_appliance(known.appliances)
+    settings = _settings_of(known, appliance)
+    run = _current_run(settings)
+    onset = run[0].moment.day if run else None
+    return Course(
+        as_of=as_of,
+        appliance=appliance,
+        setting=run[-1] if run else None,
+        onset=onset,
+        run=run,
+        previous=settings[-len(run) - 1] if len(settings) > len(run) else None,
+        check_ins=_since(known.check_ins, onset),
+        open_side_effects=_open_side_effects(known.side_effects, as_of),
+        open_red_flags=_open_red_flags(known.red_flags, as_of),
+        assessment=_latest_assessment(known.assessments),
+        baseline=_baseline(known.sleep_tests),
+        baseline_epworth=_baseline_epworth(known),
+        efficacy_tests=_efficacy_tests(known.sleep_tests),
+    )
+
+
+def _current_appliance(appliances: tuple[Appliance, ...]) -> Appliance | None:
+    """The appliance delivered last; of two on one day, the one that allows the least advance."""
+
+    def order(item: Appliance) -> tuple[date, bool, Decimal, tuple[str, ...]]:
+        limit = item.maximum_advance_mm
+        return (item.delivered_on, limit is not None, -(limit or Decimal(0)), _key(item))
+
+    return max(appliances, key=order, default=None)
+
+
+def _key(item: Appliance) -> tuple[str, ...]:
+    """A last resort between equal appliances, from content alone."""
+    return (str(item.ended_on), str(item.smallest_step_mm), str(item.starting_position_mm))
+
+
+def _settings_of(known: CaseFacts, appliance: Appliance | None) -> tuple[Setting, ...]:
+    """Settings in order; once an appliance is replaced, only those of the current one."""
+    replaced = len(known.appliances) > 1 and appliance is not None
+    kept = (s for s in known.settings if not replaced or s.moment.day >= appliance.delivered_on)  # type: ignore[union-attr]
+    return tuple(sorted(kept, key=lambda s: (s.moment, s.left_mm + s.right_mm, s.left_mm, s.difference_intended)))
+
+
+def _current_run(settings: tuple[Setting, ...]) -> tuple[Setting, ...]:
+    """The unbroken run of the last left/right pair: repeating a setting does not restart it."""
+    start = len(settings)
+    while start and settings[start - 1].pair == settings[-1].pair:
+        start -= 1
+    return settings[start:]
+
+
+def _since(check_ins: tuple[CheckIn, ...], onset: date | None) -> tuple[CheckIn, ...]:
+    """Check-ins that speak of the current setting: one on the day of a change speaks of the nights before."""
+    if onset is None:
+        return ()
+    return tuple(sorted((c for c in check_ins if c.moment.day > onset), key=lambda c: c.moment))
+
+
+def _open_side_effects(reports: tuple[SideEffect, ...], as_of: date) -> tuple[SideEffect, ...]:
+    latest: dict[str, SideEffect] = {}
+    for report in sorted(reports, key=lambda r: (r.moment, r.ended_on is None, r.grade, r.onset)):
+        latest[report.kind] = report
+    still_open = (
+        r for r in latest.values() if r.grade > 0 and r.onset <= as_of and not (r.ended_on and r.ended_on <= as_of)
+    )
+    return tuple(sorted(still_open, key=lambda r: (-r.grade, r.kind)))
+
+
+def _open_red_flags(reports: tuple[RedFlag, ...], as_of: date) -> tuple[RedFlag, ...]:
+    latest: dict[str, RedFlag] = {}
+    for report in sorted(reports, key=lambda r: (r.moment, r.resolved_on is None, str(r.resolved_on))):
+        latest[report.kind] = report
+    still_open = (r for r in latest.values() if not (r.resolved_on and r.resolved_on <= as_of))
+    return tuple(sorted(still_open, key=lambda r: r.kind))
+
+
+def _latest_assessment(assessments: tuple[DentalAssessment, ...]) -> DentalAssessment | None:
+    """The last assessment; of two at one moment, the one with the smaller protrusive range."""
+    return max(
+        assessments,
+        key=lambda a: (a.moment, a.protrusive_range_mm is not None, -(a.protrusive_range_mm or 0), str(a.overjet_mm)),
+        default=None,
+    )
+
+
+def _baseline(tests: tuple[SleepTest, ...]) -> SleepTest | None:
+    """The last baseline test that reports an AHI or REI; of two on one day, the higher index."""
+    usable = [
+        t
+        for t in tests
+        if t.purpose is TestPurpose.BASELINE
+        and t.index_per_hour is not None
+        and t.index_name in (IndexName.AHI, IndexName.REI)
+    ]
+    return max(usable, key=lambda t: (t.day, t.index_per_hour, str(t.index_name), str(t.recording_hours)), default=None)
+
+
+def _baseline_epworth(known: CaseFacts) -> CheckIn | None:
+    """The last Epworth total on or before the first delivery; of two on one day, the lower."""
+    first = min((a.delivered_on for a in known.appliances), default=None)
+    before = [c for c in known.check_ins if c.epworth_total is not None and first and c.moment.day <= first]
+    return max(before, key=lambda c: (c.moment, -(c.epworth_total or 0)), default=None)
+
+
+def _efficacy_tests(tests: tuple[SleepTest, ...]) -> tuple[SleepTest, ...]:
+    worn = (t for t in tests if t.purpose is TestPurpose.EFFICACY)
+    return tuple(sorted(worn, key=lambda t: (t.day, t.index_per_hour or Decimal(-1), str(t.recording_hours))))
+
+
+def percent_of_range(course: Course, advance_mm: Decimal) -> Decimal | None:
+    """Position at `advance_mm` as % of the maximum protrusive range; None when range or start is unknown."""
+    assessed, appliance = course.assessment, course.appliance
+    if not (assessed and assessed.protrusive_range_mm and appliance and appliance.starting_position_mm is not None):
+        return None
+    return (appliance.starting_position_mm + advance_mm) * 100 / assessed.protrusive_range_mm
+
+
+def room_mm(course: Course, thresholds: Thresholds) -> Decimal | None:
+    """mm that the further side can still advance, by the appliance and the site's limit; None if neither is known."""
+    if course.setting is None:
+        return None
+    further = max(course.setting.pair)
+    rooms: list[Decimal] = []
+    if course.appliance and course.appliance.maximum_advance_mm is not None:
+        rooms.append(course.appliance.maximum_advance_mm - further)
+    at = percent_of_range(course, further)
+    if at is not None and course.assessment and course.assessment.protrusive_range_mm:
+        left_over = thresholds.maximum_percent_of_range.value - at
+        rooms.append(left_over * course.assessment.protrusive_range_mm / 100)
+    return max(min(rooms), Decimal(0)) if rooms else None
+
+
+def at_limit(course: Course, thresholds: Thresholds) -> bool:
+    """Whether no further advancement is possible: less room than the smallest step."""
+    room = room_mm(course, thresholds)
+    if room is None:
+        return False
+    own = course.appliance.smallest_step_mm if course.appliance else None
+    return room < (own or thresholds.smallest_step_mm.value)
+
+
+def taken_back_for_side_effect(course: Course, facts: CaseFacts, thresholds: Thresholds) -> bool:
+    """Whether the current setting is a step back for a side effect: recorded so, or one was open that day."""
+    setting, previous = course.setting, course.previous
+    if setting is None or previous is None or course.onset is None or sum(setting.pair) >= sum(previous.pair):
+        return False
+    if any(s.taken_back_for_side_effect for s in course.run):
+        return True
+    day = course.onset
+    before = day - timedelta(days=1)
+    grade = thresholds.side_effect_grade.value
+    on_the_day = (*_open_on(facts, day), *_open_on(facts, before))
+    return any(effect.grade >= grade for effect in on_the_day)
+
+
+def _open_on(facts: CaseFacts, day: date) -> tuple[SideEffect, ...]:
+    return _open_side_effects(facts.known_on(day).side_effects, day)

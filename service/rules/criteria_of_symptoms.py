@@ -1,0 +1,209 @@
+"""Readiness criteria from the patient's check-ins since the onset of the current setting."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from decimal import Decimal
+
+from service.rules.check_in_dates import interval_days, is_fresh, next_check_in
+from service.rules.course import Course
+from service.rules.decision import Criterion, Measured, Status
+from service.rules.facts import CheckIn
+from service.rules.thresholds import Threshold, Thresholds
+from service.rules.words import count, day, listed, number
+
+
+def snoring_settled(course: Course, thresholds: Thresholds) -> Criterion:
+    """Met when the last check-ins since the onset all put snoring at or under the threshold."""
+    limit = thresholds.snoring_settled
+    return _last_agree(
+        course,
+        thresholds,
+        "snoring-settled",
+        "Snoring settled",
+        value=lambda c: c.snoring,
+        settled=lambda v: v <= limit.value,
+        worse=lambda v: v,
+        limit=limit,
+        says=lambda values, when: (
+            f"Snoring was {values} of 10 at the last check-ins ({when}); {number(limit.value)} or less counts as settled "
+            f"({limit.cited})."
+        ),
+        missing="snoring",
+    )
+
+
+def sleepiness_settled(course: Course, thresholds: Thresholds) -> Criterion:
+    """By the Epworth total since the onset; by restedness when there is none; both must agree when both are there."""
+    by_epworth = _epworth(course, thresholds)
+    by_rest = _rested(course, thresholds)
+    if by_epworth is None:
+        return by_rest
+    if by_rest.status is Status.UNKNOWN:
+        return by_epworth
+    both_used = by_epworth.thresholds + by_rest.thresholds
+    both_inputs = by_epworth.inputs + by_rest.inputs
+    observed = by_epworth.observed + by_rest.observed
+    if by_epworth.status is by_rest.status:
+        sentence = f"{by_epworth.sentence} {by_rest.sentence}"
+        dates = [d for d in (by_epworth.earliest, by_rest.earliest) if d]
+        return Criterion(
+            by_rest.name,
+            by_rest.title,
+            by_rest.status,
+            sentence,
+            observed,
+            both_used,
+            both_inputs,
+            earliest=max(dates, default=None),
+        )
+    return Criterion(
+        by_rest.name,
+        by_rest.title,
+        Status.UNMET,
+        f"Symptoms disagree. {by_epworth.sentence} {by_rest.sentence}",
+        observed,
+        both_used,
+        both_inputs,
+        earliest=max((d for d in (by_epworth.earliest, by_rest.earliest) if d), default=None),
+    )
+
+
+def _epworth(course: Course, thresholds: Thresholds) -> Criterion | None:
+    """Sleepiness by the last Epworth total since the onset; None when there is none that still speaks for today."""
+    limit, change = thresholds.epworth_settled, thresholds.epworth_change
+    given = [c for c in course.check_ins if c.epworth_total is not None and is_fresh(course, c, thresholds)]
+    if not given:
+        return None
+    last = max(given, key=lambda c: (c.moment, c.epworth_total or 0))
+    total = last.epworth_total or 0
+    before = course.baseline_epworth
+    start = before.epworth_total if before else None
+    risen = start is not None and total - start >= change.value
+    settled = total <= limit.value and not risen
+    compared = f", against {start} before treatment" if start is not None else ", with none known before treatment"
+    sentence = (
+        f"The Epworth total was {total} on {day(last.moment.day)}{compared}; {number(limit.value)} or less "
+        f"({limit.cited}) and no rise of {number(change.value)} or more ({change.cited}) count as settled."
+    )
+    inputs = (last.source, *((before.source,) if before else ()))
+    return Criterion(
+        "sleepiness-settled",
+        "Sleepiness settled",
+        Status.MET if settled else Status.UNMET,
+        sentence,
+        (Measured(Decimal(total), "{score}"),),
+        (limit, change),
+        inputs,
+        earliest=None if settled else next_check_in(course, thresholds),
+    )
+
+
+def _rested(course: Course, thresholds: Thresholds) -> Criterion:
+    limit = thresholds.restedness_settled
+    return _last_agree(
+        course,
+        thresholds,
+        "sleepiness-settled",
+        "Sleepiness settled",
+        value=lambda c: c.restedness,
+        settled=lambda v: v >= limit.value,
+        worse=lambda v: -v,
+        limit=limit,
+        says=lambda values, when: (
+            f"Restedness was {values} of 10 at the last check-ins ({when}); {number(limit.value)} or more counts as "
+            f"settled ({limit.cited})."
+        ),
+        missing="an Epworth total or restedness",
+    )
+
+
+def no_witnessed_pauses(course: Course, thresholds: Thresholds) -> Criterion:
+    """Met when none was witnessed in the last check-ins; not asked counts as met, and is said."""
+    name, title = "no-witnessed-pauses", "No witnessed pauses"
+    needed = thresholds.check_ins_needed
+    answered = [c for c in course.check_ins if c.witnessed_pauses is not None]
+    last = sorted(answered, key=lambda c: (c.moment, c.witnessed_pauses))[-int(needed.value) :]
+    inputs = tuple(c.source for c in last)
+    seen = [c for c in last if c.witnessed_pauses]
+    if seen:
+        return Criterion(
+            name,
+            title,
+            Status.UNMET,
+            f"Pauses in breathing were witnessed at the check-in of {day(seen[-1].moment.day)}; none in the last "
+            f"{number(needed.value)} check-ins is asked ({needed.cited}).",
+            thresholds=(needed,),
+            inputs=inputs,
+            earliest=next_check_in(
+                course, thresholds, _more_needed(last, seen, int(needed.value)) * interval_days(thresholds)
+            ),
+        )
+    if not last:
+        sentence = "Whether pauses in breathing were witnessed is not known, which counts as none; ask the bed partner."
+    else:
+        sentence = f"No pauses in breathing were witnessed at the last check-ins ({_dates(last)})."
+    return Criterion(name, title, Status.MET, sentence, thresholds=(needed,), inputs=inputs)
+
+
+def _last_agree(
+    course: Course,
+    thresholds: Thresholds,
+    name: str,
+    title: str,
+    *,
+    value: Callable[[CheckIn], Decimal | None],
+    settled: Callable[[Decimal], bool],
+    worse: Callable[[Decimal], Decimal],
+    limit: Threshold,
+    says: Callable[[str, str], str],
+    missing: str,
+) -> Criterion:
+    """A scale that must be settled at each of the last check-ins. Of two at one moment the worse comes last."""
+    needed = thresholds.check_ins_needed
+    wanted = int(needed.value)
+    given = sorted(
+        ((c, v) for c in course.check_ins if (v := value(c)) is not None), key=lambda cv: (cv[0].moment, worse(cv[1]))
+    )
+    last = given[-wanted:]
+    inputs = tuple(c.source for c, _ in last)
+    observed = tuple(Measured(v, limit.unit) for _, v in last)
+    used = (limit, needed, thresholds.check_in_fresh_days)
+    stale = bool(last) and not is_fresh(course, last[-1][0], thresholds)
+    if len(last) < wanted or stale:
+        still = wanted if stale else wanted - len(last)
+        why = (
+            f"the last is of {day(last[-1][0].moment.day)}, more than "
+            f"{number(thresholds.check_in_fresh_days.value)} days ago ({thresholds.check_in_fresh_days.cited})"
+            if stale
+            else f"{wanted} are asked ({needed.cited})"
+        )
+        return Criterion(
+            name,
+            title,
+            Status.UNKNOWN,
+            f"{count(len(given), 'check-in')} since the current setting "
+            f"{'reports' if len(given) == 1 else 'report'} {missing} by {day(course.as_of)}; {why}.",
+            observed,
+            used,
+            inputs,
+            earliest=next_check_in(course, thresholds, still * interval_days(thresholds)),
+            missing=f"{missing} at {count(still, 'more check-in')} since the current setting",
+        )
+    failing = [c for c, v in last if not settled(v)]
+    sentence = says(listed([number(v) for _, v in last]), listed([day(c.moment.day) for c, _ in last]))
+    if not failing:
+        return Criterion(name, title, Status.MET, sentence, observed, used, inputs)
+    more = _more_needed([c for c, _ in last], failing, wanted)
+    earliest = next_check_in(course, thresholds, more * interval_days(thresholds))
+    return Criterion(name, title, Status.UNMET, sentence, observed, used, inputs, earliest=earliest)
+
+
+def _more_needed(last: Sequence[CheckIn], failing: Sequence[CheckIn], wanted: int) -> int:
+    """Good check-ins still needed until none of the failing ones is among the last `wanted`."""
+    after = len(last) - 1 - max(i for i, c in enumerate(last) if c in failing)
+    return wanted - after
+
+
+def _dates(check_ins: Sequence[CheckIn]) -> str:
+    return listed([day(c.moment.day) for c in check_ins])

@@ -1,0 +1,97 @@
+"""Readiness criterion about wear, from the check-ins since the onset of the current setting."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, timedelta
+from decimal import Decimal
+
+from service.rules.check_in_dates import next_check_in
+from service.rules.course import Course
+from service.rules.decision import Criterion, Measured, Status
+from service.rules.facts import CheckIn
+from service.rules.thresholds import Thresholds
+from service.rules.words import count, day, number, percent, quarter_hours
+
+
+def worn_enough(course: Course, thresholds: Thresholds) -> Criterion:
+    """Nights worn of nights reported, and mean hours, over the check-ins since the onset of the setting.
+
+    Unknown until the check-ins cover enough different nights since the onset. Hours are averaged over the
+    nights worn and shown in quarter hours.
+    """
+    name, title = "worn-enough", "Worn enough"
+    needed, share_asked, hours_asked = (
+        thresholds.wear_nights_needed,
+        thresholds.wear_share,
+        thresholds.wear_hours,
+    )
+    used = (needed, share_asked, hours_asked)
+    reports = [c for c in course.check_ins if c.nights_reported and c.nights_worn is not None]
+    inputs = tuple(c.source for c in reports)
+    covered = _nights_covered(course, reports)
+    timed = [c for c in reports if c.hours_per_night is not None and c.nights_worn]
+    worn = sum(c.nights_worn or 0 for c in reports)
+    if covered < needed.value or (worn and not timed):
+        next_day = next_check_in(course, thresholds, int(needed.value) - covered)
+        what = "hours worn per night" if covered >= needed.value else "wear"
+        return Criterion(
+            name,
+            title,
+            Status.UNKNOWN,
+            f"Check-ins since the current setting cover {count(covered, 'night')} by {day(course.as_of)}; wear is judged "
+            f"from {number(needed.value)} nights with hours ({needed.cited}).",
+            (Measured(Decimal(covered), "d"),),
+            used,
+            inputs,
+            earliest=next_day,
+            missing=f"{what} over {number(needed.value)} nights since the current setting",
+        )
+    reported = sum(c.nights_reported or 0 for c in reports)
+    share = Decimal(worn) / reported
+    timed_nights = sum(c.nights_worn or 0 for c in timed)
+    total_hours = sum(((c.hours_per_night or Decimal(0)) * (c.nights_worn or 0) for c in timed), Decimal(0))
+    hours = total_hours / timed_nights if timed_nights else Decimal(0)
+    enough = (
+        worn >= share_asked.value * reported and total_hours >= hours_asked.value * timed_nights and timed_nights > 0
+    )
+    sentence = (
+        f"Worn on {worn} of {reported} reported nights ({percent(share)}, at least {percent(share_asked.value)} asked) for "
+        f"a mean of {number(quarter_hours(hours))} hours (at least {number(hours_asked.value)}), "
+        f"{_between(reports)} ({hours_asked.cited}); self-report over-reads."
+    )
+    observed = (Measured(share, "1"), Measured(quarter_hours(hours), "h"))
+    if enough:
+        return Criterion(name, title, Status.MET, sentence, observed, used, inputs)
+    earliest = _wear_recovers(course, thresholds, worn, reported, total_hours, timed_nights)
+    return Criterion(name, title, Status.UNMET, sentence, observed, used, inputs, earliest=earliest)
+
+
+def _nights_covered(course: Course, reports: Sequence[CheckIn]) -> int:
+    """Different nights since the onset that the reports speak of; overlapping reports count once."""
+    nights: set[date] = set()
+    for report in reports:
+        for back in range(1, (report.nights_reported or 0) + 1):
+            night = report.moment.day - timedelta(days=back)
+            if course.onset and night >= course.onset:
+                nights.add(night)
+    return len(nights)
+
+
+def _wear_recovers(
+    course: Course, thresholds: Thresholds, worn: int, reported: int, total_hours: Decimal, timed_nights: int
+) -> date:
+    """The first day on which full wear from now on could have lifted both shares to what is asked."""
+    every = int(thresholds.check_in_interval_days.value)
+    share, hours, full = thresholds.wear_share.value, thresholds.wear_hours.value, thresholds.full_night_hours.value
+    extra = every
+    while (worn + extra) < share * (reported + extra) or (total_hours + extra * full) < hours * (timed_nights + extra):
+        extra += every
+        if extra > 3650:
+            break
+    return next_check_in(course, thresholds, extra)
+
+
+def _between(reports: Sequence[CheckIn]) -> str:
+    days = sorted(c.moment.day for c in reports)
+    return f"in check-ins from {day(days[0])} to {day(days[-1])}" if days[0] != days[-1] else f"on {day(days[0])}"

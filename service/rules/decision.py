@@ -1,0 +1,186 @@
+"""What a rule answers: an outcome and its reasons as data, so that API, page and audit say the same."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+from enum import StrEnum
+from typing import Any
+
+from service.rules.facts import Source
+from service.rules.thresholds import Threshold
+
+
+class Status(StrEnum):
+    """How one criterion came out."""
+
+    MET = "met"
+    UNMET = "unmet"
+    UNKNOWN = "unknown"
+
+
+class Readiness(StrEnum):
+    """Outcomes of the readiness rule. `ready` means ready to be tested, never treated."""
+
+    READY = "ready"
+    READY_AT_LIMIT = "ready-at-limit"
+    NOT_YET = "not-yet"
+    CANNOT_SAY = "cannot-say"
+    STOP_AND_REVIEW = "stop-and-review"
+
+
+class Step(StrEnum):
+    """The next titration step."""
+
+    ADVANCE = "advance"
+    HOLD = "hold"
+    STEP_BACK = "step-back"
+    REQUEST_TEST = "request-test"
+    DENTIST_REVIEW = "dentist-review"
+    PHYSICIAN_REVIEW = "physician-review"
+
+
+class ResponseClass(StrEnum):
+    """How treatment responded, by the fall from the baseline index."""
+
+    COMPLETE = "complete"
+    PARTIAL = "partial"
+    NON_RESPONSE = "non-response"
+    CANNOT_SAY = "cannot-say"
+
+
+class Party(StrEnum):
+    """Whose move it is."""
+
+    PHYSICIAN = "physician"
+    DENTIST = "dentist"
+    PATIENT = "patient"
+    SLEEP_LAB = "sleep lab"
+    NOBODY = "nobody"
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """A value as measured, with its UCUM unit."""
+
+    value: Decimal
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class Criterion:
+    """One reason: how it came out, in one sentence, with value, thresholds, inputs and what is missing.
+
+    `earliest` is the first day it could be met if nothing else changes; None when it is met, or when
+    somebody has to act first (`needs` says who and what).
+    """
+
+    name: str
+    title: str
+    status: Status
+    sentence: str
+    observed: tuple[Measured, ...] = ()
+    thresholds: tuple[Threshold, ...] = ()
+    inputs: tuple[Source, ...] = ()
+    earliest: date | None = None
+    needs: str = ""
+    missing: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """An outcome of one rule, at one version, for one day, with everything it rests on."""
+
+    rule: str
+    rule_version: str
+    as_of: date
+    outcome: str
+    sentence: str
+    criteria: tuple[Criterion, ...]
+    whose_move: Party
+    urgent: bool = False
+    earliest: date | None = None
+    until: date | None = None
+    target_left_mm: Decimal | None = None
+    target_right_mm: Decimal | None = None
+
+    @property
+    def missing(self) -> tuple[str, ...]:
+        """The facts that would have to be known, in words."""
+        return tuple(c.missing for c in self.criteria if c.missing)
+
+    @property
+    def inputs(self) -> tuple[Source, ...]:
+        """Every resource version that was read, each once, in a fixed order."""
+        return tuple(sorted({source for c in self.criteria for source in c.inputs}))
+
+    @property
+    def thresholds(self) -> tuple[Threshold, ...]:
+        """Every threshold that was compared with, each once."""
+        return unique_thresholds(t for c in self.criteria for t in c.thresholds)
+
+    def criterion(self, name: str) -> Criterion:
+        """The criterion of that name; KeyError when the rule has none."""
+        for item in self.criteria:
+            if item.name == name:
+                return item
+        raise KeyError(name)
+
+    def as_data(self) -> dict[str, Any]:
+        """The decision as JSON-ready data: dates as ISO text, numbers as Decimal, in a fixed order."""
+        data: dict[str, Any] = {
+            "rule": self.rule,
+            "rule_version": self.rule_version,
+            "as_of": self.as_of.isoformat(),
+            "outcome": self.outcome,
+            "sentence": self.sentence,
+            "whose_move": self.whose_move.value,
+            "urgent": self.urgent,
+            "earliest": _iso(self.earliest),
+            "until": _iso(self.until),
+            "target_left_mm": self.target_left_mm,
+            "target_right_mm": self.target_right_mm,
+            "missing": list(self.missing),
+            "criteria": [_criterion_data(c) for c in self.criteria],
+            "thresholds": [threshold_data(t) for t in self.thresholds],
+            "inputs": [{"reference": s.reference, "version": s.version} for s in self.inputs],
+        }
+        return data
+
+
+def unique_thresholds(thresholds: Iterable[Threshold]) -> tuple[Threshold, ...]:
+    """Each threshold once, in order of first use."""
+    return tuple({t.name: t for t in thresholds}.values())
+
+
+def threshold_data(threshold: Threshold) -> dict[str, Any]:
+    """One threshold as JSON-ready data."""
+    return {
+        "name": threshold.name,
+        "value": threshold.value,
+        "unit": threshold.unit,
+        "mark": threshold.mark.value,
+        "source": threshold.source,
+        "meaning": threshold.meaning,
+    }
+
+
+def _criterion_data(item: Criterion) -> dict[str, Any]:
+    return {
+        "name": item.name,
+        "title": item.title,
+        "status": item.status.value,
+        "sentence": item.sentence,
+        "observed": [{"value": m.value, "unit": m.unit} for m in item.observed],
+        "thresholds": [t.name for t in item.thresholds],
+        "inputs": [{"reference": s.reference, "version": s.version} for s in item.inputs],
+        "earliest": _iso(item.earliest),
+        "needs": item.needs or None,
+        "missing": item.missing or None,
+    }
+
+
+def _iso(value: date | None) -> str | None:
+    return value.isoformat() if value else None

@@ -1,0 +1,279 @@
+"""The facts of a case, as the rules read them: plain values with units in their names.
+
+Every fact carries its `Source`, the resource and version it was read from, so that a decision can
+name its exact inputs. A fact that was entered in error never reaches this package. Facts may arrive in
+any order: every choice between two facts is made on their content, never on arrival.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from datetime import date
+from decimal import Decimal
+from enum import StrEnum
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Source:
+    """The resource version a fact was read from, e.g. `Observation/0192`, version 1."""
+
+    reference: str
+    version: int
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Moment:
+    """When a fact took effect: a calendar day, and the local time of day (`HH:MM:SS`) when known."""
+
+    day: date
+    clock: str = ""
+
+
+class IndexName(StrEnum):
+    """Which index a sleep test reports; they are not interchangeable."""
+
+    AHI = "AHI"
+    REI = "REI"
+    RDI = "RDI"
+
+
+class HypopnoeaRule(StrEnum):
+    """Which oxygen or arousal criterion scored a hypopnoea."""
+
+    THREE_PERCENT_OR_AROUSAL = "3% or arousal"
+    FOUR_PERCENT = "4%"
+    UNKNOWN = "unknown"
+
+
+class TestPlace(StrEnum):
+    """Where the sleep test was recorded."""
+
+    HOME = "home"
+    LABORATORY = "laboratory"
+
+
+class TestPurpose(StrEnum):
+    """Before treatment, or with the appliance worn to see whether it works."""
+
+    BASELINE = "baseline"
+    EFFICACY = "efficacy"
+
+
+class RedFlagKind(StrEnum):
+    """Findings that stop titration until someone has looked."""
+
+    LOCKED_JAW = "locked-jaw"
+    LOOSE_TOOTH = "loose-tooth"
+    BROKEN_APPLIANCE = "broken-appliance"
+    DROWSY_DRIVING = "drowsy-driving"
+    WORSE_SLEEPINESS = "worse-sleepiness"
+    WORSE_OXIMETRY = "worse-oximetry"
+
+
+class ReferralState(StrEnum):
+    """State of the referral: the values of the FHIR R4 Task status that the referral uses."""
+
+    REQUESTED = "requested"
+    RECEIVED = "received"
+    ACCEPTED = "accepted"
+    REJECTED = "rejected"
+    IN_PROGRESS = "in-progress"
+    ON_HOLD = "on-hold"
+    COMPLETED = "completed"
+    FAILED = "failed"
+    CANCELLED = "cancelled"
+    ENTERED_IN_ERROR = "entered-in-error"
+
+
+class PhysicianChoice(StrEnum):
+    """What the physician decided after an efficacy test."""
+
+    CONTINUE = "continue-treatment"
+    ADVANCE_AND_RETEST = "advance-and-test-again"
+    ADD_POSITIONAL_THERAPY = "add-positional-therapy"
+    COMBINE_OR_CHANGE = "combination-or-another-therapy"
+    STOP = "stop-treatment"
+
+
+@dataclass(frozen=True, slots=True)
+class SleepTest:
+    """One sleep test. Indices in events per hour, SpO2 and T90 in %, hours in h, central share 0-1."""
+
+    source: Source
+    day: date
+    purpose: TestPurpose
+    place: TestPlace | None = None
+    index_name: IndexName | None = None
+    index_per_hour: Decimal | None = None
+    hypopnoea_rule: HypopnoeaRule = HypopnoeaRule.UNKNOWN
+    event_count: int | None = None
+    recording_hours: Decimal | None = None
+    odi_per_hour: Decimal | None = None
+    odi_drop_percent: int | None = None
+    lowest_spo2_percent: Decimal | None = None
+    t90_percent: Decimal | None = None
+    supine_per_hour: Decimal | None = None
+    non_supine_per_hour: Decimal | None = None
+    central_share: Decimal | None = None
+    appliance_worn: bool = False
+    setting_left_mm: Decimal | None = None
+    setting_right_mm: Decimal | None = None
+    measure_sources: tuple[Source, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Referral:
+    """The order for oral appliance therapy. Age is judged from `birth_date`."""
+
+    source: Source
+    day: date
+    state: ReferralState = ReferralState.REQUESTED
+    birth_date: date | None = None
+    prescriber: str | None = None
+    diagnosis_codes: tuple[str, ...] = ()
+    pap_history: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class DentalAssessment:
+    """The dentist's examination before an appliance is made. Lengths in mm."""
+
+    source: Source
+    moment: Moment
+    protrusive_range_mm: Decimal | None = None
+    teeth_upper: int | None = None
+    teeth_lower: int | None = None
+    mobile_teeth: bool | None = None
+    active_tmj_disorder: bool | None = None
+    overjet_mm: Decimal | None = None
+    overbite_mm: Decimal | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Appliance:
+    """A delivered appliance. `starting_position_mm` is measured from maximum retrusion."""
+
+    source: Source
+    delivered_on: date
+    ended_on: date | None = None
+    maximum_advance_mm: Decimal | None = None
+    smallest_step_mm: Decimal | None = None
+    starting_position_mm: Decimal | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """One setting: mm advanced from the starting position, each side."""
+
+    source: Source
+    moment: Moment
+    left_mm: Decimal
+    right_mm: Decimal
+    difference_intended: bool = False
+    taken_back_for_side_effect: bool = False
+
+    @property
+    def pair(self) -> tuple[Decimal, Decimal]:
+        """The two sides; equal pairs are the same setting."""
+        return (self.left_mm, self.right_mm)
+
+
+@dataclass(frozen=True, slots=True)
+class CheckIn:
+    """A periodic report. Scales 0-10 (10 = loudest; 10 = fully rested), Epworth total 0-24."""
+
+    source: Source
+    moment: Moment
+    reported_by: str = "patient"
+    snoring: Decimal | None = None
+    restedness: Decimal | None = None
+    epworth_total: int | None = None
+    nights_reported: int | None = None
+    nights_worn: int | None = None
+    hours_per_night: Decimal | None = None
+    hours_slept_per_night: Decimal | None = None
+    witnessed_pauses: bool | None = None
+    weight_kg: Decimal | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SideEffect:
+    """A report of one kind of side effect: grade 0-3, onset, end. The latest report of a kind counts."""
+
+    source: Source
+    moment: Moment
+    kind: str
+    grade: int
+    onset: date
+    ended_on: date | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RedFlag:
+    """A report of one red flag, open until `resolved_on`. The latest report of a kind counts."""
+
+    source: Source
+    moment: Moment
+    kind: RedFlagKind
+    resolved_on: date | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TestOrder:
+    """A physician's order for an efficacy test."""
+
+    source: Source
+    day: date
+
+
+@dataclass(frozen=True, slots=True)
+class PhysicianDecision:
+    """What the physician decided after a test."""
+
+    source: Source
+    moment: Moment
+    choice: PhysicianChoice
+
+
+@dataclass(frozen=True, slots=True)
+class CaseFacts:
+    """All valid facts of one case. Order inside the tuples carries no meaning."""
+
+    referral: Referral | None = None
+    assessments: tuple[DentalAssessment, ...] = ()
+    appliances: tuple[Appliance, ...] = ()
+    settings: tuple[Setting, ...] = ()
+    check_ins: tuple[CheckIn, ...] = ()
+    side_effects: tuple[SideEffect, ...] = ()
+    red_flags: tuple[RedFlag, ...] = ()
+    sleep_tests: tuple[SleepTest, ...] = ()
+    test_orders: tuple[TestOrder, ...] = ()
+    physician_decisions: tuple[PhysicianDecision, ...] = ()
+
+    def known_on(self, as_of: date) -> CaseFacts:
+        """The facts effective on or before `as_of`; later ones do not exist for a decision of that day."""
+        kept = {
+            item.name: tuple(fact for fact in getattr(self, item.name) if effective_day(fact) <= as_of)
+            for item in fields(self)
+            if item.name != "referral"
+        }
+        return replace(self, **kept)
+
+
+def effective_day(
+    fact: DentalAssessment
+    | Appliance
+    | Setting
+    | CheckIn
+    | SideEffect
+    | RedFlag
+    | SleepTest
+    | TestOrder
+    | PhysicianDecision,
+) -> date:
+    """The day a fact took effect."""
+    if isinstance(fact, Appliance):
+        return fact.delivered_on
+    if isinstance(fact, SleepTest | TestOrder):
+        return fact.day
+    return fact.moment.day

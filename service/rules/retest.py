@@ -1,0 +1,173 @@
+"""Is the case ready for an efficacy test? A stable setting plus symptom resolution.
+
+Symptom relief is not an accurate marker of efficacy (doi 10.1007/s11325-022-02569-3), so `ready` means
+ready to be tested, never treated. A sleep physician orders the test (AASM/AADSM 2015,
+doi 10.5664/jcsm.4858).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, timedelta
+
+from service.rules.course import Course, at_limit, course_on, taken_back_for_side_effect
+from service.rules.criteria_of_state import (
+    appliance_delivered,
+    baseline_known,
+    not_already_tested,
+    red_flag_criteria,
+    setting_stable,
+    tolerated,
+)
+from service.rules.criteria_of_symptoms import no_witnessed_pauses, sleepiness_settled, snoring_settled
+from service.rules.criteria_of_wear import worn_enough
+from service.rules.decision import Criterion, Decision, Party, Readiness, Status
+from service.rules.facts import CaseFacts, RedFlagKind
+from service.rules.thresholds import Thresholds
+from service.rules.words import day, listed, sides
+
+RULE = "readiness-for-efficacy-test"
+VERSION = "1.0.0"
+
+FOR_THE_DENTIST = frozenset({RedFlagKind.LOCKED_JAW, RedFlagKind.LOOSE_TOOTH, RedFlagKind.BROKEN_APPLIANCE})
+_SYMPTOMS = ("snoring-settled", "sleepiness-settled")
+
+
+def assess_readiness(facts: CaseFacts, thresholds: Thresholds, as_of: date) -> Decision:
+    """The readiness of a case on `as_of`, with every criterion explained."""
+    course = course_on(facts, as_of)
+    criteria = readiness_criteria(course, thresholds)
+    if course.open_red_flags:
+        return _stop(course, criteria)
+    unmet = [c for c in criteria if c.status is Status.UNMET]
+    unknown = [c for c in criteria if c.status is Status.UNKNOWN]
+    if unknown and not unmet:
+        return _cannot_say(course, criteria, unknown)
+    if not unmet:
+        return _ready(course, criteria)
+    only_symptoms = not unknown and all(c.name in _SYMPTOMS for c in unmet)
+    if only_symptoms and _no_further_advance(course, facts, thresholds):
+        return _ready_at_limit(course, criteria, unmet)
+    return _not_yet(course, criteria, unmet, unknown)
+
+
+def readiness_criteria(course: Course, thresholds: Thresholds) -> tuple[Criterion, ...]:
+    """The nine criteria of readiness, in the order a clinician reads them."""
+    return (
+        appliance_delivered(course),
+        baseline_known(course),
+        setting_stable(course, thresholds),
+        worn_enough(course, thresholds),
+        snoring_settled(course, thresholds),
+        sleepiness_settled(course, thresholds),
+        no_witnessed_pauses(course, thresholds),
+        tolerated(course, thresholds),
+        not_already_tested(course, thresholds),
+    )
+
+
+def _no_further_advance(course: Course, facts: CaseFacts, thresholds: Thresholds) -> bool:
+    return at_limit(course, thresholds) or taken_back_for_side_effect(course, facts, thresholds)
+
+
+def _decision(
+    course: Course,
+    criteria: tuple[Criterion, ...],
+    outcome: Readiness,
+    sentence: str,
+    whose_move: Party,
+    urgent: bool = False,
+    earliest: date | None = None,
+) -> Decision:
+    return Decision(
+        rule=RULE,
+        rule_version=VERSION,
+        as_of=course.as_of,
+        outcome=outcome.value,
+        sentence=sentence,
+        criteria=criteria,
+        whose_move=whose_move,
+        urgent=urgent,
+        earliest=earliest,
+    )
+
+
+def _stop(course: Course, criteria: tuple[Criterion, ...]) -> Decision:
+    flags = red_flag_criteria(course, FOR_THE_DENTIST)
+    to_dentist = all(flag.kind in FOR_THE_DENTIST for flag in course.open_red_flags)
+    whom = "the dentist, today" if to_dentist else "the physician, urgently"
+    if any(f.kind in FOR_THE_DENTIST for f in course.open_red_flags) and not to_dentist:
+        whom = "the physician, urgently, and the dentist, today"
+    sentence = f"Stop and review: {listed([flag.title.lower() for flag in flags])} is open, for {whom}."
+    party = Party.DENTIST if to_dentist else Party.PHYSICIAN
+    return _decision(course, flags + criteria, Readiness.STOP_AND_REVIEW, sentence, party, urgent=True)
+
+
+def _cannot_say(course: Course, criteria: tuple[Criterion, ...], unknown: Sequence[Criterion]) -> Decision:
+    sentence = f"Readiness cannot be judged yet: {listed([c.missing for c in unknown])} must be known first."
+    return _decision(
+        course, criteria, Readiness.CANNOT_SAY, sentence, _who_supplies(unknown), earliest=_latest(course, unknown)
+    )
+
+
+def _ready(course: Course, criteria: tuple[Criterion, ...]) -> Decision:
+    setting, onset = course.setting, course.onset
+    assert setting and onset
+    sentence = (
+        f"Ready for an efficacy test: {sides(*setting.pair)} since {day(onset)}, worn, tolerated and with symptoms "
+        f"settled. Feeling better does not prove that it works; the physician orders the test."
+    )
+    return _decision(course, criteria, Readiness.READY, sentence, Party.PHYSICIAN, earliest=course.as_of)
+
+
+def _ready_at_limit(course: Course, criteria: tuple[Criterion, ...], unmet: Sequence[Criterion]) -> Decision:
+    why = listed([c.title.lower() for c in unmet])
+    sentence = (
+        f"Ready for an efficacy test at the limit: {why} is not met, but the appliance cannot be advanced further. "
+        f"The physician reviews and decides on the test."
+    )
+    return _decision(course, criteria, Readiness.READY_AT_LIMIT, sentence, Party.PHYSICIAN, earliest=course.as_of)
+
+
+def _not_yet(
+    course: Course, criteria: tuple[Criterion, ...], unmet: Sequence[Criterion], unknown: Sequence[Criterion]
+) -> Decision:
+    open_points = [*unmet, *unknown]
+    acts = [c.needs for c in open_points if c.needs]
+    earliest = _latest(course, open_points)
+    when = f"the earliest date is {day(earliest)}" if earliest else f"first, {listed(acts)}"
+    sentence = f"Not yet ready for an efficacy test: {listed([c.title.lower() for c in unmet])} not met; {when}."
+    return _decision(course, criteria, Readiness.NOT_YET, sentence, _who_acts(unmet), earliest=earliest)
+
+
+def _latest(course: Course, open_points: Sequence[Criterion]) -> date | None:
+    """The day the last open point could be met; None when one of them waits for somebody to act."""
+    days = [c.earliest for c in open_points]
+    if any(d is None for d in days):
+        return None
+    return max((d for d in days if d), default=course.as_of + timedelta(days=1))
+
+
+_ACTS = {
+    "appliance-delivered": Party.DENTIST,
+    "baseline-known": Party.SLEEP_LAB,
+    "setting-stable": Party.DENTIST,
+    "tolerated": Party.DENTIST,
+    "no-witnessed-pauses": Party.DENTIST,
+    "not-already-tested": Party.PHYSICIAN,
+}
+
+
+def _who_acts(unmet: Sequence[Criterion]) -> Party:
+    """The party whose act an unmet criterion waits for; the patient when only time and reports are missing."""
+    for item in unmet:
+        if item.needs and item.name in _ACTS:
+            return _ACTS[item.name]
+    return Party.PATIENT
+
+
+def _who_supplies(unknown: Sequence[Criterion]) -> Party:
+    for item in unknown:
+        if item.name in _ACTS:
+            return _ACTS[item.name]
+    return Party.PATIENT

@@ -1,0 +1,275 @@
+"""The next titration step: advance, hold, step back, or hand over to a test or a review.
+
+One step at a time, by symptoms, inside the appliance's and the site's limit (common practice, no source;
+plateau of benefit: Ma 2020, doi 10.5664/jcsm.8556). A dentist directs every change.
+"""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from decimal import Decimal
+
+from service.rules.course import Course, at_limit, course_on, room_mm
+from service.rules.decision import Criterion, Decision, Measured, Party, Readiness, Status, Step
+from service.rules.facts import CaseFacts, CheckIn, PhysicianChoice, SideEffect
+from service.rules.thresholds import Thresholds
+from service.rules.words import count, day, number, sides, spoken
+
+RULE = "next-titration-step"
+VERSION = "1.0.0"
+
+_GRADE_THAT_STOPS_WEAR = 3
+
+
+def next_step(facts: CaseFacts, thresholds: Thresholds, readiness: Decision) -> Decision | None:
+    """The next step on the day of `readiness`; None before an appliance and a setting are on record."""
+    course = course_on(facts, readiness.as_of)
+    if course.setting is None or course.appliance is None:
+        return None
+    if readiness.outcome == Readiness.STOP_AND_REVIEW:
+        step = Step.PHYSICIAN_REVIEW if readiness.whose_move is Party.PHYSICIAN else Step.DENTIST_REVIEW
+        return _step(course, step, f"No change of setting. {readiness.sentence}", readiness.whose_move, urgent=True)
+    if readiness.outcome in (Readiness.READY, Readiness.READY_AT_LIMIT):
+        return _step(course, Step.REQUEST_TEST, f"Stay at this setting. {readiness.sentence}", Party.PHYSICIAN)
+    tested = readiness.criterion("not-already-tested")
+    if tested.status is Status.UNMET:
+        if _physician_asks_to_advance(course, facts):
+            return _for_side_effects(course, thresholds) or _advance(course, thresholds, _BY_THE_PHYSICIAN)
+        sentence = f"Stay at this setting. {tested.sentence}"
+        return _step(course, Step.PHYSICIAN_REVIEW, sentence, Party.PHYSICIAN)
+    return (
+        _for_side_effects(course, thresholds)
+        or _for_uneven_sides(course, readiness)
+        or _for_symptoms(course, thresholds, readiness)
+        or _advance(course, thresholds)
+    )
+
+
+_UNSETTLED = "symptoms are not settled yet"
+_BY_THE_PHYSICIAN = "the physician asks for more advancement and another test"
+
+
+def _physician_asks_to_advance(course: Course, facts: CaseFacts) -> bool:
+    """Whether the physician's last decision since the current setting began is to advance and test again."""
+    made = [
+        d for d in facts.known_on(course.as_of).physician_decisions if course.onset and d.moment.day >= course.onset
+    ]
+    last = max(made, key=lambda d: (d.moment, d.choice.value), default=None)
+    return last is not None and last.choice is PhysicianChoice.ADVANCE_AND_RETEST
+
+
+def _step(
+    course: Course,
+    step: Step,
+    sentence: str,
+    whose_move: Party,
+    *,
+    criteria: tuple[Criterion, ...] = (),
+    target: tuple[Decimal, Decimal] | None = None,
+    until: date | None = None,
+    urgent: bool = False,
+) -> Decision:
+    setting = course.setting
+    assert setting
+    here = Criterion(
+        "current-setting",
+        "Current setting",
+        Status.MET,
+        f"The setting is {sides(*setting.pair)} since {day(course.onset or course.as_of)}.",
+        observed=(Measured(setting.left_mm, "mm"), Measured(setting.right_mm, "mm")),
+        inputs=tuple(s.source for s in course.run),
+    )
+    left, right = target or setting.pair
+    return Decision(
+        RULE,
+        VERSION,
+        course.as_of,
+        step.value,
+        sentence,
+        (here, *criteria),
+        whose_move,
+        urgent,
+        until=until,
+        target_left_mm=left,
+        target_right_mm=right,
+    )
+
+
+def _for_side_effects(course: Course, thresholds: Thresholds) -> Decision | None:
+    """Hold while a limiting side effect is open; step back when it stops wear or came with the last step and stays."""
+    limit = thresholds.side_effect_grade
+    limiting = [e for e in course.open_side_effects if e.grade >= limit.value]
+    if not limiting:
+        return None
+    worst = limiting[0]
+    persisting = thresholds.side_effect_persisting_days
+    reasons = tuple(_side_effect_reason(course, e, thresholds) for e in limiting)
+    step_back = worst.grade >= _GRADE_THAT_STOPS_WEAR or any(_came_with_step(course, e, thresholds) for e in limiting)
+    what = f"{spoken(worst.kind)} of grade {worst.grade} since {day(worst.onset)}"
+    if not step_back:
+        sentence = (
+            f"Hold this setting while {what} is open; step back if it came with the last step and lasts more than "
+            f"{number(persisting.value)} days ({persisting.cited})."
+        )
+        return _step(course, Step.HOLD, sentence, Party.DENTIST, criteria=reasons)
+    target = _one_step_back(course, thresholds)
+    if target is None:
+        sentence = f"The dentist reviews {what}: the setting is already at its starting position."
+        return _step(course, Step.DENTIST_REVIEW, sentence, Party.DENTIST, criteria=reasons)
+    sentence = f"Step back to {sides(*target)} because of {what}, by the dentist's direction ({limit.cited})."
+    return _step(course, Step.STEP_BACK, sentence, Party.DENTIST, criteria=reasons, target=target)
+
+
+def _came_with_step(course: Course, effect: SideEffect, thresholds: Thresholds) -> bool:
+    lasted = (course.as_of - effect.onset).days
+    new = course.previous is not None and course.onset is not None and effect.onset >= course.onset
+    return new and lasted > thresholds.side_effect_persisting_days.value
+
+
+def _side_effect_reason(course: Course, effect: SideEffect, thresholds: Thresholds) -> Criterion:
+    lasted = (course.as_of - effect.onset).days
+    return Criterion(
+        f"side-effect-{effect.kind}",
+        spoken(effect.kind).capitalize(),
+        Status.UNMET,
+        f"{spoken(effect.kind).capitalize()} of grade {effect.grade} has been open for {count(lasted, 'day')}.",
+        observed=(Measured(Decimal(effect.grade), "{score}"), Measured(Decimal(lasted), "d")),
+        thresholds=(thresholds.side_effect_grade, thresholds.side_effect_persisting_days),
+        inputs=(effect.source,),
+    )
+
+
+def _one_step_back(course: Course, thresholds: Thresholds) -> tuple[Decimal, Decimal] | None:
+    """The previous setting when it was less advanced, else one step less; None at the starting position."""
+    setting, previous = course.setting, course.previous
+    assert setting
+    if previous and sum(previous.pair) < sum(setting.pair):
+        return previous.pair
+    if max(setting.pair) <= 0:
+        return None
+    size = thresholds.step_mm.value
+    return (max(setting.left_mm - size, Decimal(0)), max(setting.right_mm - size, Decimal(0)))
+
+
+def _for_uneven_sides(course: Course, readiness: Decision) -> Decision | None:
+    stable = readiness.criterion("setting-stable")
+    if not stable.needs:
+        return None
+    return _step(course, Step.DENTIST_REVIEW, stable.sentence, Party.DENTIST, criteria=(stable,))
+
+
+def _for_symptoms(course: Course, thresholds: Thresholds, readiness: Decision) -> Decision | None:
+    """Hold while symptoms are unknown, settled, or the time and wear for a step are not there yet."""
+    last = _last_with_symptoms(course)
+    every = timedelta(days=int(thresholds.check_in_interval_days.value))
+    assert course.onset
+    if last is None:
+        due = course.onset + every
+        sentence = f"Hold this setting until a check-in tells how it works; one is due on {day(due)}."
+        return _step(course, Step.HOLD, sentence, Party.PATIENT, until=due)
+    reasons = tuple(readiness.criterion(n) for n in ("snoring-settled", "sleepiness-settled", "no-witnessed-pauses"))
+    if not _unsettled(last, course, thresholds):
+        stable_on = course.onset + timedelta(days=int(thresholds.stable_days.value))
+        sentence = (
+            f"Hold this setting: symptoms were settled at the check-in of {day(last.moment.day)}. It counts as stable "
+            f"from {day(stable_on)}."
+        )
+        return _step(course, Step.HOLD, sentence, Party.PATIENT, criteria=reasons, until=stable_on)
+    free_on = course.onset + timedelta(days=int(thresholds.step_days.value))
+    if course.as_of < free_on:
+        sentence = (
+            f"Hold this setting until {day(free_on)}: a setting is kept for {number(thresholds.step_days.value)} days "
+            f"before the next step ({thresholds.step_days.cited})."
+        )
+        return _step(course, Step.HOLD, sentence, Party.PATIENT, criteria=reasons, until=free_on)
+    return _for_wear(course, thresholds)
+
+
+def _last_with_symptoms(course: Course) -> CheckIn | None:
+    told = [c for c in course.check_ins if any(v is not None for v in (c.snoring, c.restedness, c.epworth_total))]
+    return told[-1] if told else None
+
+
+def _unsettled(last: CheckIn, course: Course, thresholds: Thresholds) -> bool:
+    """Whether any symptom told on the day of the last check-in is unsettled."""
+    same_day = [c for c in course.check_ins if c.moment.day == last.moment.day]
+    return any(
+        (c.snoring is not None and c.snoring > thresholds.snoring_settled.value)
+        or (c.restedness is not None and c.restedness < thresholds.restedness_settled.value)
+        or (c.epworth_total is not None and c.epworth_total > thresholds.epworth_settled.value)
+        or bool(c.witnessed_pauses)
+        for c in same_day
+    )
+
+
+def _for_wear(course: Course, thresholds: Thresholds) -> Decision | None:
+    """Hold when the last report of wear is under the share of the week that a step asks for."""
+    asked = thresholds.step_nights_of_seven
+    reports = [c for c in course.check_ins if c.nights_reported and c.nights_worn is not None]
+    if not reports:
+        sentence = "Hold this setting: no check-in since the last step tells on how many nights it was worn."
+        return _step(course, Step.HOLD, sentence, Party.PATIENT)
+    last = max(reports, key=lambda c: (c.moment, -Decimal(c.nights_worn or 0) / Decimal(c.nights_reported or 1)))
+    worn, reported = last.nights_worn or 0, last.nights_reported or 0
+    if worn * 7 >= asked.value * reported:
+        return None
+    reason = Criterion(
+        "worn-for-a-step",
+        "Worn enough for a step",
+        Status.UNMET,
+        f"Worn on {worn} of {reported} nights at the check-in of {day(last.moment.day)}; {number(asked.value)} of 7 are "
+        f"asked before a step ({asked.cited}).",
+        observed=(Measured(Decimal(worn), "d"), Measured(Decimal(reported), "d")),
+        thresholds=(asked,),
+        inputs=(last.source,),
+    )
+    return _step(course, Step.HOLD, f"Hold this setting. {reason.sentence}", Party.PATIENT, criteria=(reason,))
+
+
+def _advance(course: Course, thresholds: Thresholds, why: str = _UNSETTLED) -> Decision:
+    """One step further, as far as appliance, standard parts and site allow."""
+    setting = course.setting
+    assert setting
+    further = max(setting.pair)
+    if at_limit(course, thresholds):
+        sentence = (
+            f"The dentist reviews: {why}, and the appliance cannot be advanced further. When the setting "
+            "is stable the case goes to an efficacy test at the limit."
+        )
+        return _step(
+            course, Step.DENTIST_REVIEW, sentence, Party.DENTIST, criteria=(_limit_reason(course, thresholds),)
+        )
+    standard = thresholds.standard_parts_mm
+    if further >= standard.value:
+        sentence = (
+            f"The dentist reviews: {why} at {sides(*setting.pair)}; beyond {number(standard.value)} mm a "
+            f"step is taken only by the dentist's direction ({standard.cited})."
+        )
+        return _step(
+            course, Step.DENTIST_REVIEW, sentence, Party.DENTIST, criteria=(_limit_reason(course, thresholds),)
+        )
+    own = course.appliance.smallest_step_mm if course.appliance else None
+    room = room_mm(course, thresholds)
+    size = min(x for x in (thresholds.step_mm.value, room, standard.value - further) if x is not None)
+    if own and own < size:
+        size = (size // own) * own
+    target = (setting.left_mm + size, setting.right_mm + size)
+    goal = thresholds.goal_mm
+    passed = (
+        f" This passes the typical goal of {number(goal.value)} mm ({goal.cited})." if max(target) > goal.value else ""
+    )
+    sentence = f"Advance one step, to {sides(*target)}: {why}.{passed}"
+    reason = _limit_reason(course, thresholds)
+    return _step(course, Step.ADVANCE, sentence, Party.PATIENT, criteria=(reason,), target=target, until=course.as_of)
+
+
+def _limit_reason(course: Course, thresholds: Thresholds) -> Criterion:
+    room = room_mm(course, thresholds)
+    used = (thresholds.step_mm, thresholds.maximum_percent_of_range, thresholds.standard_parts_mm, thresholds.goal_mm)
+    sources = tuple(f.source for f in (course.appliance, course.assessment) if f)
+    if room is None:
+        text = "Neither the appliance's limit nor the protrusive range is recorded, so the room left is not known."
+        return Criterion("room-left", "Room left", Status.UNKNOWN, text, (), used, sources, missing="the limit")
+    text = f"{number(room)} mm can still be advanced on the further side."
+    status = Status.UNMET if at_limit(course, thresholds) else Status.MET
+    return Criterion("room-left", "Room left", status, text, (Measured(room, "mm"),), used, sources)
