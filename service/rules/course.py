@@ -1,7 +1,7 @@
 """The course of a treatment on one day: which appliance, which setting since when, what is open.
 
 Shared by the rules that judge it. Ties between facts of the same moment are broken by content, the
-more cautious one last, so that no answer depends on the order of arrival.
+more cautious one last, and by source between equal ones, so that no answer depends on the order of arrival.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from service.rules.facts import (
     Setting,
     SideEffect,
     SleepTest,
+    Source,
     TestPurpose,
 )
 from service.rules.thresholds import Thresholds
@@ -81,9 +82,9 @@ def course_on(facts: CaseFacts, as_of: date) -> Course:
 def _current_appliance(appliances: tuple[Appliance, ...]) -> Appliance | None:
     """The appliance delivered last; of two on one day, the one that allows the least advance."""
 
-    def order(item: Appliance) -> tuple[date, bool, Decimal, tuple[str, ...]]:
+    def order(item: Appliance) -> tuple[date, bool, Decimal, tuple[str, ...], Source]:
         limit = item.maximum_advance_mm
-        return (item.delivered_on, limit is not None, -(limit or Decimal(0)), _key(item))
+        return (item.delivered_on, limit is not None, -(limit or Decimal(0)), _key(item), item.source)
 
     return max(appliances, key=order, default=None)
 
@@ -97,7 +98,9 @@ def _settings_of(known: CaseFacts, appliance: Appliance | None) -> tuple[Setting
     """Settings in order; once an appliance is replaced, only those of the current one."""
     replaced = len(known.appliances) > 1 and appliance is not None
     kept = (s for s in known.settings if not replaced or s.moment.day >= appliance.delivered_on)  # type: ignore[union-attr]
-    return tuple(sorted(kept, key=lambda s: (s.moment, s.left_mm + s.right_mm, s.left_mm, s.difference_intended)))
+    return tuple(
+        sorted(kept, key=lambda s: (s.moment, s.left_mm + s.right_mm, s.left_mm, s.difference_intended, s.source))
+    )
 
 
 def _current_run(settings: tuple[Setting, ...]) -> tuple[Setting, ...]:
@@ -112,22 +115,24 @@ def _since(check_ins: tuple[CheckIn, ...], onset: date | None) -> tuple[CheckIn,
     """Check-ins that speak of the current setting: one on the day of a change speaks of the nights before."""
     if onset is None:
         return ()
-    return tuple(sorted((c for c in check_ins if c.moment.day > onset), key=lambda c: c.moment))
+    return tuple(sorted((c for c in check_ins if c.moment.day > onset), key=lambda c: (c.moment, c.source)))
 
 
 def _open_side_effects(reports: tuple[SideEffect, ...], as_of: date) -> tuple[SideEffect, ...]:
     latest: dict[str, SideEffect] = {}
-    for report in sorted(reports, key=lambda r: (r.moment, r.ended_on is None, r.grade, r.onset)):
+    for report in sorted(reports, key=lambda r: (r.moment, _is_open(r, as_of), r.grade, r.onset, r.source)):
         latest[report.kind] = report
-    still_open = (
-        r for r in latest.values() if r.grade > 0 and r.onset <= as_of and not (r.ended_on and r.ended_on <= as_of)
-    )
-    return tuple(sorted(still_open, key=lambda r: (-r.grade, r.kind)))
+    return tuple(sorted((r for r in latest.values() if _is_open(r, as_of)), key=lambda r: (-r.grade, r.kind)))
+
+
+def _is_open(effect: SideEffect, as_of: date) -> bool:
+    ended = effect.ended_on is not None and effect.ended_on <= as_of
+    return effect.grade > 0 and effect.onset <= as_of and not ended
 
 
 def _open_red_flags(reports: tuple[RedFlag, ...], as_of: date) -> tuple[RedFlag, ...]:
     latest: dict[str, RedFlag] = {}
-    for report in sorted(reports, key=lambda r: (r.moment, r.resolved_on is None, str(r.resolved_on))):
+    for report in sorted(reports, key=lambda r: (r.moment, r.resolved_on is None, str(r.resolved_on), r.source)):
         latest[report.kind] = report
     still_open = (r for r in latest.values() if not (r.resolved_on and r.resolved_on <= as_of))
     return tuple(sorted(still_open, key=lambda r: r.kind))
@@ -137,7 +142,7 @@ def _latest_assessment(assessments: tuple[DentalAssessment, ...]) -> DentalAsses
     """The last assessment; of two at one moment, the one with the smaller protrusive range."""
     return max(
         assessments,
-        key=lambda a: (a.moment, a.protrusive_range_mm is not None, -(a.protrusive_range_mm or 0), str(a.overjet_mm)),
+        key=lambda a: (a.moment, a.protrusive_range_mm is not None, -(a.protrusive_range_mm or 0), a.source),
         default=None,
     )
 
@@ -151,27 +156,33 @@ def _baseline(tests: tuple[SleepTest, ...]) -> SleepTest | None:
         and t.index_per_hour is not None
         and t.index_name in (IndexName.AHI, IndexName.REI)
     ]
-    return max(usable, key=lambda t: (t.day, t.index_per_hour, str(t.index_name), str(t.recording_hours)), default=None)
+    return max(usable, key=lambda t: (t.day, t.index_per_hour, t.source), default=None)
 
 
 def _baseline_epworth(known: CaseFacts) -> CheckIn | None:
-    """The last Epworth total on or before the first delivery; of two on one day, the lower."""
+    """The last Epworth total on or before the first delivery; of two at one moment, the lower."""
     first = min((a.delivered_on for a in known.appliances), default=None)
     before = [c for c in known.check_ins if c.epworth_total is not None and first and c.moment.day <= first]
-    return max(before, key=lambda c: (c.moment, -(c.epworth_total or 0)), default=None)
+    return max(before, key=lambda c: (c.moment, -(c.epworth_total or 0), c.source), default=None)
 
 
 def _efficacy_tests(tests: tuple[SleepTest, ...]) -> tuple[SleepTest, ...]:
     worn = (t for t in tests if t.purpose is TestPurpose.EFFICACY)
-    return tuple(sorted(worn, key=lambda t: (t.day, t.index_per_hour or Decimal(-1), str(t.recording_hours))))
+    return tuple(sorted(worn, key=lambda t: (t.day, t.index_per_hour or Decimal(-1), t.source)))
+
+
+def _range_and_start(course: Course) -> tuple[Decimal, Decimal] | None:
+    """Protrusive range and starting position in mm; None when either is unknown."""
+    assessed, appliance = course.assessment, course.appliance
+    if not (assessed and assessed.protrusive_range_mm and appliance and appliance.starting_position_mm is not None):
+        return None
+    return (assessed.protrusive_range_mm, appliance.starting_position_mm)
 
 
 def percent_of_range(course: Course, advance_mm: Decimal) -> Decimal | None:
     """Position at `advance_mm` as % of the maximum protrusive range; None when range or start is unknown."""
-    assessed, appliance = course.assessment, course.appliance
-    if not (assessed and assessed.protrusive_range_mm and appliance and appliance.starting_position_mm is not None):
-        return None
-    return (appliance.starting_position_mm + advance_mm) * 100 / assessed.protrusive_range_mm
+    known = _range_and_start(course)
+    return (known[1] + advance_mm) * 100 / known[0] if known else None
 
 
 def room_mm(course: Course, thresholds: Thresholds) -> Decimal | None:
@@ -182,10 +193,10 @@ def room_mm(course: Course, thresholds: Thresholds) -> Decimal | None:
     rooms: list[Decimal] = []
     if course.appliance and course.appliance.maximum_advance_mm is not None:
         rooms.append(course.appliance.maximum_advance_mm - further)
-    at = percent_of_range(course, further)
-    if at is not None and course.assessment and course.assessment.protrusive_range_mm:
-        left_over = thresholds.maximum_percent_of_range.value - at
-        rooms.append(left_over * course.assessment.protrusive_range_mm / 100)
+    known = _range_and_start(course)
+    if known:
+        range_mm, start_mm = known
+        rooms.append(thresholds.maximum_percent_of_range.value * range_mm / 100 - start_mm - further)
     return max(min(rooms), Decimal(0)) if rooms else None
 
 

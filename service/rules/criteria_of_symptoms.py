@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from decimal import Decimal
 
-from service.rules.check_in_dates import interval_days, is_fresh, next_check_in
+from service.rules.check_in_dates import is_fresh, next_check_in
 from service.rules.course import Course
 from service.rules.decision import Criterion, Measured, Status
 from service.rules.facts import CheckIn
@@ -29,7 +29,7 @@ def snoring_settled(course: Course, thresholds: Thresholds) -> Criterion:
             f"Snoring was {values} of 10 at the last check-ins ({when}); {number(limit.value)} or less counts as settled "
             f"({limit.cited})."
         ),
-        missing="snoring",
+        subject="snoring",
     )
 
 
@@ -69,6 +69,13 @@ def sleepiness_settled(course: Course, thresholds: Thresholds) -> Criterion:
     )
 
 
+def epworth_is_settled(total: int, course: Course, thresholds: Thresholds) -> bool:
+    """Whether an Epworth total is not sleepy and has not risen in a meaningful way above the one before treatment."""
+    before = course.baseline_epworth.epworth_total if course.baseline_epworth else None
+    risen = before is not None and total - before >= thresholds.epworth_change.value
+    return total <= thresholds.epworth_settled.value and not risen
+
+
 def _epworth(course: Course, thresholds: Thresholds) -> Criterion | None:
     """Sleepiness by the last Epworth total since the onset; None when there is none that still speaks for today."""
     limit, change = thresholds.epworth_settled, thresholds.epworth_change
@@ -79,8 +86,7 @@ def _epworth(course: Course, thresholds: Thresholds) -> Criterion | None:
     total = last.epworth_total or 0
     before = course.baseline_epworth
     start = before.epworth_total if before else None
-    risen = start is not None and total - start >= change.value
-    settled = total <= limit.value and not risen
+    settled = epworth_is_settled(total, course, thresholds)
     compared = f", against {start} before treatment" if start is not None else ", with none known before treatment"
     sentence = (
         f"The Epworth total was {total} on {day(last.moment.day)}{compared}; {number(limit.value)} or less "
@@ -114,7 +120,8 @@ def _rested(course: Course, thresholds: Thresholds) -> Criterion:
             f"Restedness was {values} of 10 at the last check-ins ({when}); {number(limit.value)} or more counts as "
             f"settled ({limit.cited})."
         ),
-        missing="an Epworth total or restedness",
+        subject="restedness",
+        instead_of="an Epworth total, or ",
     )
 
 
@@ -135,9 +142,7 @@ def no_witnessed_pauses(course: Course, thresholds: Thresholds) -> Criterion:
             f"{number(needed.value)} check-ins is asked ({needed.cited}).",
             thresholds=(needed,),
             inputs=inputs,
-            earliest=next_check_in(
-                course, thresholds, _more_needed(last, seen, int(needed.value)) * interval_days(thresholds)
-            ),
+            earliest=next_check_in(course, thresholds, _more_needed(last, seen, int(needed.value))),
         )
     if not last:
         sentence = "Whether pauses in breathing were witnessed is not known, which counts as none; ask the bed partner."
@@ -157,7 +162,8 @@ def _last_agree(
     worse: Callable[[Decimal], Decimal],
     limit: Threshold,
     says: Callable[[str, str], str],
-    missing: str,
+    subject: str,
+    instead_of: str = "",
 ) -> Criterion:
     """A scale that must be settled at each of the last check-ins. Of two at one moment the worse comes last."""
     needed = thresholds.check_ins_needed
@@ -170,8 +176,10 @@ def _last_agree(
     observed = tuple(Measured(v, limit.unit) for _, v in last)
     used = (limit, needed, thresholds.check_in_fresh_days)
     stale = bool(last) and not is_fresh(course, last[-1][0], thresholds)
+    failing = [c for c, v in last if not settled(v)]
+    earliest = next_check_in(course, thresholds, max(_more_needed([c for c, _ in last], failing, wanted), 1))
     if len(last) < wanted or stale:
-        still = wanted if stale else wanted - len(last)
+        still = max(wanted - len(last), 1)
         why = (
             f"the last is of {day(last[-1][0].moment.day)}, more than "
             f"{number(thresholds.check_in_fresh_days.value)} days ago ({thresholds.check_in_fresh_days.cited})"
@@ -183,25 +191,22 @@ def _last_agree(
             title,
             Status.UNKNOWN,
             f"{count(len(given), 'check-in')} since the current setting "
-            f"{'reports' if len(given) == 1 else 'report'} {missing} by {day(course.as_of)}; {why}.",
+            f"{'reports' if len(given) == 1 else 'report'} {subject} by {day(course.as_of)}; {why}.",
             observed,
             used,
             inputs,
-            earliest=next_check_in(course, thresholds, still * interval_days(thresholds)),
-            missing=f"{missing} at {count(still, 'more check-in')} since the current setting",
+            earliest=earliest,
+            missing=f"{instead_of}{subject} at {count(still, 'more check-in')} since the current setting",
         )
-    failing = [c for c, v in last if not settled(v)]
     sentence = says(listed([number(v) for _, v in last]), listed([day(c.moment.day) for c, _ in last]))
     if not failing:
         return Criterion(name, title, Status.MET, sentence, observed, used, inputs)
-    more = _more_needed([c for c, _ in last], failing, wanted)
-    earliest = next_check_in(course, thresholds, more * interval_days(thresholds))
     return Criterion(name, title, Status.UNMET, sentence, observed, used, inputs, earliest=earliest)
 
 
 def _more_needed(last: Sequence[CheckIn], failing: Sequence[CheckIn], wanted: int) -> int:
-    """Good check-ins still needed until none of the failing ones is among the last `wanted`."""
-    after = len(last) - 1 - max(i for i, c in enumerate(last) if c in failing)
+    """Good check-ins still needed until the last `wanted` are there and none of the failing ones is among them."""
+    after = len(last) - 1 - max((i for i, c in enumerate(last) if c in failing), default=-1)
     return wanted - after
 
 

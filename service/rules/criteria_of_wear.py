@@ -6,12 +6,13 @@ from collections.abc import Sequence
 from datetime import date, timedelta
 from decimal import Decimal
 
-from service.rules.check_in_dates import next_check_in
 from service.rules.course import Course
 from service.rules.decision import Criterion, Measured, Status
 from service.rules.facts import CheckIn
 from service.rules.thresholds import Thresholds
 from service.rules.words import count, day, number, percent, quarter_hours
+
+_DAYS_OF_A_YEAR = 365
 
 
 def worn_enough(course: Course, thresholds: Thresholds) -> Criterion:
@@ -32,8 +33,13 @@ def worn_enough(course: Course, thresholds: Thresholds) -> Criterion:
     covered = _nights_covered(course, reports)
     timed = [c for c in reports if c.hours_per_night is not None and c.nights_worn]
     worn = sum(c.nights_worn or 0 for c in reports)
+    reported = sum(c.nights_reported or 0 for c in reports)
+    timed_nights = sum(c.nights_worn or 0 for c in timed)
+    total_hours = sum(((c.hours_per_night or Decimal(0)) * (c.nights_worn or 0) for c in timed), Decimal(0))
+    extra = _nights_to_recover(thresholds, worn, reported, total_hours, timed_nights, int(needed.value) - covered)
+    earliest = _after_nights(course, reports, extra) if extra else None
+    needs = "" if earliest else "the dentist and the patient agree on how it can be worn enough"
     if covered < needed.value or (worn and not timed):
-        next_day = next_check_in(course, thresholds, int(needed.value) - covered)
         what = "hours worn per night" if covered >= needed.value else "wear"
         return Criterion(
             name,
@@ -44,13 +50,11 @@ def worn_enough(course: Course, thresholds: Thresholds) -> Criterion:
             (Measured(Decimal(covered), "d"),),
             used,
             inputs,
-            earliest=next_day,
+            earliest=earliest,
+            needs=needs,
             missing=f"{what} over {number(needed.value)} nights since the current setting",
         )
-    reported = sum(c.nights_reported or 0 for c in reports)
     share = Decimal(worn) / reported
-    timed_nights = sum(c.nights_worn or 0 for c in timed)
-    total_hours = sum(((c.hours_per_night or Decimal(0)) * (c.nights_worn or 0) for c in timed), Decimal(0))
     hours = total_hours / timed_nights if timed_nights else Decimal(0)
     enough = (
         worn >= share_asked.value * reported and total_hours >= hours_asked.value * timed_nights and timed_nights > 0
@@ -63,8 +67,7 @@ def worn_enough(course: Course, thresholds: Thresholds) -> Criterion:
     observed = (Measured(share, "1"), Measured(quarter_hours(hours), "h"))
     if enough:
         return Criterion(name, title, Status.MET, sentence, observed, used, inputs)
-    earliest = _wear_recovers(course, thresholds, worn, reported, total_hours, timed_nights)
-    return Criterion(name, title, Status.UNMET, sentence, observed, used, inputs, earliest=earliest)
+    return Criterion(name, title, Status.UNMET, sentence, observed, used, inputs, earliest=earliest, needs=needs)
 
 
 def _nights_covered(course: Course, reports: Sequence[CheckIn]) -> int:
@@ -78,18 +81,22 @@ def _nights_covered(course: Course, reports: Sequence[CheckIn]) -> int:
     return len(nights)
 
 
-def _wear_recovers(
-    course: Course, thresholds: Thresholds, worn: int, reported: int, total_hours: Decimal, timed_nights: int
-) -> date:
-    """The first day on which full wear from now on could have lifted both shares to what is asked."""
-    every = int(thresholds.check_in_interval_days.value)
+def _nights_to_recover(
+    thresholds: Thresholds, worn: int, reported: int, total_hours: Decimal, timed_nights: int, at_least: int
+) -> int | None:
+    """Nights of full wear that would lift both shares to what is asked; None when a year of them would not."""
     share, hours, full = thresholds.wear_share.value, thresholds.wear_hours.value, thresholds.full_night_hours.value
-    extra = every
-    while (worn + extra) < share * (reported + extra) or (total_hours + extra * full) < hours * (timed_nights + extra):
-        extra += every
-        if extra > 3650:
-            break
-    return next_check_in(course, thresholds, extra)
+    for extra in range(max(at_least, 1), _DAYS_OF_A_YEAR):
+        often = worn + extra >= share * (reported + extra)
+        if often and total_hours + extra * full >= hours * (timed_nights + extra):
+            return extra
+    return None
+
+
+def _after_nights(course: Course, reports: Sequence[CheckIn], nights: int) -> date:
+    """The day by which that many more nights can be reported: counted from the last report, not before tomorrow."""
+    start = reports[-1].moment.day if reports else (course.onset or course.as_of)
+    return max(start + timedelta(days=nights), course.as_of + timedelta(days=1))
 
 
 def _between(reports: Sequence[CheckIn]) -> str:

@@ -101,6 +101,10 @@ def classify(before_per_hour: Decimal, after_per_hour: Decimal, thresholds: Thre
     return ResponseClass.COMPLETE if resolved else ResponseClass.PARTIAL
 
 
+def _fall_in_words(fall: Decimal, places: str) -> str:
+    return f"a {'fall' if fall >= 0 else 'rise'} of {number(abs(rounded(fall, places)))} %"
+
+
 def response_criteria(
     before_per_hour: Decimal, after_per_hour: Decimal, thresholds: Thresholds
 ) -> tuple[Criterion, Criterion, Criterion]:
@@ -110,7 +114,7 @@ def response_criteria(
     fell = fall is not None and fall >= halved.value
     after = Measured(after_per_hour, "{events}/h")
     observed = (after, Measured(rounded(fall, "0.01"), "%")) if fall is not None else (after,)
-    fall_text = f"a fall of {number(rounded(fall, '0.01'))} %" if fall is not None else "no fall from a baseline of 0"
+    fall_text = _fall_in_words(fall, "0.01") if fall is not None else "no fall from a baseline of 0"
 
     def one(name: str, title: str, met: bool, text: str, *used: Threshold) -> Criterion:
         return Criterion(name, title, Status.MET if met else Status.UNMET, text, observed, used)
@@ -178,12 +182,17 @@ _CLASS_WORDS = {
 
 
 def _sentence(outcome: ResponseClass, before: SleepTest, after: SleepTest, fall: Decimal | None) -> str:
-    fell = f", a fall of {number(rounded(fall, '0.1'))} %" if fall is not None else ""
+    fell = f", {_fall_in_words(fall, '0.1')}" if fall is not None else ""
+    worn = " with the appliance" if after.appliance_worn else ""
     return (
-        f"{_CLASS_WORDS[outcome]}: from {before.index_name} {number(before.index_per_hour or 0)} per hour on "
-        f"{day(before.day)} to {after.index_name} {number(after.index_per_hour or 0)} per hour on {day(after.day)} with "
-        f"the appliance{fell}. The physician decides what follows."
+        f"{_CLASS_WORDS[outcome]}: from {_index(before)} {number(before.index_per_hour or 0)} per hour on "
+        f"{day(before.day)} to {_index(after)} {number(after.index_per_hour or 0)} per hour on {day(after.day)}{worn}"
+        f"{fell}. The physician decides what follows."
     )
+
+
+def _index(test: SleepTest) -> str:
+    return test.index_name.value if test.index_name else "an unnamed index of"
 
 
 def _disagreement(criteria: tuple[Criterion, ...]) -> str:
@@ -199,8 +208,8 @@ def comparability(course: Course, baseline: SleepTest, efficacy: SleepTest, thre
     found: list[str] = []
     if baseline.index_name is not efficacy.index_name:
         found.append(
-            f"The baseline reports {baseline.index_name} and the efficacy test {efficacy.index_name}; they are not "
-            "interchangeable (Bianchi 2017, doi 10.5664/jcsm.6540)."
+            f"The baseline reports {baseline.index_name} and the efficacy test {efficacy.index_name or 'an unnamed index'}; "
+            "they are not interchangeable (Bianchi 2017, doi 10.5664/jcsm.6540)."
         )
     if HypopnoeaRule.UNKNOWN in (baseline.hypopnoea_rule, efficacy.hypopnoea_rule):
         found.append("The hypopnoea rule of at least one test is not known (Ho 2015, doi 10.5665/sleep.5234).")

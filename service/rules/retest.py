@@ -46,8 +46,9 @@ def assess_readiness(facts: CaseFacts, thresholds: Thresholds, as_of: date) -> D
     if not unmet:
         return _ready(course, criteria)
     only_symptoms = not unknown and all(c.name in _SYMPTOMS for c in unmet)
-    if only_symptoms and _no_further_advance(course, facts, thresholds):
-        return _ready_at_limit(course, criteria, unmet)
+    limit = _why_no_further(course, facts, thresholds)
+    if only_symptoms and limit:
+        return _ready_at_limit(course, criteria, unmet, limit)
     return _not_yet(course, criteria, unmet, unknown)
 
 
@@ -66,8 +67,12 @@ def readiness_criteria(course: Course, thresholds: Thresholds) -> tuple[Criterio
     )
 
 
-def _no_further_advance(course: Course, facts: CaseFacts, thresholds: Thresholds) -> bool:
-    return at_limit(course, thresholds) or taken_back_for_side_effect(course, facts, thresholds)
+def _why_no_further(course: Course, facts: CaseFacts, thresholds: Thresholds) -> str:
+    if at_limit(course, thresholds):
+        return "the appliance cannot be advanced further"
+    if taken_back_for_side_effect(course, facts, thresholds):
+        return "the last step was taken back for a side effect"
+    return ""
 
 
 def _decision(
@@ -98,7 +103,8 @@ def _stop(course: Course, criteria: tuple[Criterion, ...]) -> Decision:
     whom = "the dentist, today" if to_dentist else "the physician, urgently"
     if any(f.kind in FOR_THE_DENTIST for f in course.open_red_flags) and not to_dentist:
         whom = "the physician, urgently, and the dentist, today"
-    sentence = f"Stop and review: {listed([flag.title.lower() for flag in flags])} is open, for {whom}."
+    verb = "is" if len(flags) == 1 else "are"
+    sentence = f"Stop and review: {listed([flag.title.lower() for flag in flags])} {verb} open, for {whom}."
     party = Party.DENTIST if to_dentist else Party.PHYSICIAN
     return _decision(course, flags + criteria, Readiness.STOP_AND_REVIEW, sentence, party, urgent=True)
 
@@ -106,7 +112,7 @@ def _stop(course: Course, criteria: tuple[Criterion, ...]) -> Decision:
 def _cannot_say(course: Course, criteria: tuple[Criterion, ...], unknown: Sequence[Criterion]) -> Decision:
     sentence = f"Readiness cannot be judged yet: {listed([c.missing for c in unknown])} must be known first."
     return _decision(
-        course, criteria, Readiness.CANNOT_SAY, sentence, _who_supplies(unknown), earliest=_latest(course, unknown)
+        course, criteria, Readiness.CANNOT_SAY, sentence, _who_acts(unknown), earliest=_latest(course, unknown)
     )
 
 
@@ -120,11 +126,12 @@ def _ready(course: Course, criteria: tuple[Criterion, ...]) -> Decision:
     return _decision(course, criteria, Readiness.READY, sentence, Party.PHYSICIAN, earliest=course.as_of)
 
 
-def _ready_at_limit(course: Course, criteria: tuple[Criterion, ...], unmet: Sequence[Criterion]) -> Decision:
-    why = listed([c.title.lower() for c in unmet])
+def _ready_at_limit(
+    course: Course, criteria: tuple[Criterion, ...], unmet: Sequence[Criterion], limit: str
+) -> Decision:
+    why = listed([_WHEN_UNMET[c.name] for c in unmet])
     sentence = (
-        f"Ready for an efficacy test at the limit: {why} is not met, but the appliance cannot be advanced further. "
-        f"The physician reviews and decides on the test."
+        f"Ready for an efficacy test at the limit: {why}, but {limit}. The physician reviews and decides on the test."
     )
     return _decision(course, criteria, Readiness.READY_AT_LIMIT, sentence, Party.PHYSICIAN, earliest=course.as_of)
 
@@ -136,8 +143,8 @@ def _not_yet(
     acts = [c.needs for c in open_points if c.needs]
     earliest = _latest(course, open_points)
     when = f"the earliest date is {day(earliest)}" if earliest else f"first, {listed(acts)}"
-    sentence = f"Not yet ready for an efficacy test: {listed([c.title.lower() for c in unmet])} not met; {when}."
-    return _decision(course, criteria, Readiness.NOT_YET, sentence, _who_acts(unmet), earliest=earliest)
+    sentence = f"Not yet ready for an efficacy test: {listed([_WHEN_UNMET[c.name] for c in unmet])}; {when}."
+    return _decision(course, criteria, Readiness.NOT_YET, sentence, _who_acts(open_points), earliest=earliest)
 
 
 def _latest(course: Course, open_points: Sequence[Criterion]) -> date | None:
@@ -148,26 +155,30 @@ def _latest(course: Course, open_points: Sequence[Criterion]) -> date | None:
     return max((d for d in days if d), default=course.as_of + timedelta(days=1))
 
 
+_WHEN_UNMET = {
+    "appliance-delivered": "the appliance is out of use",
+    "setting-stable": "the setting is not stable",
+    "worn-enough": "the appliance is not worn enough",
+    "snoring-settled": "snoring is not settled",
+    "sleepiness-settled": "sleepiness is not settled",
+    "no-witnessed-pauses": "pauses in breathing were witnessed",
+    "tolerated": "a side effect is not tolerated",
+    "not-already-tested": "this setting was already tested",
+}
+
 _ACTS = {
     "appliance-delivered": Party.DENTIST,
     "baseline-known": Party.SLEEP_LAB,
     "setting-stable": Party.DENTIST,
+    "worn-enough": Party.DENTIST,
     "tolerated": Party.DENTIST,
-    "no-witnessed-pauses": Party.DENTIST,
     "not-already-tested": Party.PHYSICIAN,
 }
 
 
-def _who_acts(unmet: Sequence[Criterion]) -> Party:
-    """The party whose act an unmet criterion waits for; the patient when only time and reports are missing."""
-    for item in unmet:
+def _who_acts(open_points: Sequence[Criterion]) -> Party:
+    """The party whose act an open point waits for; the patient when only time and reports are missing."""
+    for item in open_points:
         if item.needs and item.name in _ACTS:
-            return _ACTS[item.name]
-    return Party.PATIENT
-
-
-def _who_supplies(unknown: Sequence[Criterion]) -> Party:
-    for item in unknown:
-        if item.name in _ACTS:
             return _ACTS[item.name]
     return Party.PATIENT

@@ -9,7 +9,7 @@ from typing import Any
 
 from service.rules.course import course_on
 from service.rules.decision import Decision, Party, Readiness, Step
-from service.rules.facts import CaseFacts, PhysicianChoice, ReferralState
+from service.rules.facts import CaseFacts, PhysicianChoice, ReferralState, TestPurpose
 from service.rules.response import Response
 from service.rules.words import day
 
@@ -80,6 +80,9 @@ def stage_of(facts: CaseFacts, readiness: Decision, step: Decision | None, respo
         return after_test
     if state is ReferralState.COMPLETED:
         return Stage(StageName.CLOSED, Party.NOBODY, began, _ENDED[state])
+    if course.appliance is None and referral is None:
+        why = "No referral is on record; the physician refers the patient."
+        return Stage(StageName.REFERRED, Party.PHYSICIAN, as_of, why)
     if course.appliance is None:
         return _before_delivery(state, began)
     return _titrating(known, course.onset or course.appliance.delivered_on, readiness, step)
@@ -94,7 +97,8 @@ def _before_delivery(state: ReferralState, began: date) -> Stage:
 
 
 def _titrating(known: CaseFacts, since: date, readiness: Decision, step: Decision | None) -> Stage:
-    ordered = max((o.day for o in known.test_orders), default=None)
+    tested_on = max((t.day for t in known.sleep_tests if t.purpose is TestPurpose.EFFICACY), default=date.min)
+    ordered = max((o.day for o in known.test_orders if o.day > tested_on), default=None)
     if readiness.outcome in (Readiness.READY, Readiness.READY_AT_LIMIT):
         if ordered and ordered >= since:
             why = f"The efficacy test was ordered on {day(ordered)}; the sleep laboratory makes it."

@@ -50,6 +50,11 @@ class Threshold:
     name: str = ""
 
     @property
+    def whole(self) -> bool:
+        """Whether only whole values make sense: days, nights, years and a number of check-ins."""
+        return self.unit in ("d", "a", "{check-ins}")
+
+    @property
     def cited(self) -> str:
         """The source as it stands in a sentence: a citation when published, else what the mark means."""
         return self.source if self.mark is Mark.PUBLISHED else self.mark.meaning
@@ -100,7 +105,7 @@ class Thresholds:
         "2", "{score}", "1", "4", _P, _CROOK, "change in the Epworth total that is meaningful"
     )
     check_ins_needed: Threshold = _t(
-        "2", "1", "2", "4", Mark.POLICY, "none found", "last check-ins that must agree before symptoms count"
+        "2", "{check-ins}", "2", "4", Mark.POLICY, "none found", "last check-ins that must agree before symptoms count"
     )
     check_in_interval_days: Threshold = _t(
         "7", "d", "1", "28", Mark.PRACTICE, "none", "days between check-ins during titration"
@@ -150,14 +155,16 @@ class Thresholds:
         return tuple(getattr(self, item.name) for item in fields(self))
 
     def with_values(self, values: Mapping[str, Decimal]) -> Thresholds:
-        """A set with some values replaced. ValueError for an unknown name or a value out of its range."""
+        """A set with some values replaced. ValueError for an unknown name, a value out of its range or not whole."""
         changed: dict[str, Threshold] = {}
         for name, value in values.items():
             held = {t.name: t for t in self.all()}.get(name)
             if held is None:
                 raise ValueError(f"there is no threshold named {name}")
-            if not held.low <= value <= held.high:
+            if not value.is_finite() or not held.low <= value <= held.high:
                 raise ValueError(f"{name} = {value} {held.unit}: permitted are {held.low} to {held.high} {held.unit}")
+            if held.whole and value != value.to_integral_value():
+                raise ValueError(f"{name} = {value} {held.unit}: only whole numbers are permitted")
             if value != held.value:
                 changed[name] = replace(held, value=value)
         return replace(self, **changed)

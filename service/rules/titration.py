@@ -9,9 +9,13 @@ from __future__ import annotations
 from datetime import date, timedelta
 from decimal import Decimal
 
-from service.rules.course import Course, at_limit, course_on, room_mm
+from service.rules.check_in_dates import is_fresh
+from service.rules.course import Course, at_limit, course_on, taken_back_for_side_effect
+from service.rules.criteria_of_state import adequate_test, tested_this_setting
+from service.rules.criteria_of_symptoms import epworth_is_settled
 from service.rules.decision import Criterion, Decision, Measured, Party, Readiness, Status, Step
 from service.rules.facts import CaseFacts, CheckIn, PhysicianChoice, SideEffect
+from service.rules.step_size import one_step_back, room_left, step_size_mm
 from service.rules.thresholds import Thresholds
 from service.rules.words import count, day, number, sides, spoken
 
@@ -31,31 +35,41 @@ def next_step(facts: CaseFacts, thresholds: Thresholds, readiness: Decision) -> 
         return _step(course, step, f"No change of setting. {readiness.sentence}", readiness.whose_move, urgent=True)
     if readiness.outcome in (Readiness.READY, Readiness.READY_AT_LIMIT):
         return _step(course, Step.REQUEST_TEST, f"Stay at this setting. {readiness.sentence}", Party.PHYSICIAN)
-    tested = readiness.criterion("not-already-tested")
-    if tested.status is Status.UNMET:
-        if _physician_asks_to_advance(course, facts):
-            return _for_side_effects(course, thresholds) or _advance(course, thresholds, _BY_THE_PHYSICIAN)
-        sentence = f"Stay at this setting. {tested.sentence}"
-        return _step(course, Step.PHYSICIAN_REVIEW, sentence, Party.PHYSICIAN)
     return (
-        _for_side_effects(course, thresholds)
-        or _for_uneven_sides(course, readiness)
+        _for_the_dentist(course, readiness, "appliance-delivered")
+        or _for_side_effects(course, thresholds)
+        or _after_a_test(course, facts, thresholds, readiness)
+        or _for_the_dentist(course, readiness, "setting-stable")
         or _for_symptoms(course, thresholds, readiness)
+        or _after_a_step_back(course, facts, thresholds)
         or _advance(course, thresholds)
     )
 
 
 _UNSETTLED = "symptoms are not settled yet"
 _BY_THE_PHYSICIAN = "the physician asks for more advancement and another test"
+_MOVER_AFTER = {PhysicianChoice.CONTINUE: Party.DENTIST, PhysicianChoice.STOP: Party.NOBODY}
 
 
-def _physician_asks_to_advance(course: Course, facts: CaseFacts) -> bool:
-    """Whether the physician's last decision since the current setting began is to advance and test again."""
-    made = [
-        d for d in facts.known_on(course.as_of).physician_decisions if course.onset and d.moment.day >= course.onset
-    ]
+def _after_a_test(course: Course, facts: CaseFacts, thresholds: Thresholds, readiness: Decision) -> Decision | None:
+    """Once this setting is tested, what the physician decided on or after the day of the last test."""
+    tested = readiness.criterion("not-already-tested")
+    if tested.status is not Status.UNMET:
+        return None
+    tested_on = max(
+        t.day for t in course.efficacy_tests if tested_this_setting(course, t) and adequate_test(t, thresholds)
+    )
+    decisions = facts.known_on(course.as_of).physician_decisions
+    made = [d for d in decisions if d.moment.day >= tested_on]
     last = max(made, key=lambda d: (d.moment, d.choice.value), default=None)
-    return last is not None and last.choice is PhysicianChoice.ADVANCE_AND_RETEST
+    if last is None:
+        sentence = f"Stay at this setting. {tested.sentence}"
+        return _step(course, Step.PHYSICIAN_REVIEW, sentence, Party.PHYSICIAN, criteria=(tested,))
+    if last.choice is PhysicianChoice.ADVANCE_AND_RETEST:
+        return _advance(course, thresholds, _BY_THE_PHYSICIAN)
+    sentence = f"No change of setting: the physician decided on {day(last.moment.day)} after the test."
+    mover = _MOVER_AFTER.get(last.choice, Party.PHYSICIAN)
+    return _step(course, Step.HOLD, sentence, mover, criteria=(tested,))
 
 
 def _step(
@@ -112,7 +126,7 @@ def _for_side_effects(course: Course, thresholds: Thresholds) -> Decision | None
             f"{number(persisting.value)} days ({persisting.cited})."
         )
         return _step(course, Step.HOLD, sentence, Party.DENTIST, criteria=reasons)
-    target = _one_step_back(course, thresholds)
+    target = one_step_back(course, thresholds)
     if target is None:
         sentence = f"The dentist reviews {what}: the setting is already at its starting position."
         return _step(course, Step.DENTIST_REVIEW, sentence, Party.DENTIST, criteria=reasons)
@@ -139,39 +153,31 @@ def _side_effect_reason(course: Course, effect: SideEffect, thresholds: Threshol
     )
 
 
-def _one_step_back(course: Course, thresholds: Thresholds) -> tuple[Decimal, Decimal] | None:
-    """The previous setting when it was less advanced, else one step less; None at the starting position."""
-    setting, previous = course.setting, course.previous
-    assert setting
-    if previous and sum(previous.pair) < sum(setting.pair):
-        return previous.pair
-    if max(setting.pair) <= 0:
+def _for_the_dentist(course: Course, readiness: Decision, name: str) -> Decision | None:
+    """A review when that criterion waits for the dentist: an appliance out of use, or uneven sides."""
+    item = readiness.criterion(name)
+    if not item.needs:
         return None
-    size = thresholds.step_mm.value
-    return (max(setting.left_mm - size, Decimal(0)), max(setting.right_mm - size, Decimal(0)))
-
-
-def _for_uneven_sides(course: Course, readiness: Decision) -> Decision | None:
-    stable = readiness.criterion("setting-stable")
-    if not stable.needs:
-        return None
-    return _step(course, Step.DENTIST_REVIEW, stable.sentence, Party.DENTIST, criteria=(stable,))
+    return _step(course, Step.DENTIST_REVIEW, item.sentence, Party.DENTIST, criteria=(item,))
 
 
 def _for_symptoms(course: Course, thresholds: Thresholds, readiness: Decision) -> Decision | None:
     """Hold while symptoms are unknown, settled, or the time and wear for a step are not there yet."""
-    last = _last_with_symptoms(course)
+    last = _last_with_symptoms(course, thresholds)
     every = timedelta(days=int(thresholds.check_in_interval_days.value))
     assert course.onset
     if last is None:
-        due = course.onset + every
-        sentence = f"Hold this setting until a check-in tells how it works; one is due on {day(due)}."
+        told = _fresh_check_ins(course, thresholds)
+        due = (told[-1].moment.day if told else course.onset) + every
+        verb = "is" if due > course.as_of else "was"
+        sentence = f"Hold this setting until a check-in tells how it works; one {verb} due on {day(due)}."
         return _step(course, Step.HOLD, sentence, Party.PATIENT, until=due)
     reasons = tuple(readiness.criterion(n) for n in ("snoring-settled", "sleepiness-settled", "no-witnessed-pauses"))
     if not _unsettled(last, course, thresholds):
         stable_on = course.onset + timedelta(days=int(thresholds.stable_days.value))
+        counts = "counts" if stable_on > course.as_of else "has counted"
         sentence = (
-            f"Hold this setting: symptoms were settled at the check-in of {day(last.moment.day)}. It counts as stable "
+            f"Hold this setting: symptoms were settled at the check-in of {day(last.moment.day)}. It {counts} as stable "
             f"from {day(stable_on)}."
         )
         return _step(course, Step.HOLD, sentence, Party.PATIENT, criteria=reasons, until=stable_on)
@@ -185,8 +191,16 @@ def _for_symptoms(course: Course, thresholds: Thresholds, readiness: Decision) -
     return _for_wear(course, thresholds)
 
 
-def _last_with_symptoms(course: Course) -> CheckIn | None:
-    told = [c for c in course.check_ins if any(v is not None for v in (c.snoring, c.restedness, c.epworth_total))]
+def _fresh_check_ins(course: Course, thresholds: Thresholds) -> list[CheckIn]:
+    return [c for c in course.check_ins if is_fresh(course, c, thresholds)]
+
+
+def _last_with_symptoms(course: Course, thresholds: Thresholds) -> CheckIn | None:
+    told = [
+        c
+        for c in _fresh_check_ins(course, thresholds)
+        if any(v is not None for v in (c.snoring, c.restedness, c.epworth_total, c.witnessed_pauses))
+    ]
     return told[-1] if told else None
 
 
@@ -196,7 +210,7 @@ def _unsettled(last: CheckIn, course: Course, thresholds: Thresholds) -> bool:
     return any(
         (c.snoring is not None and c.snoring > thresholds.snoring_settled.value)
         or (c.restedness is not None and c.restedness < thresholds.restedness_settled.value)
-        or (c.epworth_total is not None and c.epworth_total > thresholds.epworth_settled.value)
+        or (c.epworth_total is not None and not epworth_is_settled(c.epworth_total, course, thresholds))
         or bool(c.witnessed_pauses)
         for c in same_day
     )
@@ -205,9 +219,10 @@ def _unsettled(last: CheckIn, course: Course, thresholds: Thresholds) -> bool:
 def _for_wear(course: Course, thresholds: Thresholds) -> Decision | None:
     """Hold when the last report of wear is under the share of the week that a step asks for."""
     asked = thresholds.step_nights_of_seven
-    reports = [c for c in course.check_ins if c.nights_reported and c.nights_worn is not None]
+    fresh = _fresh_check_ins(course, thresholds)
+    reports = [c for c in fresh if c.nights_reported and c.nights_worn is not None]
     if not reports:
-        sentence = "Hold this setting: no check-in since the last step tells on how many nights it was worn."
+        sentence = "Hold this setting: no recent check-in since the last step tells on how many nights it was worn."
         return _step(course, Step.HOLD, sentence, Party.PATIENT)
     last = max(reports, key=lambda c: (c.moment, -Decimal(c.nights_worn or 0) / Decimal(c.nights_reported or 1)))
     worn, reported = last.nights_worn or 0, last.nights_reported or 0
@@ -226,50 +241,42 @@ def _for_wear(course: Course, thresholds: Thresholds) -> Decision | None:
     return _step(course, Step.HOLD, f"Hold this setting. {reason.sentence}", Party.PATIENT, criteria=(reason,))
 
 
+def _after_a_step_back(course: Course, facts: CaseFacts, thresholds: Thresholds) -> Decision | None:
+    """Hold after a step was taken back for a side effect: advancing again would bring it back."""
+    if not taken_back_for_side_effect(course, facts, thresholds):
+        return None
+    assert course.onset
+    stable_on = course.onset + timedelta(days=int(thresholds.stable_days.value))
+    sentence = (
+        f"Hold this setting: {_UNSETTLED}, but the last step was taken back for a side effect. When the setting is "
+        "stable the case goes to an efficacy test at the limit."
+    )
+    return _step(course, Step.HOLD, sentence, Party.PATIENT, until=stable_on)
+
+
 def _advance(course: Course, thresholds: Thresholds, why: str = _UNSETTLED) -> Decision:
     """One step further, as far as appliance, standard parts and site allow."""
     setting = course.setting
     assert setting
-    further = max(setting.pair)
+    reason = room_left(course, thresholds)
     if at_limit(course, thresholds):
         sentence = (
             f"The dentist reviews: {why}, and the appliance cannot be advanced further. When the setting "
             "is stable the case goes to an efficacy test at the limit."
         )
-        return _step(
-            course, Step.DENTIST_REVIEW, sentence, Party.DENTIST, criteria=(_limit_reason(course, thresholds),)
-        )
+        return _step(course, Step.DENTIST_REVIEW, sentence, Party.DENTIST, criteria=(reason,))
     standard = thresholds.standard_parts_mm
-    if further >= standard.value:
+    size = step_size_mm(course, thresholds)
+    if size <= 0:
         sentence = (
             f"The dentist reviews: {why} at {sides(*setting.pair)}; beyond {number(standard.value)} mm a "
             f"step is taken only by the dentist's direction ({standard.cited})."
         )
-        return _step(
-            course, Step.DENTIST_REVIEW, sentence, Party.DENTIST, criteria=(_limit_reason(course, thresholds),)
-        )
-    own = course.appliance.smallest_step_mm if course.appliance else None
-    room = room_mm(course, thresholds)
-    size = min(x for x in (thresholds.step_mm.value, room, standard.value - further) if x is not None)
-    if own and own < size:
-        size = (size // own) * own
+        return _step(course, Step.DENTIST_REVIEW, sentence, Party.DENTIST, criteria=(reason,))
     target = (setting.left_mm + size, setting.right_mm + size)
     goal = thresholds.goal_mm
     passed = (
         f" This passes the typical goal of {number(goal.value)} mm ({goal.cited})." if max(target) > goal.value else ""
     )
     sentence = f"Advance one step, to {sides(*target)}: {why}.{passed}"
-    reason = _limit_reason(course, thresholds)
     return _step(course, Step.ADVANCE, sentence, Party.PATIENT, criteria=(reason,), target=target, until=course.as_of)
-
-
-def _limit_reason(course: Course, thresholds: Thresholds) -> Criterion:
-    room = room_mm(course, thresholds)
-    used = (thresholds.step_mm, thresholds.maximum_percent_of_range, thresholds.standard_parts_mm, thresholds.goal_mm)
-    sources = tuple(f.source for f in (course.appliance, course.assessment) if f)
-    if room is None:
-        text = "Neither the appliance's limit nor the protrusive range is recorded, so the room left is not known."
-        return Criterion("room-left", "Room left", Status.UNKNOWN, text, (), used, sources, missing="the limit")
-    text = f"{number(room)} mm can still be advanced on the further side."
-    status = Status.UNMET if at_limit(course, thresholds) else Status.MET
-    return Criterion("room-left", "Room left", status, text, (Measured(room, "mm"),), used, sources)

@@ -1,0 +1,105 @@
+"""Small builders for FHIR R4 datatypes and for drafts of resources on their way to the store."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any
+
+from service.fhir.codes import BASE, UCUM, Code
+
+Resource = dict[str, Any]
+
+_UNIT_WORDS = {"{events}/h": "events/h", "{events}": "events", "{score}": "score", "d": "days", "1": ""}
+
+
+def quantity(value: Decimal | int, ucum: str) -> dict[str, Any]:
+    """A Quantity in a UCUM unit."""
+    built: dict[str, Any] = {"value": value}
+    words = _UNIT_WORDS.get(ucum, ucum)
+    if words:
+        built["unit"] = words
+    return {**built, "system": UCUM, "code": ucum}
+
+
+def sid(kind: str, *owner: str) -> str:
+    """The identifier system of one kind of business number, of one owner if given."""
+    return "/".join((BASE, "sid", kind, *owner))
+
+
+def identifier(system: str, value: str) -> dict[str, Any]:
+    """A business identifier."""
+    return {"system": system, "value": value}
+
+
+def component(code: Code, key: str, value: Any) -> dict[str, Any]:
+    """An Observation component with `value[x]` named by `key`, e.g. `valueQuantity`."""
+    return {"code": code.concept, key: value}
+
+
+@dataclass(slots=True)
+class Draft:
+    """A resource on its way to the store.
+
+    `local` is the address other drafts refer to it by (a `urn:uuid:` or `Type/id`). `identity` is the
+    business identifier that makes a repeat the same resource. `revises` says what a repeat with other
+    content does: make a new version (with a higher `revision`) or leave the first as it is. `path` and
+    `date_path` are where problems are reported.
+    """
+
+    resource: Resource
+    local: str
+    path: str
+    date_path: str = ""
+    identity: tuple[str, str] | None = None
+    revision: int = 1
+    revises: bool = False
+    target_id: str | None = None
+    if_match: int | None = None
+    parent: tuple[str, str] | None = None
+
+    @property
+    def type(self) -> str:
+        """The resource type."""
+        return self.resource["resourceType"]
+
+
+def rewrite_references(value: Any, addresses: dict[str, str]) -> Any:
+    """A copy of `value` in which every reference to a draft's address is the address it was given."""
+    if isinstance(value, dict):
+        return {
+            key: addresses.get(held, held)
+            if key == "reference" and isinstance(held, str)
+            else rewrite_references(held, addresses)
+            for key, held in value.items()
+        }
+    if isinstance(value, list):
+        return [rewrite_references(item, addresses) for item in value]
+    return value
+
+
+def references_in(value: Any, path: str) -> list[tuple[str, str]]:
+    """Every literal reference inside `value`, as (path, reference)."""
+    if isinstance(value, dict):
+        found = [
+            (f"{path}.reference", held) for key, held in value.items() if key == "reference" and isinstance(held, str)
+        ]
+        for key, held in value.items():
+            found.extend(references_in(held, f"{path}.{key}"))
+        return found
+    if isinstance(value, list):
+        return [one for index, item in enumerate(value) for one in references_in(item, f"{path}[{index}]")]
+    return []
+
+
+CASE_PATIENT = "urn:airway-relay:case:patient"
+CASE_REFERRAL = "urn:airway-relay:case:referral"
+CASE_DENTAL_OFFICE = "urn:airway-relay:case:dental-office"
+CASE_PHYSICIAN = "urn:airway-relay:case:physician"
+CASE_APPLIANCE = "urn:airway-relay:case:appliance"
+"""Addresses a message about a case may use; the pipeline puts the case's own references in their place."""
+
+
+def ref(address: str) -> dict[str, str]:
+    """A Reference to an address."""
+    return {"reference": address}

@@ -1,0 +1,104 @@
+"""JSON text in and out without loss: decimals keep their digits, duplicate keys are refused.
+
+FHIR decimals carry precision (12.50 is not 12.5): https://hl7.org/fhir/R4/datatypes.html#decimal
+"""
+
+from __future__ import annotations
+
+from typing import Any, Never
+
+import simplejson
+
+from service.errors import Category, Problem, Refused, refuse
+
+MAX_DEPTH = 40
+
+
+def parse(text: bytes) -> dict[str, Any]:
+    """The JSON object in `text`. Refused when it is not UTF-8, not JSON, not an object, or repeats a key."""
+    try:
+        decoded = text.decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise refuse(Category.NOT_PARSEABLE, f"The body is not UTF-8 text (byte {error.start}).") from None
+    try:
+        value = simplejson.loads(
+            decoded, use_decimal=True, object_pairs_hook=_without_duplicates, parse_constant=_no_constant
+        )
+    except simplejson.JSONDecodeError as error:
+        raise refuse(
+            Category.NOT_PARSEABLE, f"The body is not JSON: {error.msg} at line {error.lineno}, column {error.colno}."
+        ) from None
+    except RecursionError:
+        raise refuse(Category.NOT_PARSEABLE, f"The body is nested deeper than {MAX_DEPTH} levels.") from None
+    except ValueError:
+        raise refuse(Category.NOT_PARSEABLE, "The body holds a number that is too long to be a value.") from None
+    if not isinstance(value, dict):
+        raise refuse(Category.NOT_PARSEABLE, "The body is not a JSON object.")
+    _check_depth(value)
+    return value
+
+
+def write(value: Any) -> str:
+    """`value` as compact JSON text; Decimals keep every digit."""
+    return simplejson.dumps(value, use_decimal=True, ensure_ascii=False, separators=(",", ":"))
+
+
+def write_pretty(value: Any) -> str:
+    """`value` as JSON text for people to read."""
+    return simplejson.dumps(value, use_decimal=True, ensure_ascii=False, indent=2)
+
+
+def write_canonical(value: Any) -> str:
+    """`value` as compact JSON text with sorted keys: equal content gives equal text."""
+    return simplejson.dumps(value, use_decimal=True, ensure_ascii=False, separators=(",", ":"), sort_keys=True)
+
+
+def load(text: str) -> Any:
+    """JSON text of our own making, with Decimals."""
+    return simplejson.loads(text, use_decimal=True)
+
+
+def empty_parts(value: Any, path: str) -> list[Problem]:
+    """FHIR JSON has no empty objects, empty arrays, empty strings or (outside `_` arrays) nulls."""
+    found: list[Problem] = []
+    if value is None or value in ({}, [], ""):
+        kind = "null" if value is None else "empty"
+        found.append(Problem(Category.INVALID, f"The element is {kind}; leave it out instead.", path))
+    elif isinstance(value, dict):
+        for key, held in value.items():
+            if key.startswith("_") and isinstance(held, list):
+                continue
+            found.extend(empty_parts(held, f"{path}.{key}"))
+    elif isinstance(value, list):
+        for index, held in enumerate(value):
+            found.extend(empty_parts(held, f"{path}[{index}]"))
+    return found
+
+
+def _without_duplicates(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found = dict(pairs)
+    if len(found) != len(pairs):
+        seen: set[str] = set()
+        twice = [k for k, _ in pairs if k in seen or seen.add(k)]
+        raise Refused(
+            Problem(Category.NOT_PARSEABLE, f"The key «{twice[0]}» stands twice in one JSON object.", twice[0])
+        )
+    return found
+
+
+def _no_constant(name: str) -> Never:
+    raise refuse(Category.NOT_PARSEABLE, f"{name} is not a JSON number.")
+
+
+def _check_depth(value: Any) -> None:
+    level, depth = [value], 0
+    while level:
+        depth += 1
+        if depth > MAX_DEPTH:
+            raise refuse(Category.NOT_PARSEABLE, f"The body is nested deeper than {MAX_DEPTH} levels.")
+        level = [
+            child
+            for item in level
+            for child in (item.values() if isinstance(item, dict) else item)
+            if isinstance(child, dict | list)
+        ]

@@ -1,0 +1,44 @@
+"""OperationOutcome from problems (https://hl7.org/fhir/R4/operationoutcome.html)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from service.errors import Category, Problem
+from service.fhir.build import Resource
+
+_ISSUE_CODE = {
+    Category.NOT_PARSEABLE: "structure",
+    Category.INVALID: "invalid",
+    Category.BUSINESS_RULE: "business-rule",
+    Category.NOT_FOUND: "not-found",
+    Category.CONFLICT: "conflict",
+    Category.STALE: "conflict",
+    Category.MISSING_PRECONDITION: "required",
+    Category.TOO_LARGE: "too-long",
+    Category.UNSUPPORTED_MEDIA: "not-supported",
+    Category.NOT_SUPPORTED: "not-supported",
+    Category.BUSY: "transient",
+    Category.INTERNAL: "exception",
+}
+
+
+def operation_outcome(problems: Iterable[Problem], severity: str = "error") -> Resource:
+    """One issue per problem, each with its sentence and, where known, its FHIRPath expression."""
+    issues: list[Resource] = []
+    for problem in problems:
+        issue: Resource = {
+            "severity": severity,
+            "code": _ISSUE_CODE[problem.category],
+            "diagnostics": problem.message,
+        }
+        if problem.path:
+            issue["expression"] = [problem.path]
+        issues.append(issue)
+    return {"resourceType": "OperationOutcome", "issue": issues}
+
+
+def all_well(sentence: str) -> Resource:
+    """An OperationOutcome that says nothing is wrong."""
+    issue = {"severity": "information", "code": "informational", "diagnostics": sentence}
+    return {"resourceType": "OperationOutcome", "issue": [issue]}

@@ -1,0 +1,188 @@
+"""From FHIR resources to the facts of a case.
+
+`read` turns one resource into a small fact as stored; `assemble` joins the small facts of a case into
+`CaseFacts`. A sleep test is joined from its DiagnosticReport and Observations, an appliance from Device
+and DeviceUseStatement, the referral from ServiceRequest, Task, Condition and Patient, in whatever order
+they came.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+from typing import Any
+
+from service.errors import Problem
+from service.fhir.build import Resource
+from service.fhir.check_in import read_check_in
+from service.fhir.read_observation import read_observation
+from service.fhir.read_other import read_other
+from service.fhir.reading import Reading, Small
+from service.rules.facts import (
+    Appliance,
+    CaseFacts,
+    CheckIn,
+    DentalAssessment,
+    HypopnoeaRule,
+    IndexName,
+    Moment,
+    PhysicianChoice,
+    PhysicianDecision,
+    RedFlag,
+    RedFlagKind,
+    Referral,
+    ReferralState,
+    Setting,
+    SideEffect,
+    SleepTest,
+    Source,
+    TestOrder,
+    TestPlace,
+    TestPurpose,
+)
+
+_WITHDRAWN = ("entered-in-error", "cancelled")
+
+
+@dataclass(frozen=True, slots=True)
+class StoredFact:
+    """A small fact with the resource version it was read from."""
+
+    source: Source
+    small: Small
+
+
+def read(resource: Resource, path: str) -> tuple[Small | None, list[Problem]]:
+    """The fact in a resource (None when it holds none) and everything wrong with it.
+
+    A resource entered in error holds no fact, but is still checked.
+    """
+    reading = Reading(resource, path)
+    kind = resource["resourceType"]
+    if kind == "Observation":
+        small = read_observation(reading)
+    elif kind == "QuestionnaireResponse":
+        small = read_check_in(reading)
+    else:
+        small = read_other(reading)
+    withdrawn = resource.get("status") in _WITHDRAWN and kind != "Task"
+    return (None if withdrawn else small), reading.problems
+
+
+def assemble(stored: Iterable[StoredFact]) -> CaseFacts:
+    """The facts of one case. The order of `stored` does not matter."""
+    by_kind: dict[str, list[StoredFact]] = {}
+    for fact in stored:
+        by_kind.setdefault(fact.small["kind"], []).append(fact)
+
+    def of(kind: str) -> list[StoredFact]:
+        return by_kind.get(kind, [])
+
+    measures = {f.source.reference: f for f in of("measure")}
+    devices = {f.source.reference: f for f in of("device")}
+    return CaseFacts(
+        referral=_referral(of),
+        assessments=tuple(_timed(DentalAssessment, f) for f in of("assessment")),
+        appliances=tuple(_appliance(f, devices) for f in of("appliance-use")),
+        settings=tuple(_timed(Setting, f) for f in of("setting")),
+        check_ins=tuple(_timed(CheckIn, f) for f in of("check-in")),
+        side_effects=tuple(_side_effect(f) for f in of("side-effect")),
+        red_flags=tuple(_red_flag(f) for f in of("red-flag")),
+        sleep_tests=tuple(_sleep_test(f, measures) for f in of("sleep-test")),
+        test_orders=tuple(TestOrder(f.source, _day(f.small["day"])) for f in of("test-order")),
+        physician_decisions=tuple(
+            PhysicianDecision(f.source, _moment(f.small), PhysicianChoice(f.small["choice"]))
+            for f in of("physician-decision")
+        ),
+    )
+
+
+def _day(text: str) -> date:
+    return date.fromisoformat(text)
+
+
+def _optional_day(text: str | None) -> date | None:
+    return _day(text) if text else None
+
+
+def _moment(small: Small) -> Moment:
+    return Moment(_day(small["day"]), small.get("clock", ""))
+
+
+def _timed(kind: Any, fact: StoredFact) -> Any:
+    """A fact type whose fields bear the names of the small fact's keys, beside its moment."""
+    values = {k: v for k, v in fact.small.items() if k not in ("kind", "day", "clock")}
+    return kind(source=fact.source, moment=_moment(fact.small), **values)
+
+
+def _side_effect(fact: StoredFact) -> SideEffect:
+    s = fact.small
+    return SideEffect(
+        fact.source, _moment(s), s["side_effect"], s["grade"], _day(s["onset"]), _optional_day(s.get("ended_on"))
+    )
+
+
+def _red_flag(fact: StoredFact) -> RedFlag:
+    s = fact.small
+    return RedFlag(fact.source, _moment(s), RedFlagKind(s["red_flag"]), _optional_day(s.get("resolved_on")))
+
+
+def _appliance(fact: StoredFact, devices: dict[str, StoredFact]) -> Appliance:
+    device = devices.get(fact.small["device"])
+    limits: Small = device.small if device else {}
+    return Appliance(
+        source=fact.source,
+        delivered_on=_day(fact.small["delivered_on"]),
+        ended_on=_optional_day(fact.small.get("ended_on")),
+        maximum_advance_mm=limits.get("maximum_advance_mm"),
+        smallest_step_mm=limits.get("smallest_step_mm"),
+        starting_position_mm=limits.get("starting_position_mm"),
+    )
+
+
+def _sleep_test(fact: StoredFact, measures: dict[str, StoredFact]) -> SleepTest:
+    joined: dict[str, Any] = {}
+    sources: list[Source] = []
+    results = [measures[r] for r in fact.small["results"] if r in measures]
+    for measure in sorted(
+        results, key=lambda m: (m.small.get("index_name") == "AHI", str(m.small.get("index_name")), m.source)
+    ):
+        sources.append(measure.source)
+        joined.update({k: v for k, v in measure.small.items() if k != "kind" and v is not None})
+    share = joined.pop("central_share_percent", None)
+    if share is not None:
+        joined["central_share"] = Decimal(share) / 100
+    if "index_name" in joined:
+        joined["index_name"] = IndexName(joined["index_name"])
+        joined["hypopnoea_rule"] = HypopnoeaRule(joined["hypopnoea_rule"])
+    place = fact.small.get("place")
+    return SleepTest(
+        source=fact.source,
+        day=_day(fact.small["day"]),
+        purpose=TestPurpose(fact.small["purpose"]),
+        place=TestPlace(place) if place else None,
+        measure_sources=tuple(sources),
+        **joined,
+    )
+
+
+def _referral(of: Any) -> Referral | None:
+    """The referral of the case: the earliest order, its Task's state and what the referral carries along."""
+    orders: list[StoredFact] = sorted(of("referral"), key=lambda f: (f.small["day"], f.source))
+    if not orders:
+        return None
+    order = orders[0]
+    tasks: list[StoredFact] = sorted(of("task"), key=lambda f: f.source)
+    pap: list[StoredFact] = sorted(of("pap-history"), key=lambda f: f.source)
+    codes = {code for f in of("diagnosis") for code in f.small["codes"]}
+    return Referral(
+        source=order.source,
+        day=_day(order.small["day"]),
+        state=ReferralState(tasks[-1].small["state"]) if tasks else ReferralState.REQUESTED,
+        birth_date=None,
+        prescriber=order.small.get("prescriber"),
+        diagnosis_codes=tuple(sorted(codes)),
+        pap_history=pap[-1].small["text"] if pap else None,
+    )

@@ -1,0 +1,141 @@
+"""Facts from resources that are not Observations: reports, orders, Tasks, devices and their use, diagnoses."""
+
+from __future__ import annotations
+
+from service.fhir.codes import DENTAL_REFERRAL, POLYSOMNOGRAPHY_STUDY, codings_of, has_code, local
+from service.fhir.reading import Reading, Small, reference_of
+from service.rules import limits
+from service.rules.facts import ReferralState, TestPlace, TestPurpose
+
+_DEVICE_LENGTHS = {
+    "maximum-advance": ("maximum_advance_mm", limits.ADVANCE_MM),
+    "smallest-step": ("smallest_step_mm", limits.STEP_MM),
+    "starting-position": ("starting_position_mm", limits.POSITION_MM),
+}
+
+
+def read_other(reading: Reading) -> Small | None:
+    """The fact in a resource of these types; None when it holds none the rules use."""
+    reader = _READERS.get(reading.resource["resourceType"])
+    return reader(reading) if reader else None
+
+
+def _diagnostic_report(reading: Reading) -> Small | None:
+    resource = reading.resource
+    categories = resource.get("category") or []
+    purpose = None
+    for candidate, code in ((TestPurpose.BASELINE, "baseline-test"), (TestPurpose.EFFICACY, "efficacy-test")):
+        if any(has_code(c, local(code)) for c in categories):
+            purpose = candidate
+    if purpose is None:
+        return None
+    moment = reading.moment("effectiveDateTime")
+    home = has_code(resource.get("code"), local("home-sleep-test"))
+    laboratory = has_code(resource.get("code"), POLYSOMNOGRAPHY_STUDY)
+    place = TestPlace.HOME if home else TestPlace.LABORATORY if laboratory else None
+    results = [reference_of(r) for r in resource.get("result") or []]
+    return {
+        "kind": "sleep-test",
+        "day": moment.day.isoformat() if moment else "",
+        "purpose": purpose.value,
+        "place": place.value if place else None,
+        "results": [r for r in results if r],
+    }
+
+
+def _service_request(reading: Reading) -> Small | None:
+    resource = reading.resource
+    if resource.get("intent") != "order" or resource.get("status") == "revoked":
+        return None
+    if has_code(resource.get("code"), DENTAL_REFERRAL):
+        moment = reading.moment("authoredOn")
+        return {
+            "kind": "referral",
+            "day": moment.day.isoformat() if moment else "",
+            "prescriber": reference_of(resource.get("requester")),
+        }
+    if has_code(resource.get("code"), local("efficacy-test")):
+        moment = reading.moment("authoredOn")
+        return {"kind": "test-order", "day": moment.day.isoformat() if moment else ""}
+    return None
+
+
+def is_referral(resource: Small) -> bool:
+    """Whether a resource is the order that opens a case."""
+    return (
+        resource.get("resourceType") == "ServiceRequest"
+        and resource.get("intent") == "order"
+        and has_code(resource.get("code"), DENTAL_REFERRAL)
+    )
+
+
+def is_test_order(resource: Small) -> bool:
+    """Whether a resource is a physician's order for an efficacy test."""
+    return (
+        resource.get("resourceType") == "ServiceRequest"
+        and resource.get("intent") == "order"
+        and has_code(resource.get("code"), local("efficacy-test"))
+    )
+
+
+def is_referral_task(resource: Small) -> bool:
+    """Whether a resource is the Task that carries the state of a referral."""
+    return resource.get("resourceType") == "Task" and any(
+        isinstance(c, dict) and c.get("code") == "fulfill" for c in codings_of(resource.get("code"))
+    )
+
+
+def _task(reading: Reading) -> Small | None:
+    if not is_referral_task(reading.resource):
+        return None
+    state = reading.resource.get("status")
+    if state not in {s.value for s in ReferralState}:
+        reading.wrong("status", f"A referral is one of {', '.join(s.value for s in ReferralState)}.")
+    return {"kind": "task", "state": state}
+
+
+def _device(reading: Reading) -> Small | None:
+    if not has_code(reading.resource.get("type"), local("oral-appliance")):
+        return None
+    small: Small = {"kind": "device"}
+    for index, prop in enumerate(reading.resource.get("property") or []):
+        where = f"property[{index}]"
+        for code, (name, limit) in _DEVICE_LENGTHS.items():
+            if not isinstance(prop, dict) or not has_code(prop.get("type"), local(code)):
+                continue
+            values = prop.get("valueQuantity")
+            if not isinstance(values, list) or len(values) != 1:
+                reading.wrong(f"{where}.valueQuantity", f"Exactly one length in {limit.unit} is needed.")
+                continue
+            small[name] = reading.quantity({"valueQuantity": values[0]}, where, limit)
+    return small
+
+
+def _device_use(reading: Reading) -> Small | None:
+    device = reference_of(reading.resource.get("device"))
+    period = reading.resource.get("timingPeriod")
+    if not device:
+        return None
+    if not isinstance(period, dict) or "start" not in period:
+        reading.wrong("timingPeriod.start", "The day of delivery is needed.")
+        return None
+    start = reading.day_in(period, "start", "timingPeriod")
+    end = reading.day_in(period, "end", "timingPeriod")
+    if start and end and end < start:
+        reading.wrong("timingPeriod.end", f"The end {end} lies before the delivery {start}.")
+    return {"kind": "appliance-use", "device": device, "delivered_on": start, "ended_on": end}
+
+
+def _condition(reading: Reading) -> Small | None:
+    codes = [c["code"] for c in codings_of(reading.resource.get("code")) if isinstance(c, dict) and "code" in c]
+    return {"kind": "diagnosis", "codes": codes} if codes else None
+
+
+_READERS = {
+    "DiagnosticReport": _diagnostic_report,
+    "ServiceRequest": _service_request,
+    "Task": _task,
+    "Device": _device,
+    "DeviceUseStatement": _device_use,
+    "Condition": _condition,
+}

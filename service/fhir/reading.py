@@ -1,0 +1,136 @@
+"""Reading values out of resources: each value checked for form, unit and plausibility, problems collected."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from decimal import Decimal
+from typing import Any
+
+from service.errors import Category, Problem
+from service.fhir.build import Resource
+from service.fhir.codes import Code, has_code
+from service.fhir.dates import moment_of
+from service.rules.facts import Moment
+from service.rules.limits import Limit
+from service.rules.words import number
+
+Small = dict[str, Any]
+"""A fact as stored: JSON-ready, with Decimals and ISO dates; `kind` names its type."""
+
+
+@dataclass(slots=True)
+class Reading:
+    """One resource being read; `problems` grows as values turn out wrong."""
+
+    resource: Resource
+    path: str
+    problems: list[Problem] = field(default_factory=list)
+
+    def wrong(self, where: str, message: str) -> None:
+        """Record a problem at `where`, relative to the resource."""
+        self.problems.append(Problem(Category.INVALID, message, f"{self.path}.{where}" if where else self.path))
+
+    def moment(self, key: str) -> Moment | None:
+        """The moment of a date or dateTime element; a problem when it is missing or coarser than a day."""
+        try:
+            return moment_of(self.resource.get(key))
+        except ValueError as error:
+            self.wrong(key, f"{str(error)[0].upper()}{str(error)[1:]}.")
+            return None
+
+    def day_in(self, holder: Resource, key: str, where: str) -> str | None:
+        """The ISO day of an optional date element of a part."""
+        if key not in holder:
+            return None
+        try:
+            return moment_of(holder[key]).day.isoformat()
+        except ValueError as error:
+            self.wrong(f"{where}.{key}", f"{str(error)[0].upper()}{str(error)[1:]}.")
+            return None
+
+    def quantity(self, holder: Resource, where: str, limit: Limit, key: str = "valueQuantity") -> Decimal | None:
+        """The value of a Quantity in exactly the limit's unit and inside its bounds."""
+        held = holder.get(key)
+        spot = f"{where}.{key}" if where else key
+        if not isinstance(held, dict) or not isinstance(held.get("value"), int | Decimal):
+            self.wrong(spot, f"A quantity in {limit.unit} is needed.")
+            return None
+        if held.get("code") != limit.unit or held.get("system") != "http://unitsofmeasure.org":
+            self.wrong(f"{spot}.code", f"The unit must be the UCUM unit «{limit.unit}», not «{held.get('code')}».")
+            return None
+        if "comparator" in held:
+            self.wrong(f"{spot}.comparator", "An exact value is needed, without comparator.")
+            return None
+        return self.within(Decimal(held["value"]), f"{spot}.value", limit)
+
+    def whole(self, holder: Resource, where: str, limit: Limit) -> int | None:
+        """A whole number inside bounds from `valueInteger`."""
+        held = holder.get("valueInteger")
+        if not isinstance(held, int) or isinstance(held, bool):
+            self.wrong(f"{where}.valueInteger" if where else "valueInteger", "A whole number is needed.")
+            return None
+        checked = self.within(Decimal(held), f"{where}.valueInteger" if where else "valueInteger", limit)
+        return None if checked is None else held
+
+    def flag(self, holder: Resource, where: str) -> bool | None:
+        """A `valueBoolean`."""
+        held = holder.get("valueBoolean")
+        if not isinstance(held, bool):
+            self.wrong(f"{where}.valueBoolean", "true or false is needed.")
+            return None
+        return held
+
+    def within(self, value: Decimal, where: str, limit: Limit) -> Decimal | None:
+        """`value` when it lies inside the bounds of what can be at all."""
+        if limit.low <= value <= limit.high:
+            return value
+        self.wrong(
+            where, f"{number(value)} {limit.unit} cannot be: {number(limit.low)} to {number(limit.high)} ({limit.why})."
+        )
+        return None
+
+    def components(self, code: Code) -> list[tuple[Resource, str]]:
+        """Components with a code, each with its path relative to the resource."""
+        held = self.resource.get("component")
+        return [
+            (part, f"component[{index}]")
+            for index, part in enumerate(held if isinstance(held, list) else [])
+            if isinstance(part, dict) and has_code(part.get("code"), code)
+        ]
+
+    def part(self, code: Code) -> tuple[Resource, str] | None:
+        """The component with a code; a problem when it stands twice."""
+        found = self.components(code)
+        if len(found) > 1:
+            self.wrong(found[1][1], f"«{code.display}» stands twice.")
+        return found[0] if found else None
+
+    def part_quantity(self, code: Code, limit: Limit, needed: bool = False) -> Decimal | None:
+        """The quantity of the component with a code."""
+        found = self.part(code)
+        if found is None:
+            if needed:
+                self.wrong("component", f"A component «{code.code}» ({code.display}) in {limit.unit} is needed.")
+            return None
+        return self.quantity(found[0], found[1], limit)
+
+    def part_whole(self, code: Code, limit: Limit) -> int | None:
+        """The whole number of the component with a code."""
+        found = self.part(code)
+        return None if found is None else self.whole(found[0], found[1], limit)
+
+    def part_flag(self, code: Code) -> bool | None:
+        """The truth value of the component with a code."""
+        found = self.part(code)
+        return None if found is None else self.flag(found[0], found[1])
+
+    def part_day(self, code: Code) -> str | None:
+        """The ISO day of the `valueDateTime` of the component with a code."""
+        found = self.part(code)
+        return None if found is None else self.day_in(found[0], "valueDateTime", found[1])
+
+
+def reference_of(held: Any) -> str | None:
+    """The literal reference of a Reference element, without a version."""
+    text = held.get("reference") if isinstance(held, dict) else None
+    return text.split("/_history/")[0] if isinstance(text, str) else None

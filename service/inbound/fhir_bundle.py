@@ -1,0 +1,174 @@
+"""FHIR resources and transaction Bundles from others, as drafts.
+
+https://hl7.org/fhir/R4/http.html#create and #transaction. A resource with a business identifier is the
+same resource whenever it comes again; one without is recognised by its content.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from typing import Any
+from urllib.parse import parse_qsl
+
+from service.errors import Category, Problem, Refused, refuse
+from service.fhir.build import Draft, Resource, sid
+from service.fhir.check_in import with_derived
+from service.fhir.codes import local_code_of
+from service.fhir.json_text import write_canonical
+from service.fhir.validate import MADE_BY_THE_SERVICE, validate
+from service.inbound.plain import Mapped
+
+MAX_ENTRIES = 500
+_ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
+_ETAG = re.compile(r'(?:W/)?"(\d+)"')
+_DECIDED_HERE = frozenset({"readiness-for-efficacy-test", "next-titration-step", "response-to-treatment"})
+_DATE_ELEMENTS = {
+    "Observation": "effectiveDateTime",
+    "DiagnosticReport": "effectiveDateTime",
+    "QuestionnaireResponse": "authored",
+    "ServiceRequest": "authoredOn",
+    "DeviceUseStatement": "timingPeriod.start",
+}
+
+
+def etag_version(etag: str, path: str = "") -> int:
+    """The version in an If-Match value such as `W/"3"`."""
+    found = _ETAG.fullmatch(etag.strip())
+    if not found:
+        raise refuse(Category.INVALID, f'If-Match must look like W/"3", not {etag[:40]}.', path)
+    return int(found[1])
+
+
+def map_create(resource: Resource, kind: str, if_none_exist: str | None) -> Mapped:
+    """One resource to create."""
+    _same_type(resource, kind)
+    problems = _problems(resource, kind)
+    if problems:
+        raise Refused(problems)
+    draft = _draft(resource, kind, "urn:new:resource", if_none_exist, kind)
+    return Mapped(with_derived(draft), agent="FHIR client")
+
+
+def map_update(resource: Resource, kind: str, resource_id: str, if_match: str | None) -> Mapped:
+    """One resource to update, at the version the client read."""
+    _same_type(resource, kind)
+    if resource.get("id") != resource_id:
+        raise refuse(Category.INVALID, f"The id in the body must be «{resource_id}» as in the address.", f"{kind}.id")
+    if if_match is None:
+        raise refuse(Category.MISSING_PRECONDITION, "An update needs If-Match with the version that was read.")
+    problems = _problems(resource, kind)
+    if problems:
+        raise Refused(problems)
+    draft = _draft(resource, kind, f"{kind}/{resource_id}", None, kind)
+    draft.target_id, draft.if_match, draft.identity = resource_id, etag_version(if_match), None
+    return Mapped(with_derived(draft), agent="FHIR client")
+
+
+def map_bundle(bundle: Resource) -> Mapped:
+    """A transaction Bundle: every entry checked, all problems in one answer."""
+    if bundle.get("resourceType") != "Bundle" or bundle.get("type") != "transaction":
+        raise refuse(Category.INVALID, "A Bundle of type transaction is needed here.", "Bundle.type")
+    entries = bundle.get("entry")
+    if not isinstance(entries, list) or not entries:
+        raise refuse(Category.INVALID, "The Bundle has no entries.", "Bundle.entry")
+    if len(entries) > MAX_ENTRIES:
+        raise refuse(Category.TOO_LARGE, f"A Bundle may hold {MAX_ENTRIES} entries.", "Bundle.entry")
+    problems: list[Problem] = []
+    drafts: list[Draft] = []
+    for index, entry in enumerate(entries):
+        path = f"Bundle.entry[{index}]"
+        try:
+            drafts.extend(with_derived(_entry(entry, path)))
+        except Refused as refused:
+            problems.extend(refused.problems)
+    addresses = [d.local for d in drafts]
+    twice = {a for a in addresses if addresses.count(a) > 1}
+    problems.extend(
+        Problem(Category.INVALID, f"The fullUrl {a} stands on more than one entry.", "Bundle.entry.fullUrl")
+        for a in sorted(twice)
+    )
+    if problems:
+        raise Refused(problems)
+    return Mapped(drafts, agent="FHIR client")
+
+
+def _entry(entry: Any, path: str) -> Draft:
+    request = entry.get("request") if isinstance(entry, dict) else None
+    resource = entry.get("resource") if isinstance(entry, dict) else None
+    if not isinstance(request, dict) or not isinstance(resource, dict):
+        raise refuse(Category.INVALID, "An entry needs a request and a resource.", path)
+    method, url = request.get("method"), str(request.get("url", ""))
+    kind = resource.get("resourceType")
+    if method not in ("POST", "PUT"):
+        raise refuse(Category.NOT_SUPPORTED, "Only POST and PUT entries are taken here.", f"{path}.request.method")
+    expected = str(kind) if method == "POST" else f"{kind}/{resource.get('id')}"
+    if url.strip("/") != expected:
+        raise refuse(Category.INVALID, f"The url must be «{expected}» for this resource.", f"{path}.request.url")
+    problems = _problems(resource, f"{path}.resource")
+    if problems:
+        raise Refused(problems)
+    assert isinstance(kind, str)
+    if method == "PUT":
+        match = request.get("ifMatch")
+        if match is None:
+            raise refuse(Category.MISSING_PRECONDITION, "An update needs ifMatch.", f"{path}.request.ifMatch")
+        draft = _draft(resource, kind, f"{kind}/{resource['id']}", None, f"{path}.resource")
+        draft.target_id, draft.if_match, draft.identity = resource["id"], etag_version(match, f"{path}.request"), None
+        return draft
+    full_url = entry.get("fullUrl")
+    address = full_url if isinstance(full_url, str) and full_url else f"urn:entry:{path}"
+    condition = request.get("ifNoneExist")
+    return _draft(resource, kind, address, condition if isinstance(condition, str) else None, f"{path}.resource")
+
+
+def _same_type(resource: Resource, kind: str) -> None:
+    if resource.get("resourceType") != kind:
+        raise refuse(Category.INVALID, f"A {kind} is expected at this address.", "resourceType")
+
+
+def _problems(resource: Resource, path: str) -> list[Problem]:
+    """Validation, and what only the service itself may write."""
+    kind = resource.get("resourceType")
+    if kind in MADE_BY_THE_SERVICE:
+        return [Problem(Category.BUSINESS_RULE, f"{kind} is made by the service and cannot be written.", path)]
+    if kind == "Observation" and local_code_of(resource.get("code")) in _DECIDED_HERE:
+        sentence = "This Observation is a decision of the rules and cannot be written from outside."
+        return [Problem(Category.BUSINESS_RULE, sentence, f"{path}.code")]
+    return validate(resource, path)
+
+
+def _draft(resource: Resource, kind: str, address: str, if_none_exist: str | None, path: str) -> Draft:
+    body = {k: v for k, v in resource.items() if k not in ("id", "meta")}
+    if "meta" in resource:
+        kept = {k: v for k, v in resource["meta"].items() if k not in ("versionId", "lastUpdated")}
+        if kept:
+            body["meta"] = kept
+    element = _DATE_ELEMENTS.get(kind)
+    return Draft(
+        resource=body,
+        local=address,
+        path=path,
+        date_path=f"{path}.{element}" if element else path,
+        identity=_condition(if_none_exist, path) if if_none_exist else _identity(body),
+    )
+
+
+def _condition(if_none_exist: str, path: str) -> tuple[str, str]:
+    """The identifier an If-None-Exist asks for; other conditions are not supported."""
+    pairs = parse_qsl(if_none_exist.split("?")[-1])
+    if len(pairs) == 1 and pairs[0][0] == "identifier" and pairs[0][1].count("|") == 1:
+        system, value = pairs[0][1].split("|")
+        if system and value:
+            return system, value
+    raise refuse(Category.NOT_SUPPORTED, "If-None-Exist takes identifier=system|value.", path)
+
+
+def _identity(body: Resource) -> tuple[str, str]:
+    """The first complete business identifier, or the content itself where there is none."""
+    held = body.get("identifier")
+    for item in held if isinstance(held, list) else [held]:
+        if isinstance(item, dict) and isinstance(item.get("system"), str) and isinstance(item.get("value"), str):
+            return item["system"], item["value"]
+    digest = hashlib.sha256(write_canonical(body).encode()).hexdigest()
+    return sid("content-sha256"), digest

@@ -1,0 +1,86 @@
+"""What a physician's office sends without FHIR: the order for the efficacy test, the decision, a cancellation."""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+from service.fhir.build import CASE_PATIENT, CASE_PHYSICIAN, CASE_REFERRAL, Draft, Resource, identifier, ref, sid
+from service.fhir.codes import PROCEDURE_CATEGORY, SLEEP_BREATHING_TEST, local
+from service.fhir.referral_task import PLACER
+from service.inbound.plain import Day, DayOrTime, Entry, Key, Mapped, Move, Plain, Text, checked
+
+
+class TestOrderMessage(Plain):
+    """The physician's order for an efficacy test; `proposal` names the proposal it answers, if any."""
+
+    order_number: Key
+    ordered_on: Day
+    proposal: Key | None = None
+
+
+class DecisionMessage(Entry):
+    """What the physician decided after an efficacy test."""
+
+    decided_on: DayOrTime
+    decision: Literal[
+        "continue-treatment",
+        "advance-and-test-again",
+        "add-positional-therapy",
+        "combination-or-another-therapy",
+        "stop-treatment",
+    ]
+
+
+class CancellationMessage(Plain):
+    """The physician's office takes the referral back, before work began."""
+
+    on: DayOrTime
+    reason: Text
+
+
+def map_test_order(body: dict[str, Any], case_number: str) -> Mapped:
+    """The order as a ServiceRequest with intent order."""
+    message = checked(TestOrderMessage, body)
+    number = (sid("test-order-number", case_number), message.order_number)
+    based_on = [ref(CASE_REFERRAL)]
+    if message.proposal:
+        based_on = [ref(f"ServiceRequest/{message.proposal}")]
+    resource: Resource = {
+        "resourceType": "ServiceRequest",
+        "identifier": [identifier(*number)],
+        "basedOn": based_on,
+        "status": "active",
+        "intent": "order",
+        "code": {"coding": [local("efficacy-test").coding, SLEEP_BREATHING_TEST.coding]},
+        "subject": ref(CASE_PATIENT),
+        "authoredOn": message.ordered_on,
+        "requester": ref(CASE_PHYSICIAN),
+    }
+    draft = Draft(resource, "urn:new:test-order", "", "ordered_on", identity=number, revises=True)
+    return Mapped([draft], agent=PLACER)
+
+
+def map_physician_decision(body: dict[str, Any], case_number: str) -> Mapped:
+    """The decision as an Observation."""
+    message = checked(DecisionMessage, body)
+    number = (sid("physician-decision-entry", case_number), message.entry_id)
+    resource: Resource = {
+        "resourceType": "Observation",
+        "identifier": [identifier(*number)],
+        "basedOn": [ref(CASE_REFERRAL)],
+        "status": "entered-in-error" if message.entered_in_error else "final",
+        "category": [PROCEDURE_CATEGORY.concept],
+        "code": local("physician-decision").concept,
+        "subject": ref(CASE_PATIENT),
+        "effectiveDateTime": message.decided_on,
+        "performer": [ref(CASE_PHYSICIAN)],
+        "valueCodeableConcept": local(message.decision).concept,
+    }
+    draft = Draft(resource, "urn:new:decision", "", "decided_on", identity=number, revision=message.order, revises=True)
+    return Mapped([draft], agent=PLACER)
+
+
+def map_cancellation(body: dict[str, Any]) -> Mapped:
+    """A cancellation of the referral."""
+    message = checked(CancellationMessage, body)
+    return Mapped([], Move("cancelled", PLACER, message.on, message.reason), agent=PLACER)

@@ -1,0 +1,209 @@
+"""Boundaries of the readiness criteria about appliance, baseline, setting, tolerance and earlier tests."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+import pytest
+
+from service.rules.facts import CaseFacts, IndexName
+
+from .build import (
+    DEFAULTS,
+    ago,
+    appliance,
+    baseline,
+    case,
+    criterion,
+    efficacy,
+    readiness,
+    rows,
+    setting,
+    side_effect,
+)
+
+
+DELIVERED = rows(
+    ("no delivery recorded", (), "unknown"),
+    ("delivered tomorrow is not delivered", (appliance(-1),), "unknown"),
+    ("delivered on the day itself", (appliance(0),), "met"),
+    ("delivered yesterday", (appliance(1),), "met"),
+    ("taken out of use on the day itself", (appliance(60, ended=0),), "unmet"),
+    ("taken out of use yesterday", (appliance(60, ended=1),), "unmet"),
+    ("goes out of use tomorrow", (appliance(60, ended=-1),), "met"),
+    ("broken one replaced by a new one", (appliance(60, ended=30), appliance(30)), "met"),
+    ("the newer of two is out of use", (appliance(60), appliance(30, ended=5)), "unmet"),
+)
+
+
+@pytest.mark.parametrize(("appliances", "status"), DELIVERED)
+def test_appliance_delivered(appliances, status):
+    assert criterion(case(appliances=appliances), "appliance-delivered").status == status
+
+
+BASELINE = rows(
+    ("no sleep test at all", (), "unknown"),
+    ("AHI", (baseline(),), "met"),
+    ("REI of a home test", (baseline(index_name=IndexName.REI),), "met"),
+    ("RDI only: no AHI or REI", (baseline(index_name=IndexName.RDI),), "unknown"),
+    ("an index without its name", (baseline(index_name=None),), "unknown"),
+    ("a name without an index", (baseline(index=None),), "unknown"),
+    ("an AHI of 0 is known", (baseline(index="0"),), "met"),
+    ("the efficacy test is no baseline", (efficacy(100),), "unknown"),
+    ("baseline recorded on the day itself", (baseline(0),), "met"),
+    ("baseline recorded tomorrow", (baseline(-1),), "unknown"),
+    ("a short baseline still counts as known", (baseline(recording_hours=Decimal("2")),), "met"),
+)
+
+
+@pytest.mark.parametrize(("tests", "status"), BASELINE)
+def test_baseline_known(tests, status):
+    assert criterion(case(sleep_tests=tests), "baseline-known").status == status
+
+
+def test_the_last_baseline_counts_and_of_two_on_one_day_the_higher():
+    tests = (baseline(120, "40"), baseline(90, "12"), baseline(90, "18"))
+    item = criterion(case(sleep_tests=tests), "baseline-known")
+    assert [m.value for m in item.observed] == [Decimal("18")]
+
+
+STABLE_DAYS = rows(
+    ("no setting recorded", (), "unknown"),
+    ("setting of tomorrow only", (setting(-1, "2"),), "unknown"),
+    ("set today", (setting(0, "2"),), "unmet"),
+    ("13 days: one short", (setting(13, "2"),), "unmet"),
+    ("14 days: just long enough", (setting(14, "2"),), "met"),
+    ("15 days", (setting(15, "2"),), "met"),
+    ("repeating the setting does not restart the run", (setting(14, "2"), setting(3, "2"), setting(0, "2.00")), "met"),
+    ("left and back again restarts the run", (setting(30, "2"), setting(13, "1"), setting(10, "2")), "unmet"),
+    ("one side moved restarts the run", (setting(30, "2"), setting(5, "2", "2.25")), "unmet"),
+    ("changed again tomorrow: not yet a fact", (setting(14, "2"), setting(-1, "3")), "met"),
+)
+
+
+@pytest.mark.parametrize(("settings", "status"), STABLE_DAYS)
+def test_days_at_the_setting(settings, status):
+    assert criterion(case(settings=settings), "setting-stable").status == status
+
+
+def test_a_short_run_becomes_stable_14_days_after_its_onset():
+    item = criterion(case(settings=(setting(13, "2"),)), "setting-stable")
+    assert item.earliest == ago(-1)
+    assert [(m.value, m.unit) for m in item.observed] == [(Decimal(13), "d"), (Decimal(0), "mm")]
+
+
+EVEN_SIDES = rows(
+    ("sides equal", setting(21, "2"), "met"),
+    ("0.25 mm apart: one quarter counts as even", setting(21, "2", "2.25"), "met"),
+    ("0.26 mm apart: uneven", setting(21, "2", "2.26"), "unmet"),
+    ("0.26 mm the other way round", setting(21, "2.26", "2"), "unmet"),
+    ("1 mm apart and intended by the dentist", setting(21, "2", "3", difference_intended=True), "met"),
+    ("1 mm apart, intention not recorded", setting(21, "2", "3"), "unmet"),
+)
+
+
+@pytest.mark.parametrize(("one", "status"), EVEN_SIDES)
+def test_evenness_of_the_sides(one, status):
+    assert criterion(case(settings=(one,)), "setting-stable").status == status
+
+
+def test_an_intention_recorded_later_in_the_run_counts():
+    run = (setting(21, "2", "3"), setting(4, "2", "3", difference_intended=True))
+    assert criterion(case(settings=run), "setting-stable").status == "met"
+
+
+def test_uneven_sides_wait_for_the_dentist_not_for_time():
+    item = criterion(case(settings=(setting(2, "2", "3"),)), "setting-stable")
+    assert item.earliest is None
+    assert "dentist evens the sides" in item.needs
+
+
+def test_settings_of_a_replaced_appliance_do_not_count():
+    facts = case(appliances=(appliance(60, ended=10), appliance(10)), settings=(setting(40, "2"),))
+    assert criterion(facts, "setting-stable").status == "unknown"
+    facts = case(appliances=(appliance(60, ended=10), appliance(10)), settings=(setting(40, "2"), setting(10, "2")))
+    assert criterion(facts, "setting-stable").earliest == ago(-4)
+
+
+TOLERATED = rows(
+    ("no side effect", (), "met"),
+    ("grade 1, mild or transient", (side_effect(1, 20),), "met"),
+    ("grade 2, moderate", (side_effect(2, 20),), "unmet"),
+    ("grade 3, stops wear", (side_effect(3, 20),), "unmet"),
+    ("grade 2 ended yesterday", (side_effect(2, 20, ended=1),), "met"),
+    ("grade 2 ended on the day itself", (side_effect(2, 20, ended=0),), "met"),
+    ("grade 2 that ends tomorrow is still open", (side_effect(2, 20, ended=-1),), "unmet"),
+    ("grade 2 that begins tomorrow", (side_effect(2, -1),), "met"),
+    ("latest report of the kind counts: down to 1", (side_effect(3, 20), side_effect(1, 20, reported=5)), "met"),
+    ("latest report of the kind counts: up to 2", (side_effect(1, 20), side_effect(2, 20, reported=5)), "unmet"),
+    ("grade 0 says that it is gone", (side_effect(2, 20), side_effect(0, 20, reported=5)), "met"),
+    ("another kind does not close it", (side_effect(2, 20), side_effect(0, 5, kind="dry-mouth")), "unmet"),
+    ("two reports of one day: the open one counts", (side_effect(0, 5), side_effect(2, 5, ended=-1)), "unmet"),
+    (
+        "two reports of one day, ended yesterday and tomorrow",
+        (side_effect(2, 20, ended=-1), side_effect(2, 20, ended=1)),
+        "unmet",
+    ),
+)
+
+
+@pytest.mark.parametrize("turned", [False, True], ids=["in order", "turned round"])
+@pytest.mark.parametrize(("effects", "status"), TOLERATED)
+def test_tolerated(effects, status, turned):
+    assert criterion(case(side_effects=effects[::-1] if turned else effects), "tolerated").status == status
+
+
+def test_a_mild_side_effect_is_said_though_tolerated():
+    assert "jaw pain of grade 1" in criterion(case(side_effects=(side_effect(1, 20),)), "tolerated").sentence
+
+
+NOT_TESTED = rows(
+    ("no efficacy test", (), "met"),
+    ("3.9 h: too short to count", (efficacy(3, hours="3.9"),), "met"),
+    ("4.0 h: adequate", (efficacy(3, hours="4.0"),), "unmet"),
+    ("4.1 h", (efficacy(3, hours="4.1"),), "unmet"),
+    ("length not known", (efficacy(3, hours=None),), "met"),
+    ("no index: nothing was measured", (efficacy(3, index=None),), "met"),
+    ("the day before the onset of this setting", (efficacy(22),), "met"),
+    ("on the day of the onset", (efficacy(21),), "unmet"),
+    ("at another setting", (efficacy(3, at="1"),), "met"),
+    ("setting not recorded: taken as the current one", (efficacy(3, at=None),), "unmet"),
+    ("appliance not worn during the test", (efficacy(3, appliance_worn=False),), "met"),
+    ("tomorrow's test", (efficacy(-1),), "met"),
+    ("today's test", (efficacy(0),), "unmet"),
+    ("a short test after an adequate one does not undo it", (efficacy(9), efficacy(3, hours="2")), "unmet"),
+    ("a baseline repeated now is no efficacy test", (baseline(3),), "met"),
+)
+
+
+@pytest.mark.parametrize(("tests", "status"), NOT_TESTED)
+def test_not_already_tested(tests, status):
+    assert criterion(case(sleep_tests=(baseline(), *tests)), "not-already-tested").status == status
+
+
+def test_a_short_test_is_named_and_listed():
+    item = criterion(case(sleep_tests=(baseline(), efficacy(3, hours="3.9"))), "not-already-tested")
+    assert "3.9 hours" in item.sentence and "does not count" in item.sentence
+    assert [s.reference for s in item.inputs] == ["Observation/efficacy-3-6"]
+
+
+def test_an_empty_case_is_unknown_where_facts_are_missing_and_met_where_absence_is_an_answer():
+    statuses = {c.name: c.status.value for c in readiness(CaseFacts()).criteria}
+    assert statuses == {
+        "appliance-delivered": "unknown",
+        "baseline-known": "unknown",
+        "setting-stable": "unknown",
+        "worn-enough": "unknown",
+        "snoring-settled": "unknown",
+        "sleepiness-settled": "unknown",
+        "no-witnessed-pauses": "met",
+        "tolerated": "met",
+        "not-already-tested": "met",
+    }
+
+
+def test_a_site_value_moves_the_boundary():
+    site = DEFAULTS.with_values({"stable_days": Decimal(22), "side_effect_grade": Decimal(1)})
+    facts = case(side_effects=(side_effect(1, 20),))
+    assert criterion(facts, "setting-stable", site).status == "unmet"
+    assert criterion(facts, "tolerated", site).status == "unmet"

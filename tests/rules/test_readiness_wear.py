@@ -1,0 +1,115 @@
+"""Boundaries of the readiness criterion about wear: nights covered, share of nights, mean hours."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+import pytest
+
+from .build import DEFAULTS, after_delivery, ago, case, check_in, criterion, rows, setting
+
+
+def report(days_ago, reported, worn, hours="7", **more):
+    return check_in(days_ago, nights_reported=reported, nights_worn=worn, hours_per_night=hours, **more)
+
+
+def worn(*reports, **more):
+    return criterion(after_delivery(*reports), "worn-enough", **more)
+
+
+NIGHTS_COVERED = rows(
+    ("no check-in", [], 0, "unknown"),
+    ("6 nights", [report(7, 6, 6)], 6, "unknown"),
+    ("7 nights", [report(7, 7, 7)], 7, "met"),
+    ("8 nights", [report(7, 8, 8)], 8, "met"),
+    ("3 and 4 nights in two check-ins", [report(14, 3, 3), report(7, 4, 4)], 7, "met"),
+    ("overlapping check-ins cover a night once", [report(14, 5, 5), report(13, 5, 5)], 6, "unknown"),
+    ("overlapping by less: 7 nights", [report(14, 5, 5), report(12, 5, 5)], 7, "met"),
+    ("the same report twice covers 4 nights", [report(14, 4, 4), report(14, 4, 4, name="again")], 4, "unknown"),
+    ("nights before the onset are not covered", [report(15, 10, 10)], 6, "unknown"),
+    ("from the night of the onset on", [report(14, 10, 10)], 7, "met"),
+    ("check-in of the day of the change", [report(21, 7, 7)], 0, "unknown"),
+    ("nights reported but not how many were worn", [check_in(7, nights_reported=7)], 0, "unknown"),
+    ("no nights reported", [report(7, 0, 0)], 0, "unknown"),
+    ("nights without hours", [report(7, 7, 7, hours=None)], 7, "unknown"),
+    ("hours in one of two check-ins", [report(14, 4, 4, hours=None), report(7, 4, 4)], 8, "met"),
+)
+
+
+@pytest.mark.parametrize(("reports", "covered", "status"), NIGHTS_COVERED)
+def test_nights_covered(reports, covered, status):
+    item = worn(*reports)
+    assert item.status == status
+    if status == "unknown":
+        assert [m.value for m in item.observed] == [Decimal(covered)]
+        assert item.missing
+
+
+SHARE = rows(
+    ("0.69: 9 of 13", [report(7, 13, 9)], "unmet"),
+    ("0.699: 195 of 279 in nine months", [report(7, 20, 13)], "unmet"),
+    ("0.70: 7 of 10", [report(7, 10, 7)], "met"),
+    ("0.71: 10 of 14", [report(7, 14, 10)], "met"),
+    ("0.70 over two check-ins: 4 of 6 and 10 of 14", [report(14, 6, 4), report(1, 14, 10)], "met"),
+    ("0.69 over two check-ins: 4 of 6 and 7 of 10", [report(14, 6, 4), report(2, 10, 7)], "unmet"),
+    ("never worn", [report(7, 7, 0, hours=None)], "unmet"),
+    ("never worn, hours given as 0", [report(7, 7, 0, hours="0")], "unmet"),
+    ("every night", [report(7, 7, 7)], "met"),
+)
+
+
+@pytest.mark.parametrize(("reports", "status"), SHARE)
+def test_share_of_nights(reports, status):
+    assert worn(*reports).status == status
+
+
+HOURS = rows(
+    ("3.99 h: just under", [report(7, 7, 7, "3.99")], "unmet"),
+    ("4 h: at the threshold", [report(7, 7, 7, "4")], "met"),
+    ("4.01 h: just over", [report(7, 7, 7, "4.01")], "met"),
+    ("mean over nights worn, not over check-ins: 3.6 h", [report(14, 7, 1, "6"), report(7, 6, 6, "3.2")], "unmet"),
+    ("mean of 5 nights at 5 h and 5 at 3 h is 4 h", [report(14, 5, 5, "5"), report(7, 5, 5, "3")], "met"),
+    ("a third of an hour does not lose by rounding", [report(14, 3, 3, "4.4"), report(7, 6, 6, "3.8")], "met"),
+)
+
+
+@pytest.mark.parametrize(("reports", "status"), HOURS)
+def test_mean_hours(reports, status):
+    assert worn(*reports).status == status
+
+
+def test_hours_are_shown_in_quarters_rounded_down_and_share_never_rounded_up():
+    item = worn(report(7, 13, 9, "3.99"))
+    assert "69 %" in item.sentence and "a mean of 3.75 hours" in item.sentence
+    assert item.observed[1].value == Decimal("3.75")
+
+
+RECOVERY = rows(
+    ("5 of 10 worn: seven full nights lift it to 12 of 17", report(3, 10, 5), -4),
+    ("9 of 13: one more night makes 10 of 14", report(3, 13, 9), -1),
+    ("7 nights at 3 h: two nights of 8 h lift the mean to 4.1", report(3, 7, 7, "3"), -1),
+    ("6 nights covered: one more", report(1, 6, 6), -1),
+    ("3 nights covered: four more from the last check-in", report(1, 3, 3), -3),
+    ("no hours told: the next night can tell", report(1, 7, 7, None), -1),
+)
+
+
+@pytest.mark.parametrize(("one", "days_ago"), RECOVERY)
+def test_earliest_day_of_recovery(one, days_ago):
+    item = worn(one)
+    assert item.status != "met"
+    assert item.earliest == ago(days_ago)
+
+
+def test_wear_that_time_alone_cannot_mend_waits_for_the_dentist():
+    every_night = DEFAULTS.with_values({"wear_share": Decimal(1)})
+    item = worn(report(7, 7, 6), thresholds=every_night)
+    assert (item.status, item.earliest) == ("unmet", None)
+    assert "the dentist and the patient agree" in item.needs
+
+
+def test_a_longer_course_and_a_site_that_asks_more_nights():
+    facts = case(settings=(setting(40, "2"),), check_ins=(report(7, 21, 20),))
+    asked = DEFAULTS.with_values({"wear_nights_needed": Decimal(22)})
+    assert criterion(facts, "worn-enough").status == "met"
+    assert criterion(facts, "worn-enough", asked).status == "unknown"
