@@ -1,0 +1,67 @@
+"""The command line: `airway-relay serve | demo | decide | check`. Each command imports what it needs itself."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; the exit status: 0 well, 1 the input is refused, 2 the call or a setting is wrong."""
+    options = _parser().parse_args(arguments)
+    try:
+        return _run(options)
+    except BrokenPipeError:
+        return 0
+    except KeyboardInterrupt:
+        return 130
+
+
+def _run(options: argparse.Namespace) -> int:
+    if options.command == "serve":
+        from service.commands.serve import serve
+
+        return serve()
+    if options.command == "demo":
+        from service.demo.play import play
+
+        return play(once=options.once, port=options.port)
+    if options.command == "decide":
+        from service.commands.decide import decide
+
+        return decide(options.file, options.as_of, options.json)
+    from service.commands.check import check
+
+    return check(options.file)
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="airway-relay",
+        description="A FHIR R4 service between sleep physicians and dentists who treat sleep apnoea with an oral "
+        "appliance. Decision support, not a diagnosis: licensed judgement and local rules decide.",
+    )
+    parser.add_argument("--version", action="version", version=_version())
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    commands.add_parser("serve", help="run the service (settings come from the environment)")
+    demo = commands.add_parser("demo", help="play an invented scenario through the real API on this machine")
+    demo.add_argument("--once", action="store_true", help="play, print and exit instead of staying up")
+    demo.add_argument("--port", type=int, default=0, help="loopback port (default: a free one)")
+    decide = commands.add_parser("decide", help="decide a case given as a file, without any database")
+    decide.add_argument("file", help="a case as JSON, or a FHIR Bundle; - reads standard input")
+    decide.add_argument("--as-of", metavar="DAY", help="the day to decide for, e.g. 2026-10-04 (default: today)")
+    decide.add_argument("--json", action="store_true", help="print the decision as JSON")
+    check = commands.add_parser("check", help="validate a FHIR resource or every resource of a Bundle")
+    check.add_argument("file", help="a resource or Bundle as JSON; - reads standard input")
+    return parser
+
+
+def _version() -> str:
+    from service import __version__
+
+    return f"airway-relay {__version__}"
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,91 @@
+"""Builds everything from settings; the only wiring."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+from collections.abc import AsyncIterator, Callable
+from datetime import UTC, datetime
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.openapi.utils import get_openapi
+from fastapi.responses import Response
+from starlette.concurrency import run_in_threadpool
+
+from service import __version__
+from service.fhir.validate import preload
+from service.pipeline import Pipeline
+from service.rules.thresholds import Thresholds
+from service.settings import Settings
+from service.store.engine import Database
+from service.store.ids import new_id
+from service.web import case_api, fhir_api, intake_api, pages, problems
+from service.web.exchange import NumberedRequests, answer
+
+_SWEEP_SECONDS = 600
+_log = logging.getLogger("airway_relay")
+
+
+def build_pipeline(
+    settings: Settings, thresholds: Thresholds | None = None, clock: Callable[[], datetime] | None = None
+) -> Pipeline:
+    """The pipeline on the database the settings name."""
+    pipeline = Pipeline(
+        Database(settings.database_url),
+        thresholds or Thresholds(),
+        clock or (lambda: datetime.now(UTC)),
+        settings.zone,
+        __version__,
+    )
+    pipeline.prepare()
+    return pipeline
+
+
+def build_app(settings: Settings, pipeline: Pipeline) -> FastAPI:
+    """The web application over a pipeline."""
+
+    @contextlib.asynccontextmanager
+    async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
+        tasks = [asyncio.create_task(_sweep(pipeline)), asyncio.create_task(run_in_threadpool(preload))]
+        yield
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
+        await run_in_threadpool(pipeline.close)
+
+    app = FastAPI(title="Airway Relay", version=__version__, docs_url=None, redoc_url=None, lifespan=lifespan)
+    app.state.pipeline = pipeline
+    app.state.max_body_bytes = settings.max_body_bytes
+    problems.install(app)
+    for part in (fhir_api, intake_api, case_api, pages):
+        app.include_router(part.router)
+
+    @app.get("/health", response_class=Response, tags=["Service"])
+    async def health(_request: Request) -> Response:
+        """Well when the database answers."""
+        await run_in_threadpool(pipeline.alive)
+        return answer({"status": "well", "version": __version__})
+
+    def openapi() -> dict[str, Any]:
+        if app.openapi_schema is None:
+            schema = get_openapi(title=app.title, version=app.version, routes=app.routes)
+            schema.setdefault("components", {}).setdefault("schemas", {}).update(intake_api.definitions())
+            app.openapi_schema = schema
+        return app.openapi_schema
+
+    app.openapi = openapi
+    app.add_middleware(NumberedRequests, new_number=new_id)
+    return app
+
+
+async def _sweep(pipeline: Pipeline) -> None:
+    """As days pass, decide open cases anew, so that the worklist shows today."""
+    while True:
+        try:
+            while await run_in_threadpool(pipeline.refresh_some):
+                pass
+        except Exception as error:
+            _log.error("sweep failed error=%s", type(error).__name__)
+        await asyncio.sleep(_SWEEP_SECONDS)

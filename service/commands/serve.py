@@ -1,0 +1,39 @@
+"""`airway-relay serve`: the service on the address and database that the environment names."""
+
+from __future__ import annotations
+
+import logging
+import os
+import sys
+
+from service.settings import Settings, SettingsError
+
+
+def serve() -> int:
+    """Run until stopped. Logs go to standard error, one line a request, without patient data."""
+    try:
+        settings = Settings.from_environment(os.environ)
+    except SettingsError as error:
+        print(f"airway-relay: {error}", file=sys.stderr)
+        return 2
+    import uvicorn
+    from sqlalchemy.exc import SQLAlchemyError
+
+    from service.app import build_app, build_pipeline
+
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s %(message)s", stream=sys.stderr)
+    try:
+        pipeline = build_pipeline(settings)
+    except SQLAlchemyError as error:
+        print(f"airway-relay: the database cannot be used ({type(error).__name__}); see DATABASE_URL.", file=sys.stderr)
+        return 2
+    config = uvicorn.Config(
+        build_app(settings, pipeline),
+        settings.host,
+        settings.port,
+        access_log=False,
+        log_config=None,
+        server_header=False,
+    )
+    uvicorn.Server(config).run()
+    return 0

@@ -1,0 +1,135 @@
+"""`airway-relay demo`: a service of its own on loopback, a fresh database, the scenario through the real API."""
+
+from __future__ import annotations
+
+import os
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+from datetime import UTC, datetime
+from html.parser import HTMLParser
+from pathlib import Path
+
+import httpx
+
+from service.demo.scenario import Story, stories
+from service.fhir.json_text import load, write
+
+_START_SECONDS = 30
+
+
+def play(once: bool, port: int) -> int:
+    """Play the scenario and print where to look. Stays up until interrupted unless `once`."""
+    with tempfile.TemporaryDirectory(prefix="airway-relay-demo-") as folder:
+        port = port or _free_port()
+        log = Path(folder) / "service.log"
+        with log.open("wb") as stream:
+            server = _start(folder, port, stream)
+        address = f"http://127.0.0.1:{port}"
+        try:
+            with httpx.Client(base_url=address, timeout=30) as client:
+                if not _ready(client, server):
+                    print(f"The service did not start:\n{log.read_text()[-2000:]}", file=sys.stderr)
+                    return 1
+                print("An invented scenario: every place, person and number is made up.\n")
+                numbers = [_tell(client, story) for story in stories(datetime.now(UTC).date())]
+                _summary(client, numbers[0])
+                _addresses(address, numbers[0])
+            if not once:
+                print("\nPress Ctrl-C to stop.")
+                server.wait()
+        except KeyboardInterrupt:
+            print()
+        finally:
+            server.terminate()
+            server.wait(10)
+    return 0
+
+
+def _free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return probe.getsockname()[1]
+
+
+def _start(folder: str, port: int, log: object) -> subprocess.Popen[bytes]:
+    environment = {
+        **{k: v for k, v in os.environ.items() if not k.startswith("AIRWAY_RELAY_")},
+        "DATABASE_URL": f"sqlite:///{folder}/demo.db",
+        "AIRWAY_RELAY_PORT": str(port),
+    }
+    command = [sys.executable, "-m", "service", "serve"]
+    return subprocess.Popen(command, env=environment, stdout=log, stderr=log)  # type: ignore[call-overload]
+
+
+def _ready(client: httpx.Client, server: subprocess.Popen[bytes]) -> bool:
+    until = time.monotonic() + _START_SECONDS
+    while time.monotonic() < until and server.poll() is None:
+        try:
+            if client.get("/health").status_code == 200:
+                return True
+        except httpx.TransportError:
+            time.sleep(0.05)
+    return False
+
+
+def _post(client: httpx.Client, path: str, body: object) -> dict[str, object]:
+    reply = client.post(path, content=write(body), headers={"Content-Type": "application/json"})
+    answer = load(reply.text)
+    if reply.status_code >= 300:
+        raise SystemExit(f"{path} was refused: {answer}")
+    return answer
+
+
+def _tell(client: httpx.Client, story: Story) -> str:
+    """Play one patient's story; its case number."""
+    patient = story.referral["patient"]
+    print(f"{patient['given_name']} {patient['family_name']}: {story.title}")
+    answer = _post(client, "/intake/referrals", story.referral)
+    number = str(answer["case_number"])
+    print(f"  sleep laboratory  referral      -> case {number}")
+    for sender, what, body in story.messages:
+        answer = _post(client, f"/intake/cases/{number}/{what}", body)
+        print(f"  {sender:<17} {what:<13} -> {answer['readiness']['outcome']}")  # type: ignore[index]
+    print(f"  {answer['whose_move']}'s move. {answer['why']}\n")
+    return number
+
+
+class _Text(HTMLParser):
+    """The CarePlan narrative as lines of text."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.lines: list[str] = [""]
+
+    def handle_starttag(self, tag: str, attrs: object) -> None:
+        """Begin a line at a block; mark headings and list items."""
+        if tag in ("p", "h2", "h3", "li"):
+            self.lines.append({"li": "  - ", "h3": "\n"}.get(tag, ""))
+
+    def handle_data(self, data: str) -> None:
+        """Add text to the line."""
+        self.lines[-1] += data
+
+
+def _summary(client: httpx.Client, number: str) -> None:
+    """The CarePlan summary that a physician's system pulls, as text."""
+    plan = load(client.get(f"/fhir/CarePlan/{number}").text)
+    text = _Text()
+    text.feed(plan["text"]["div"])
+    print(f"--- CarePlan/{number}, as a physician's system pulls it ---")
+    print("\n".join(line for line in text.lines if line))
+
+
+def _addresses(address: str, number: str) -> None:
+    print("\nAddresses to open:")
+    for path, what in (
+        ("/", "the board: whose move it is"),
+        (f"/cases/{number}/page", "this case on a page"),
+        (f"/fhir/CarePlan/{number}", "its CarePlan"),
+        (f"/cases/{number}", "its decision with every reason, as JSON"),
+        ("/fhir/metadata", "what the FHIR server can do"),
+    ):
+        print(f"  {address}{path}  {what}")

@@ -1,0 +1,67 @@
+"""The CapabilityStatement, made from the interactions that are really routed.
+
+https://hl7.org/fhir/R4/capabilitystatement.html
+"""
+
+from __future__ import annotations
+
+from collections.abc import Set
+
+from service import __version__
+from service.fhir.build import Resource
+from service.fhir.codes import BASE
+from service.fhir.decision_resources import CAUTION
+from service.fhir.validate import MADE_BY_THE_SERVICE, TYPES
+
+_TYPE_INTERACTIONS = ("read", "vread", "history-instance", "search-type", "create", "update")
+_WRITES = ("create", "update")
+
+
+def capability_statement(routed: Set[str], base_url: str) -> Resource:
+    """What a server can do that routes the interactions in `routed`."""
+    operations = [
+        {"name": code.split(":")[1], "definition": _DEFINITIONS[code.split(":")[1]]}
+        for code in sorted(routed)
+        if code.startswith("operation:")
+    ]
+    return {
+        "resourceType": "CapabilityStatement",
+        "status": "active",
+        "date": "2026-11-25",
+        "kind": "instance",
+        "software": {"name": "Airway Relay", "version": __version__},
+        "implementation": {"description": CAUTION, "url": base_url},
+        "fhirVersion": "4.0.1",
+        "format": ["application/fhir+json"],
+        "rest": [
+            {
+                "mode": "server",
+                "resource": [_type(kind, routed) for kind in TYPES],
+                "interaction": [{"code": "transaction"}] if "transaction" in routed else [],
+                "operation": operations,
+            }
+        ],
+    }
+
+
+_DEFINITIONS = {
+    "readiness": f"{BASE}/OperationDefinition/readiness",
+    "validate": "http://hl7.org/fhir/OperationDefinition/Resource-validate",
+}
+
+
+def _type(kind: str, routed: Set[str]) -> Resource:
+    own = kind in MADE_BY_THE_SERVICE
+    interactions = [c for c in _TYPE_INTERACTIONS if c in routed and not (own and c in _WRITES)]
+    parameters = [{"name": "identifier", "type": "token"}]
+    if kind == "CarePlan":
+        parameters += [{"name": "patient", "type": "reference"}, {"name": "subject", "type": "reference"}]
+    return {
+        "type": kind,
+        "interaction": [{"code": code} for code in interactions],
+        "versioning": "versioned-update",
+        "readHistory": True,
+        "updateCreate": False,
+        "conditionalCreate": not own,
+        "searchParam": parameters,
+    }

@@ -1,0 +1,6 @@
+"""The story of a message: receive, map, validate, store, decide, in one transaction."""
+
+from service.pipeline.answers import Answer, Outcome
+from service.pipeline.pipeline import Pipeline
+
+__all__ = ["Answer", "Outcome", "Pipeline"]

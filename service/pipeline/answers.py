@@ -1,0 +1,32 @@
+"""What the pipeline answers: what became of each resource, and where the case stands."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What became of one resource of a message: `created`, `updated`, `unchanged` or `kept` (not applied)."""
+
+    reference: str
+    version: int
+    what: str
+    body: str
+    note: str = ""
+
+
+@dataclass(slots=True)
+class Answer:
+    """A message is stored. `summary` is the case as JSON-ready data; empty for messages about no case."""
+
+    case_number: str
+    outcomes: list[Outcome]
+    opened: bool = False
+    summary: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def notes(self) -> list[str]:
+        """Sentences about resources that were not applied."""
+        return [o.note for o in self.outcomes if o.note]

@@ -1,0 +1,84 @@
+"""What a message may not say of its case: facts of the future, beyond the appliance, outside scope."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, datetime
+from typing import Any
+
+from service.errors import Category, Problem, Refused
+from service.fhir.build import Resource
+from service.fhir.dates import is_future, moment_of
+from service.fhir.read_facts import StoredFact, assemble, read
+from service.fhir.reading import Small
+from service.pipeline.identify import SHARED, Identified
+from service.rules.arrival import outside_scope, setting_beyond_appliance
+from service.rules.facts import CaseFacts
+from service.rules.thresholds import Thresholds
+
+_EFFECTIVE = {
+    "Observation": "effectiveDateTime",
+    "DiagnosticReport": "effectiveDateTime",
+    "QuestionnaireResponse": "authored",
+    "ServiceRequest": "authoredOn",
+}
+_OTHER_DAYS = ("onset", "ended_on", "resolved_on", "delivered_on")
+
+
+def read_all(items: Sequence[Identified], plain: bool, today: date, now: datetime) -> dict[str, Small | None]:
+    """The facts of every resource to be written, by reference. Refused with every problem found."""
+    problems: list[Problem] = []
+    found: dict[str, Small | None] = {}
+    for item in items:
+        if not item.written or item.draft.type in SHARED:
+            continue
+        small, wrong = read(item.resource, item.draft.path or item.draft.type)
+        wrong += _of_the_future(item, small, today, now)
+        problems.extend(Problem(p.category, p.message, item.draft.path) for p in wrong) if plain else problems.extend(
+            wrong
+        )
+        found[item.reference] = small
+    if problems:
+        raise Refused(list(dict.fromkeys(problems)))
+    return found
+
+
+def _of_the_future(item: Identified, small: Small | None, today: date, now: datetime) -> list[Problem]:
+    element = _EFFECTIVE.get(item.draft.type)
+    texts: list[Any] = [item.resource.get(element)] if element else []
+    texts += [small.get(key) for key in _OTHER_DAYS] if small else []
+    for text in texts:
+        try:
+            if text and is_future(str(text), today, now):
+                sentence = f"{text} lies in the future (today is {today.isoformat()})."
+                return [Problem(Category.BUSINESS_RULE, sentence, item.draft.date_path or item.draft.path)]
+        except ValueError:
+            continue
+    return []
+
+
+def check_case(items: Sequence[Identified], before: Sequence[StoredFact], after: Sequence[StoredFact]) -> CaseFacts:
+    """The facts of the case with this message in it. Refused for settings beyond the appliance."""
+    facts = assemble(after)
+    known = {f.source for f in before}
+    paths = {i.reference: i.draft.path for i in items}
+    problems: list[Problem] = []
+    for setting in facts.settings:
+        if setting.source not in known and setting.source.reference in paths:
+            why = setting_beyond_appliance(facts, setting)
+            if why:
+                problems.append(Problem(Category.BUSINESS_RULE, why, paths[setting.source.reference]))
+    if problems:
+        raise Refused(problems)
+    return facts
+
+
+def check_age(patient: Resource, referral: Resource, path: str, thresholds: Thresholds) -> None:
+    """Refused when the patient was not an adult on the day of the referral."""
+    try:
+        born, referred = moment_of(patient.get("birthDate")).day, moment_of(referral.get("authoredOn")).day
+    except ValueError:
+        return
+    why = outside_scope(born, referred, thresholds)
+    if why:
+        raise Refused(Problem(Category.BUSINESS_RULE, why, path))

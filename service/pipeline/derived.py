@@ -1,0 +1,64 @@
+"""Resources the service itself keeps for a case, with their versions: only what changed is written anew."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass, field
+from typing import Any
+
+from service.fhir.build import Resource
+from service.fhir.json_text import load, write, write_canonical
+from service.rules.facts import Source
+from service.store.resources import Stored
+
+_VOLATILE = ("recorded",)
+
+
+def stored(resource: Resource, resource_id: str, version: int, case_number: str, now: str) -> Stored:
+    """A resource as a stored version, with id and meta put in."""
+    meta = {**resource.get("meta", {}), "versionId": str(version), "lastUpdated": now}
+    rest = {k: v for k, v in resource.items() if k not in ("resourceType", "id", "meta")}
+    body = write({"resourceType": resource["resourceType"], "id": resource_id, "meta": meta, **rest})
+    return Stored(resource["resourceType"], resource_id, version, case_number, now, body)
+
+
+@dataclass(slots=True)
+class Derived:
+    """The service's own resources of one case: version and content digest of each, and small notes."""
+
+    case_number: str
+    versions: dict[str, list[Any]] = field(default_factory=dict)
+    proposals: dict[str, list[str]] = field(default_factory=dict)
+    conditions: list[str] = field(default_factory=list)
+    business_status: str = ""
+    appliance: str = ""
+    rows: list[Stored] = field(default_factory=list)
+
+    @classmethod
+    def of(cls, case_number: str, text: str) -> Derived:
+        """From the JSON text of a case row."""
+        return cls(case_number, **load(text))
+
+    def text(self) -> str:
+        """As JSON text for the case row."""
+        return write(
+            {
+                "versions": self.versions,
+                "proposals": self.proposals,
+                "conditions": self.conditions,
+                "business_status": self.business_status,
+                "appliance": self.appliance,
+            }
+        )
+
+    def put(self, resource: Resource, now: str) -> Source:
+        """Write a resource if its content changed; the version that now holds it."""
+        reference = f"{resource['resourceType']}/{resource['id']}"
+        content = {k: v for k, v in resource.items() if k not in _VOLATILE}
+        digest = hashlib.sha256(write_canonical(content).encode()).hexdigest()[:32]
+        version, known = self.versions.get(reference, (0, ""))
+        if digest != known:
+            version += 1
+            self.versions[reference] = [version, digest]
+            self.rows.append(stored(resource, resource["id"], version, self.case_number, now))
+        return Source(reference, version)

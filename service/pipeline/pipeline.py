@@ -1,0 +1,292 @@
+"""THE STORY of a message: parse, map, identify, check, decide, store - in one transaction.
+
+Nothing is acknowledged before it is durable, and nothing is half-stored: a problem anywhere refuses the
+whole message with every problem found.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, tzinfo
+from typing import Any
+
+from sqlalchemy import Connection
+
+from service.errors import Category, refuse
+from service.fhir import build
+from service.fhir.audit_event import audit_event
+from service.fhir.dates import instant
+from service.fhir.decision_resources import ENGINE_ID, rule_engine
+from service.fhir.json_text import load, parse, write
+from service.fhir.read_facts import StoredFact
+from service.fhir.read_other import is_referral
+from service.fhir.reading import Small
+from service.inbound.plain import Mapped
+from service.pipeline import checks, decide, referral_moves, which_case
+from service.pipeline.answers import Answer, Outcome
+from service.pipeline.derived import Derived, stored
+from service.pipeline.identify import Identified, identify, look_up
+from service.pipeline.reading import Reads
+from service.rules.facts import CaseFacts, ReferralState, Source
+from service.rules.thresholds import Thresholds
+from service.store import cases, resources
+from service.store.cases import Case, Fact
+from service.store.engine import Database
+from service.store.ids import new_id
+from service.store.resources import Stored
+
+
+@dataclass(frozen=True, slots=True)
+class Received:
+    """A message as it came: its channel, its text, and the number under which it is logged."""
+
+    channel: str
+    text: bytes
+    request_id: str
+    plain: bool
+    interaction: str = "create"
+
+
+class Pipeline(Reads):
+    """Takes messages in and answers questions about cases. One per process; safe to share between threads."""
+
+    def __init__(
+        self,
+        database: Database,
+        thresholds: Thresholds,
+        clock: Callable[[], datetime] = lambda: datetime.now(UTC),
+        zone: tzinfo = UTC,
+        version: str = "",
+    ) -> None:
+        super().__init__(database, thresholds, clock, zone)
+        self._version = version
+
+    def receive(
+        self, received: Received, map_message: Callable[[dict[str, Any]], Mapped], case_number: str | None = None
+    ) -> Answer:
+        """Store a message, or refuse it whole. `case_number` is the case a plain message names."""
+        mapped = map_message(parse(received.text))
+        if not mapped.drafts and mapped.move is None:
+            raise refuse(Category.INVALID, "The message is empty: it holds no entry.")
+        return self._database.write(lambda tx: self._store(tx, received, mapped, case_number))
+
+    def _store(self, tx: Connection, received: Received, mapped: Mapped, case_number: str | None) -> Answer:
+        moment = self._clock()
+        now, today = instant(moment), self.today()
+        known = look_up(tx, mapped.drafts)
+        if case_number is None:
+            case = which_case.case_of_message(tx, mapped.drafts, known)
+        else:
+            case = cases.lock(tx, case_number)
+            if case is None:
+                raise refuse(Category.NOT_FOUND, f"There is no case {case_number}.")
+        derived = Derived.of(case.case_number if case else "", case.derived if case else "{}")
+        items = identify(tx, mapped.drafts, known, _case_addresses(case, derived, mapped))
+        opened = case is None and any(is_referral(i.resource) for i in items)
+        if opened:
+            case = which_case.open_case(items, now)
+            derived.case_number = case.case_number
+        which_case.check_references(tx, items, _own_references(items, case))
+        referral_moves.check_task_updates(items)
+        smalls = checks.read_all(items, received.plain, today, moment)
+        rows = [_row(i, case, now) for i in items if i.written]
+        outcomes = [_outcome(i, rows) for i in items]
+        if case is not None:
+            rows += self._case_rows(tx, case, derived, mapped, items, smalls, opened, today, now)
+        self._write(tx, received, mapped, case, items, rows, now)
+        summary = load(case.summary) if case else {}
+        return Answer(case.case_number if case else "", outcomes, opened, summary)
+
+    def _case_rows(
+        self,
+        tx: Connection,
+        case: Case,
+        derived: Derived,
+        mapped: Mapped,
+        items: Sequence[Identified],
+        smalls: dict[str, Small | None],
+        opened: bool,
+        today: date,
+        now: str,
+    ) -> list[Stored]:
+        """The case's own side of a message: referral state, facts, decision, CarePlan."""
+        task: Stored | None = None
+        extra: list[Stored] = []
+        before = [] if opened else [_fact(f) for f in cases.facts(tx, case.case_number)]
+        if opened:
+            referral = next(i for i in items if is_referral(i.resource))
+            self._check_age(tx, case, items, referral)
+            if case.task not in {i.reference for i in items}:
+                body = referral_moves.new_task(case, referral.resource, now)
+                task = stored(body, body["id"], 1, case.case_number, now)
+        elif mapped.move is not None:
+            task = referral_moves.moved_task(tx, case, mapped.move, now)
+            if task and mapped.move.state == "cancelled":
+                extra.append(referral_moves.revoked_referral(tx, case, now))
+        if not opened and any(i.written for i in items):
+            referral_moves.check_open(case, _state(before))
+        if task is not None:
+            smalls[case.task] = {"kind": "task", "state": load(task.body)["status"]}
+        versions = {i.reference: i.version for i in items} | ({case.task: task.version} if task else {})
+        after, stale, fresh = _facts_after(before, smalls, versions)
+        facts = checks.check_case(items, before, after)
+        _remember(derived, after)
+        cases.replace_facts(tx, case.case_number, stale, fresh)
+        task = self._decide(tx, case, derived, facts, today, now, task)
+        if opened:
+            cases.add(tx, case)
+        else:
+            cases.save(tx, case)
+        return [*extra, *([task] if task else []), *derived.rows]
+
+    def _decide(
+        self, tx: Connection, case: Case, derived: Derived, facts: CaseFacts, today: date, now: str, task: Stored | None
+    ) -> Stored | None:
+        """Decide the case as of today; the Task's version to write, if any."""
+        view = decide.view_of(case.case_number, facts, self.thresholds, today)
+        decide.record(view, case, derived, self.thresholds, now)
+        task = referral_moves.with_business_status(tx, case, view.stage, derived, task, now)
+        case.summary = write(decide.summary_of(view, self.thresholds))
+        case.derived = derived.text()
+        return task
+
+    def _check_age(self, tx: Connection, case: Case, items: Sequence[Identified], referral: Identified) -> None:
+        person = next((i for i in items if i.reference == case.patient), None)
+        path = (person.draft.date_path or f"{person.draft.path}.birthDate") if person else referral.draft.path
+        held = None if person else resources.current(tx, *_split(case.patient))
+        patient = person.resource if person else load(held.body) if held else {}
+        checks.check_age(patient, referral.resource, path, self.thresholds)
+
+    def _write(
+        self,
+        tx: Connection,
+        received: Received,
+        mapped: Mapped,
+        case: Case | None,
+        items: Sequence[Identified],
+        rows: list[Stored],
+        now: str,
+    ) -> None:
+        """Everything of the message that is not in the case row: versions, identities, message, audit entry."""
+        number = case.case_number if case else ""
+        touched = [f"{r.type}/{r.id}/_history/{r.version}" for r in rows]
+        audit = audit_event(received.interaction, now, mapped.agent, touched, received.request_id, received.channel)
+        rows.append(stored(audit, new_id(), 1, number, now))
+        resources.append_versions(tx, rows)
+        created = [i for i in items if i.what == "created" and i.draft.identity]
+        resources.add_identities(
+            tx, [(i.draft.type, *i.draft.identity, i.id, i.draft.revision) for i in created if i.draft.identity]
+        )
+        for item in items:
+            if item.what == "updated" and item.draft.identity:
+                resources.raise_revision(tx, (item.draft.type, *item.draft.identity), item.draft.revision)
+        digest = hashlib.sha256(received.text).hexdigest()
+        cases.keep_message(tx, received.request_id, now, received.channel, number, digest, received.text)
+
+    def refresh(self, case_number: str) -> None:
+        """Decide a case anew because a day has passed; nothing is written when it was decided today."""
+
+        def work(tx: Connection) -> None:
+            case = cases.lock(tx, case_number)
+            if case is None or case.decided_on >= self.today().isoformat():
+                return
+            now = instant(self._clock())
+            derived = Derived.of(case_number, case.derived)
+            facts = self._facts(tx, case_number)
+            task = self._decide(tx, case, derived, facts, self.today(), now, None)
+            rows = [*([task] if task else []), *derived.rows]
+            touched = [f"{r.type}/{r.id}/_history/{r.version}" for r in rows]
+            audit = audit_event("operation", now, "Airway Relay", touched, new_id(), "decided anew for the day")
+            resources.append_versions(tx, [*rows, stored(audit, new_id(), 1, case_number, now)])
+            cases.save(tx, case)
+
+        self._database.write(work)
+
+    def prepare(self) -> None:
+        """Put the resource that stands for the rules in the store, once per version of the service."""
+
+        def work(tx: Connection) -> None:
+            held = resources.current(tx, "Device", ENGINE_ID)
+            body = rule_engine(self._version)
+            if held is None or load(held.body).get("version") != body["version"]:
+                row = stored(body, ENGINE_ID, held.version + 1 if held else 1, "", instant(self._clock()))
+                resources.append_versions(tx, [row])
+
+        self._database.write(work)
+
+
+def _case_addresses(case: Case | None, derived: Derived, mapped: Mapped) -> dict[str, str]:
+    if case is None:
+        return {}
+    known = {
+        build.CASE_PATIENT: case.patient,
+        build.CASE_REFERRAL: case.referral,
+        build.CASE_DENTAL_OFFICE: case.dental_office,
+        build.CASE_PHYSICIAN: case.physician,
+        build.CASE_APPLIANCE: derived.appliance,
+    }
+    for draft in mapped.drafts:
+        for _, reference in build.references_in(draft.resource, ""):
+            if reference == build.CASE_APPLIANCE and not derived.appliance:
+                raise refuse(Category.BUSINESS_RULE, "No appliance is on record that could have been worn.", draft.path)
+    return {address: reference for address, reference in known.items() if reference}
+
+
+def _remember(derived: Derived, facts: Sequence[StoredFact]) -> None:
+    """Notes of the case row that messages and the CarePlan refer to: appliance delivered last, diagnoses."""
+    uses = [f.small for f in facts if f.small["kind"] == "appliance-use"]
+    last = max(uses, key=lambda u: (u["delivered_on"], u["device"]), default=None)
+    derived.appliance = last["device"] if last else ""
+    derived.conditions = sorted(f.source.reference for f in facts if f.small["kind"] == "diagnosis")
+
+
+def _own_references(items: Sequence[Identified], case: Case | None) -> set[str]:
+    """References that need no look-up: the message's own resources and the case's."""
+    own = {i.reference for i in items}
+    if case:
+        own |= {r for r in (case.patient, case.referral, case.task, case.physician, case.dental_office) if r}
+    return own
+
+
+def _row(item: Identified, case: Case | None, now: str) -> Stored:
+    number = "" if case is None or item.draft.type in which_case.SHARED else case.case_number
+    return stored(item.resource, item.id, item.version, number, now)
+
+
+def _outcome(item: Identified, rows: Sequence[Stored]) -> Outcome:
+    body = next((r.body for r in rows if (r.type, r.id) == (item.draft.type, item.id)), None)
+    if body is None:
+        body = item.held.body if item.held else ""
+    return Outcome(item.reference, item.version, item.what, body, item.note)
+
+
+def _fact(row: Fact) -> StoredFact:
+    return StoredFact(Source(f"{row.type}/{row.id}", row.version), load(row.small))
+
+
+def _state(facts: Sequence[StoredFact]) -> ReferralState:
+    states = [f.small["state"] for f in facts if f.small["kind"] == "task"]
+    return ReferralState(states[-1]) if states else ReferralState.REQUESTED
+
+
+def _facts_after(
+    before: Sequence[StoredFact], smalls: dict[str, Small | None], versions: dict[str, int]
+) -> tuple[list[StoredFact], list[tuple[str, str]], list[Fact]]:
+    """The case's facts with a message's facts in place of earlier versions; the rows to drop and to add."""
+    known = {f.source.reference for f in before}
+    after = [f for f in before if f.source.reference not in smalls]
+    fresh: list[Fact] = []
+    for reference, small in smalls.items():
+        if small is not None:
+            after.append(StoredFact(Source(reference, versions[reference]), small))
+            kind, resource_id = _split(reference)
+            fresh.append(Fact(kind, resource_id, versions[reference], write(small)))
+    stale = [_split(reference) for reference in smalls if reference in known]
+    return after, stale, fresh
+
+
+def _split(reference: str) -> tuple[str, str]:
+    kind, resource_id = reference.split("/", 1)
+    return kind, resource_id

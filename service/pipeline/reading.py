@@ -1,0 +1,152 @@
+"""Questions about cases and resources. Readers get today's decision, never a stale one."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date, datetime, tzinfo
+from typing import Any
+
+from sqlalchemy import Connection
+
+from service.errors import Category, refuse
+from service.fhir.build import ref
+from service.fhir.decision_resources import decision_observation
+from service.fhir.json_text import load
+from service.fhir.read_facts import StoredFact, assemble
+from service.pipeline import decide
+from service.rules.facts import CaseFacts, Source
+from service.rules.thresholds import Thresholds
+from service.store import cases, resources
+from service.store.engine import Database
+from service.store.resources import Stored
+
+_OF_THE_DAY = ("CarePlan", "Observation", "GuidanceResponse", "Task", "ServiceRequest")
+
+
+class Reads:
+    """The reading half of the pipeline."""
+
+    def __init__(self, database: Database, thresholds: Thresholds, clock: Callable[[], datetime], zone: tzinfo) -> None:
+        self._database = database
+        self.thresholds = thresholds
+        self._clock = clock
+        self._zone = zone
+
+    def today(self) -> date:
+        """Today at this site."""
+        return self._clock().astimezone(self._zone).date()
+
+    def refresh(self, case_number: str) -> None:
+        """Decide a case anew when a day has passed."""
+        raise NotImplementedError
+
+    def resource(self, kind: str, resource_id: str) -> Stored:
+        """The current version of a resource, decided anew first if a day has passed. 404 when it is not here."""
+        held = self._database.read(lambda tx: resources.current(tx, kind, resource_id))
+        if held is None:
+            raise refuse(Category.NOT_FOUND, f"{kind}/{resource_id} is not here.")
+        if kind in _OF_THE_DAY and held.case_number and self._is_stale(held.case_number):
+            self.refresh(held.case_number)
+            held = self._database.read(lambda tx: resources.current(tx, kind, resource_id)) or held
+        return held
+
+    def version(self, kind: str, resource_id: str, number: int) -> Stored:
+        """One version of a resource. 404 when it is not here."""
+        held = self._database.read(lambda tx: resources.version(tx, kind, resource_id, number))
+        if held is None:
+            raise refuse(Category.NOT_FOUND, f"{kind}/{resource_id} has no version {number}.")
+        return held
+
+    def history(self, kind: str, resource_id: str) -> list[Stored]:
+        """Every version of a resource, newest first. 404 when it is not here."""
+        found = self._database.read(lambda tx: resources.history(tx, kind, resource_id))
+        if not found:
+            raise refuse(Category.NOT_FOUND, f"{kind}/{resource_id} is not here.")
+        return found
+
+    def find(self, kind: str, system: str | None, value: str) -> list[Stored]:
+        """Resources of a type by business identifier."""
+
+        def work(tx: Connection) -> list[Stored]:
+            ids = resources.find_by_identifier(tx, kind, system, value)
+            return list(resources.current_of(tx, [(kind, i) for i in ids]).values())
+
+        return self._database.read(work)
+
+    def care_plans_of(self, patient: str) -> list[Stored]:
+        """The CarePlans of a patient, by reference such as `Patient/0192`."""
+        numbers = self._database.read(lambda tx: cases.of_patient(tx, [patient]))
+        return [self.resource("CarePlan", number) for number in numbers]
+
+    def case(self, case_number: str) -> dict[str, Any]:
+        """A case as JSON-ready data, as of today. 404 when it is not here."""
+        if self._is_stale(case_number):
+            self.refresh(case_number)
+        held = self._database.read(lambda tx: cases.get(tx, case_number))
+        if held is None:
+            raise refuse(Category.NOT_FOUND, f"There is no case {case_number}.")
+        links = {
+            "care_plan": f"CarePlan/{case_number}",
+            "referral": held.referral,
+            "task": held.task,
+            "patient": held.patient,
+            "physician": held.physician,
+            "dental_office": held.dental_office,
+        }
+        return {**load(held.summary), "resources": {k: v for k, v in links.items() if v}}
+
+    def case_as_of(self, case_number: str, as_of: date) -> dict[str, Any]:
+        """A case as it stood, or will stand if nothing else is reported, on a day. Nothing is stored."""
+
+        def work(tx: Connection) -> CaseFacts:
+            if cases.get(tx, case_number) is None:
+                raise refuse(Category.NOT_FOUND, f"There is no case {case_number}.")
+            return self._facts(tx, case_number)
+
+        view = decide.view_of(case_number, self._database.read(work), self.thresholds, as_of)
+        return decide.summary_of(view, self.thresholds)
+
+    def readiness_observation(self, case_number: str, as_of: date) -> dict[str, Any]:
+        """The readiness decision of a day as an Observation resource. Nothing is stored."""
+
+        def work(tx: Connection) -> tuple[cases.Case, CaseFacts]:
+            held = cases.get(tx, case_number)
+            if held is None:
+                raise refuse(Category.NOT_FOUND, f"There is no case {case_number}.")
+            return held, self._facts(tx, case_number)
+
+        case, facts = self._database.read(work)
+        readiness = decide.view_of(case_number, facts, self.thresholds, as_of).readiness
+        return decision_observation(readiness, f"{case_number}-readiness", ref(case.patient), ref(case.referral))
+
+    def worklist(self, whose_move: str | None, after: tuple[str, str] | None, limit: int) -> list[cases.Case]:
+        """A page of cases, longest waiting first."""
+        return self._database.read(lambda tx: cases.worklist(tx, whose_move, after, limit))
+
+    def refresh_some(self, limit: int = 200) -> int:
+        """Decide anew cases last decided before today; how many were. Called by the service as days pass."""
+        today = self.today().isoformat()
+        numbers = self._database.read(lambda tx: cases.not_decided_since(tx, today, limit))
+        for number in numbers:
+            self.refresh(number)
+        return len(numbers)
+
+    def messages(self, case_number: str) -> list[tuple[str, str, str, bytes]]:
+        """The messages of a case exactly as received, oldest first."""
+        return self._database.read(lambda tx: cases.messages(tx, case_number))
+
+    def close(self) -> None:
+        """Close the database."""
+        self._database.close()
+
+    def alive(self) -> None:
+        """Raise unless the database answers."""
+        self._database.read(lambda tx: cases.get(tx, ""))
+
+    def _is_stale(self, case_number: str) -> bool:
+        held = self._database.read(lambda tx: cases.get(tx, case_number))
+        return held is not None and held.decided_on < self.today().isoformat()
+
+    def _facts(self, tx: Connection, case_number: str) -> CaseFacts:
+        rows = cases.facts(tx, case_number)
+        return assemble(StoredFact(Source(f"{r.type}/{r.id}", r.version), load(r.small)) for r in rows)

@@ -1,0 +1,1 @@
+"""The case store: SQLModel tables on SQLite by default and on PostgreSQL by URL. All SQL stays here."""

@@ -1,0 +1,133 @@
+"""Case rows, their facts, and the worklist."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, dataclass
+
+from sqlalchemy import Connection, Table, delete, insert, select, tuple_, update
+
+from service.store.tables import CaseRow, FactRow, MessageRow
+
+_CASES: Table = CaseRow.__table__  # type: ignore[attr-defined]
+_FACTS: Table = FactRow.__table__  # type: ignore[attr-defined]
+_MESSAGES: Table = MessageRow.__table__  # type: ignore[attr-defined]
+_C, _F, _M = _CASES.c, _FACTS.c, _MESSAGES.c
+
+
+@dataclass(slots=True)
+class Case:
+    """A case row as the pipeline holds it; `summary` and `derived` are JSON text."""
+
+    case_number: str
+    patient: str
+    referral: str
+    task: str
+    physician: str | None
+    dental_office: str | None
+    opened_at: str
+    changed_at: str
+    decided_on: str
+    stage: str
+    whose_move: str
+    waiting_since: str
+    outcome: str
+    urgent: bool
+    summary: str
+    derived: str
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """One fact row: the resource version it was read from and the small fact as JSON text."""
+
+    type: str
+    id: str
+    version: int
+    small: str
+
+
+def lock(connection: Connection, case_number: str) -> Case | None:
+    """The case, locked until the transaction ends (SQLite has one writer anyway)."""
+    query = select(_CASES).where(_C.case_number == case_number).with_for_update()
+    return _case(connection.execute(query).one_or_none())
+
+
+def get(connection: Connection, case_number: str) -> Case | None:
+    """The case without a lock."""
+    return _case(connection.execute(select(_CASES).where(_C.case_number == case_number)).one_or_none())
+
+
+def of_patient(connection: Connection, patients: Iterable[str]) -> list[str]:
+    """Case numbers of patients, by their references."""
+    query = select(_C.case_number).where(_C.patient.in_(list(patients))).order_by(_C.case_number).limit(100)
+    return [r.case_number for r in connection.execute(query)]
+
+
+def add(connection: Connection, case: Case) -> None:
+    """Insert a new case."""
+    connection.execute(insert(_CASES), asdict(case))
+
+
+def save(connection: Connection, case: Case) -> None:
+    """Update a case."""
+    connection.execute(update(_CASES).where(_C.case_number == case.case_number).values(asdict(case)))
+
+
+def facts(connection: Connection, case_number: str) -> list[Fact]:
+    """Every valid fact of a case."""
+    query = select(_F.type, _F.id, _F.version, _F.small).where(_F.case_number == case_number)
+    return [Fact(*r) for r in connection.execute(query)]
+
+
+def replace_facts(
+    connection: Connection, case_number: str, stale: Sequence[tuple[str, str]], fresh: Sequence[Fact]
+) -> None:
+    """Drop the rows of `stale` (type, id) and add `fresh`."""
+    if stale:
+        connection.execute(delete(_FACTS).where(_F.case_number == case_number, tuple_(_F.type, _F.id).in_(list(stale))))
+    if fresh:
+        connection.execute(insert(_FACTS), [{"case_number": case_number, **asdict(f)} for f in fresh])
+
+
+def worklist(connection: Connection, whose_move: str | None, after: tuple[str, str] | None, limit: int) -> list[Case]:
+    """A page of cases, longest waiting first; `after` is (waiting_since, case_number) of the last one seen."""
+    query = select(_CASES).order_by(_C.waiting_since, _C.case_number).limit(limit)
+    if whose_move:
+        query = query.where(_C.whose_move == whose_move)
+    if after:
+        query = query.where(tuple_(_C.waiting_since, _C.case_number) > tuple_(*after))
+    return [Case(*r) for r in connection.execute(query)]
+
+
+def not_decided_since(connection: Connection, day: str, limit: int) -> list[str]:
+    """Cases whose last decision is older than `day`, oldest first."""
+    query = select(_C.case_number).where(_C.decided_on < day).order_by(_C.decided_on, _C.case_number).limit(limit)
+    return [r.case_number for r in connection.execute(query)]
+
+
+def keep_message(
+    connection: Connection, message_id: str, received_at: str, channel: str, case_number: str, sha256: str, body: bytes
+) -> None:
+    """Keep a message exactly as received."""
+    connection.execute(
+        insert(_MESSAGES),
+        {
+            "id": message_id,
+            "received_at": received_at,
+            "channel": channel,
+            "case_number": case_number,
+            "sha256": sha256,
+            "body": body,
+        },
+    )
+
+
+def messages(connection: Connection, case_number: str) -> list[tuple[str, str, str, bytes]]:
+    """(id, received at, channel, text as received) of a case's messages, oldest first."""
+    query = select(_M.id, _M.received_at, _M.channel, _M.body).where(_M.case_number == case_number).order_by(_M.id)
+    return [(r.id, r.received_at, r.channel, bytes(r.body)) for r in connection.execute(query)]
+
+
+def _case(row: object) -> Case | None:
+    return Case(*row) if row is not None else None  # type: ignore[misc]

@@ -1,0 +1,98 @@
+"""One database behind one code path: SQLite (WAL, every commit on disk) or PostgreSQL."""
+
+from __future__ import annotations
+
+import random
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy.engine import make_url
+from sqlalchemy.exc import DBAPIError, IntegrityError, OperationalError
+
+from service.errors import Category, refuse
+from service.store.migrations import migrate
+
+T = TypeVar("T")
+_TRIES = 8
+_RETRYABLE_STATES = frozenset({"40001", "40P01", "55P03"})
+
+
+class Database:
+    """A database by URL, e.g. `sqlite:///relay.db` or `postgresql://user@host/name`."""
+
+    def __init__(self, url: str) -> None:
+        self.url = make_url(url)
+        self.is_sqlite = self.url.get_backend_name() == "sqlite"
+        self._one_writer = threading.Lock() if self.is_sqlite else None
+        self.engine = self._sqlite() if self.is_sqlite else self._postgresql()
+        migrate(self.engine)
+
+    def _sqlite(self) -> Engine:
+        if self.url.database and self.url.database != ":memory:":
+            Path(self.url.database).parent.mkdir(parents=True, exist_ok=True)
+        engine = create_engine(
+            self.url,
+            connect_args={"check_same_thread": False, "timeout": 30},
+            pool_size=32,
+            max_overflow=32,
+        )
+
+        @event.listens_for(engine, "connect")
+        def connect(connection: Any, _record: Any) -> None:
+            connection.isolation_level = None
+            for pragma in ("journal_mode=WAL", "synchronous=FULL", "busy_timeout=30000", "foreign_keys=ON"):
+                connection.execute(f"PRAGMA {pragma}")
+
+        @event.listens_for(engine, "begin")
+        def begin(connection: Connection) -> None:
+            writing = connection.get_execution_options().get("writing")
+            connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")
+
+        return engine
+
+    def _postgresql(self) -> Engine:
+        url = self.url.set(drivername="postgresql+psycopg")
+        return create_engine(url, pool_size=16, max_overflow=32, pool_pre_ping=True)
+
+    def read(self, work: Callable[[Connection], T]) -> T:
+        """Run `work` in one read transaction."""
+        with self.engine.connect() as connection:
+            return work(connection)
+
+    def write(self, work: Callable[[Connection], T]) -> T:
+        """Run `work` in one transaction, durable when this returns; nothing of it stays when it raises.
+
+        Another writer's conflict (same new identifier, same next version, deadlock) is tried again from
+        the start, so `work` must read what it decides on itself. Refused as busy after several tries.
+        """
+        for attempt in range(_TRIES):
+            try:
+                return self._write_once(work)
+            except (IntegrityError, OperationalError, DBAPIError) as error:
+                if not _passing(error):
+                    raise
+            time.sleep(random.uniform(0, 0.01) * 2**attempt)
+        raise refuse(Category.BUSY, "Other writes are in the way; try again shortly.")
+
+    def _write_once(self, work: Callable[[Connection], T]) -> T:
+        if self._one_writer is None:
+            with self.engine.begin() as connection:
+                return work(connection)
+        with self._one_writer, self.engine.connect().execution_options(writing=True) as connection, connection.begin():
+            return work(connection)
+
+    def close(self) -> None:
+        """Close every connection."""
+        self.engine.dispose()
+
+
+def _passing(error: DBAPIError) -> bool:
+    """Whether a database error is a conflict with another writer that a new try can settle."""
+    if isinstance(error, IntegrityError):
+        return True
+    state = getattr(error.orig, "sqlstate", None)
+    return state in _RETRYABLE_STATES or "database is locked" in str(error.orig)

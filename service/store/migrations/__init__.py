@@ -1,0 +1,39 @@
+"""Schema migrations with alembic, applied at start-up; two processes starting at once apply them once."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from sqlalchemy import Connection, Engine, inspect, text
+
+HEAD = "0001"
+_FOLDER = Path(__file__).parent
+
+
+def migrate(engine: Engine) -> None:
+    """Bring the schema to `HEAD`. Costs one query when it is there already."""
+    with engine.connect() as connection:
+        if revision_of(connection) == HEAD:
+            return
+    with engine.connect().execution_options(writing=True) as connection, connection.begin():
+        if connection.dialect.name == "postgresql":
+            connection.execute(text("SELECT pg_advisory_xact_lock(727001)"))
+        if revision_of(connection) != HEAD:
+            _upgrade(connection)
+
+
+def revision_of(connection: Connection) -> str | None:
+    """The revision of the schema; None for an empty database."""
+    if not inspect(connection).has_table("alembic_version"):
+        return None
+    return connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
+
+
+def _upgrade(connection: Connection) -> None:
+    from alembic import command
+    from alembic.config import Config
+
+    config = Config()
+    config.set_main_option("script_location", str(_FOLDER))
+    config.attributes["connection"] = connection
+    command.upgrade(config, "head")

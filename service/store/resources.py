@@ -1,0 +1,130 @@
+"""Resource versions and business identifiers: append, read, find."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Connection, Table, func, insert, literal, select, tuple_, update
+
+from service.store.tables import Identity, ResourceVersion
+
+_VERSIONS: Table = ResourceVersion.__table__  # type: ignore[attr-defined]
+_IDENTITIES: Table = Identity.__table__  # type: ignore[attr-defined]
+_V, _I = _VERSIONS.c, _IDENTITIES.c
+
+
+@dataclass(frozen=True, slots=True)
+class Stored:
+    """One stored version of a resource; `case_number` is empty for those shared between cases."""
+
+    type: str
+    id: str
+    version: int
+    case_number: str
+    last_updated: str
+    body: str
+
+
+def append_versions(connection: Connection, rows: Sequence[Stored]) -> None:
+    """Append versions in one statement."""
+    if rows:
+        connection.execute(
+            insert(_VERSIONS),
+            [
+                {
+                    "type": r.type,
+                    "id": r.id,
+                    "version": r.version,
+                    "case_number": r.case_number,
+                    "last_updated": r.last_updated,
+                    "body": r.body,
+                }
+                for r in rows
+            ],
+        )
+
+
+def current(connection: Connection, kind: str, resource_id: str) -> Stored | None:
+    """The current version of a resource."""
+    query = select(_VERSIONS).where(_V.type == kind, _V.id == resource_id).order_by(_V.version.desc()).limit(1)
+    return _one(connection.execute(query).one_or_none())
+
+
+def version(connection: Connection, kind: str, resource_id: str, number: int) -> Stored | None:
+    """One version of a resource."""
+    query = select(_VERSIONS).where(_V.type == kind, _V.id == resource_id, _V.version == number)
+    return _one(connection.execute(query).one_or_none())
+
+
+def current_of(connection: Connection, keys: Iterable[tuple[str, str]]) -> dict[tuple[str, str], Stored]:
+    """The current versions of several resources, by (type, id)."""
+    wanted = list(dict.fromkeys(keys))
+    if not wanted:
+        return {}
+    latest = (
+        select(_V.type, _V.id, func.max(_V.version).label("version"))
+        .where(tuple_(_V.type, _V.id).in_(wanted))
+        .group_by(_V.type, _V.id)
+        .subquery()
+    )
+    query = select(_VERSIONS).join(
+        latest, (_V.type == latest.c.type) & (_V.id == latest.c.id) & (_V.version == latest.c.version)
+    )
+    return {(r.type, r.id): Stored(*r) for r in connection.execute(query)}
+
+
+def history(connection: Connection, kind: str, resource_id: str) -> list[Stored]:
+    """Every version of a resource, newest first."""
+    query = select(_VERSIONS).where(_V.type == kind, _V.id == resource_id).order_by(_V.version.desc())
+    return [Stored(*r) for r in connection.execute(query)]
+
+
+def cases_of(connection: Connection, keys: Iterable[tuple[str, str]]) -> dict[tuple[str, str], str]:
+    """The case each existing resource belongs to, by (type, id); shared resources have an empty case."""
+    wanted = list(dict.fromkeys(keys))
+    if not wanted:
+        return {}
+    query = select(_V.type, _V.id, _V.case_number).where(tuple_(_V.type, _V.id).in_(wanted), _V.version == literal(1))
+    return {(r.type, r.id): r.case_number for r in connection.execute(query)}
+
+
+def find_identities(
+    connection: Connection, keys: Iterable[tuple[str, str, str]]
+) -> dict[tuple[str, str, str], tuple[str, int]]:
+    """The id and revision behind each known (type, system, value)."""
+    wanted = list(dict.fromkeys(keys))
+    if not wanted:
+        return {}
+    query = select(_I.type, _I.system, _I.value, _I.id, _I.revision).where(
+        tuple_(_I.type, _I.system, _I.value).in_(wanted)
+    )
+    return {(r.type, r.system, r.value): (r.id, r.revision) for r in connection.execute(query)}
+
+
+def find_by_identifier(connection: Connection, kind: str, system: str | None, value: str) -> list[str]:
+    """Ids of resources with a business identifier; any system when `system` is None."""
+    query = select(_I.id).where(_I.type == kind, _I.value == value).order_by(_I.id).limit(100)
+    if system is not None:
+        query = query.where(_I.system == system)
+    return [r.id for r in connection.execute(query)]
+
+
+def add_identities(connection: Connection, rows: Sequence[tuple[str, str, str, str, int]]) -> None:
+    """Add (type, system, value, id, revision) rows; a value taken meanwhile raises IntegrityError."""
+    if rows:
+        names = ("type", "system", "value", "id", "revision")
+        connection.execute(insert(_IDENTITIES), [dict(zip(names, row, strict=True)) for row in rows])
+
+
+def raise_revision(connection: Connection, key: tuple[str, str, str], revision: int) -> None:
+    """Record the revision that now counts for an identifier."""
+    kind, system, value = key
+    connection.execute(
+        update(_IDENTITIES).where(_I.type == kind, _I.system == system, _I.value == value).values(revision=revision)
+    )
+
+
+def _one(row: Any) -> Stored | None:
+    return Stored(*row) if row is not None else None

@@ -1,0 +1,85 @@
+"""The tables. Typed columns for what is looked up; resources and facts as JSON text."""
+
+# pyright: reportCallIssue=false, reportGeneralTypeIssues=false, reportArgumentType=false, reportAssignmentType=false
+# (the table=True of SQLModel classes is not known to the type checker)
+
+from __future__ import annotations
+
+from sqlalchemy import Column, Index, LargeBinary, Text
+from sqlmodel import Field, SQLModel
+
+
+class ResourceVersion(SQLModel, table=True):
+    """Every version of every resource, appended and never changed. The current one has the highest version.
+
+    Two writers of the same next version collide on the primary key: no update is lost, no version skipped.
+    """
+
+    __tablename__ = "resource_version"
+    type: str = Field(primary_key=True, max_length=32)
+    id: str = Field(primary_key=True, max_length=64)
+    version: int = Field(primary_key=True)
+    case_number: str = Field(max_length=64)
+    last_updated: str = Field(max_length=32)
+    body: str = Field(sa_column=Column(Text, nullable=False))
+    __table_args__ = (Index("ix_resource_version_case", "case_number", "type", "id"),)
+
+
+class Identity(SQLModel, table=True):
+    """Business identifiers: what makes a repeated post the same resource. `revision` orders corrections."""
+
+    __tablename__ = "identity"
+    type: str = Field(primary_key=True, max_length=32)
+    system: str = Field(primary_key=True, max_length=255)
+    value: str = Field(primary_key=True, max_length=255)
+    id: str = Field(max_length=64)
+    revision: int
+
+
+class CaseRow(SQLModel, table=True):
+    """One case: its parties, where it stands, and what the next decision needs of the last one."""
+
+    __tablename__ = "case_row"
+    case_number: str = Field(primary_key=True, max_length=64)
+    patient: str = Field(max_length=80, index=True)
+    referral: str = Field(max_length=80)
+    task: str = Field(max_length=80)
+    physician: str | None = Field(default=None, max_length=80)
+    dental_office: str | None = Field(default=None, max_length=80)
+    opened_at: str = Field(max_length=32)
+    changed_at: str = Field(max_length=32)
+    decided_on: str = Field(max_length=10)
+    stage: str = Field(max_length=32)
+    whose_move: str = Field(max_length=32)
+    waiting_since: str = Field(max_length=10)
+    outcome: str = Field(max_length=32)
+    urgent: bool
+    summary: str = Field(sa_column=Column(Text, nullable=False))
+    derived: str = Field(sa_column=Column(Text, nullable=False))
+    __table_args__ = (
+        Index("ix_case_row_worklist", "whose_move", "waiting_since", "case_number"),
+        Index("ix_case_row_decided", "decided_on"),
+    )
+
+
+class FactRow(SQLModel, table=True):
+    """The valid facts of a case, one row per resource they were read from."""
+
+    __tablename__ = "fact"
+    case_number: str = Field(primary_key=True, max_length=64)
+    type: str = Field(primary_key=True, max_length=32)
+    id: str = Field(primary_key=True, max_length=64)
+    version: int
+    small: str = Field(sa_column=Column(Text, nullable=False))
+
+
+class MessageRow(SQLModel, table=True):
+    """Every accepted message, exactly as received."""
+
+    __tablename__ = "message"
+    id: str = Field(primary_key=True, max_length=64)
+    received_at: str = Field(max_length=32)
+    channel: str = Field(max_length=64)
+    case_number: str = Field(max_length=64, index=True)
+    sha256: str = Field(max_length=64)
+    body: bytes = Field(sa_column=Column(LargeBinary, nullable=False))

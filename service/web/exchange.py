@@ -1,0 +1,103 @@
+"""Bodies in, with limits; answers out, with ETag; a number on every request."""
+
+from __future__ import annotations
+
+import logging
+import time
+from typing import Any
+
+from fastapi import Request, Response
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from service.errors import Category, refuse
+from service.fhir.json_text import write
+from service.pipeline.pipeline import Pipeline
+from service.web.problems import FHIR_JSON
+
+JSON = "application/json; charset=utf-8"
+_ACCEPTED = ("application/json", "application/fhir+json")
+_SAFE_HEADERS = (
+    (b"x-content-type-options", b"nosniff"),
+    (b"x-frame-options", b"DENY"),
+    (b"referrer-policy", b"no-referrer"),
+    (b"cache-control", b"no-store"),
+    (b"content-security-policy", b"default-src 'none'; style-src 'self'; form-action 'none'; frame-ancestors 'none'"),
+)
+_log = logging.getLogger("airway_relay")
+
+
+async def body_of(request: Request) -> bytes:
+    """The body, refused when it is not JSON by its media type or larger than the service takes."""
+    media = request.headers.get("content-type", "").split(";")[0].strip().lower()
+    if media not in _ACCEPTED:
+        raise refuse(
+            Category.UNSUPPORTED_MEDIA, f"The body must be application/json or application/fhir+json, not «{media}»."
+        )
+    limit: int = request.app.state.max_body_bytes
+    declared = request.headers.get("content-length", "0")
+    chunks: list[bytes] = []
+    size = int(declared) if declared.isdigit() else 0
+    if size <= limit:
+        size = 0
+        async for chunk in request.stream():
+            size += len(chunk)
+            if size > limit:
+                break
+            chunks.append(chunk)
+    if size > limit:
+        raise refuse(Category.TOO_LARGE, f"The body is larger than {limit} bytes; send it in parts.")
+    return b"".join(chunks)
+
+
+def pipeline_of(request: Request) -> Pipeline:
+    """The pipeline the app was built with."""
+    return request.app.state.pipeline
+
+
+def answer(data: Any, status: int = 200, headers: dict[str, str] | None = None, fhir: bool = False) -> Response:
+    """JSON-ready data as a response; text is sent as it is."""
+    text = data if isinstance(data, str) else write(data)
+    return Response(text, status, headers, media_type=FHIR_JSON if fhir else JSON)
+
+
+def versioned_answer(request: Request, body: str, version: int, last_updated: str) -> Response:
+    """A resource with its ETag, or 304 when the client holds this version (RFC 9110, If-None-Match)."""
+    etag = f'W/"{version}"'
+    headers = {"ETag": etag, "X-Last-Updated": last_updated}
+    held = request.headers.get("if-none-match", "")
+    if held and etag.removeprefix("W/") in {part.strip().removeprefix("W/") for part in held.split(",")}:
+        return Response(status_code=304, headers=headers)
+    return answer(body, headers=headers, fhir=True)
+
+
+class NumberedRequests:
+    """ASGI layer: a number for every request, safe headers on every answer, one log line without patient data."""
+
+    def __init__(self, app: ASGIApp, new_number: Any) -> None:
+        self._app = app
+        self._new_number = new_number
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Handle one request."""
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        number = self._new_number()
+        scope.setdefault("state", {})["request_id"] = number
+        began, status = time.perf_counter(), 0
+
+        async def numbered(message: Message) -> None:
+            nonlocal status
+            if message["type"] == "http.response.start":
+                status = message["status"]
+                given = {name for name, _ in message["headers"]}
+                extra = [pair for pair in _SAFE_HEADERS if pair[0] not in given]
+                message["headers"] = [*message["headers"], *extra, (b"x-request-id", number.encode())]
+            await send(message)
+
+        try:
+            await self._app(scope, receive, numbered)
+        finally:
+            route = getattr(scope.get("route"), "path", "-")
+            took = (time.perf_counter() - began) * 1000
+            _log.info("request_id=%s %s %s %s %.1fms", number, scope["method"], route, status, took)

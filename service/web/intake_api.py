@@ -1,0 +1,117 @@
+"""Plain intake: JSON with units in the names, for clients without FHIR. One route per message."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+from typing import Any
+
+from fastapi import APIRouter, Request, Response
+from starlette.concurrency import run_in_threadpool
+
+from service.inbound import dental_office, physician, sleep_lab
+from service.inbound.plain import Mapped, Plain
+from service.pipeline.answers import Answer
+from service.pipeline.pipeline import Received
+from service.web.exchange import answer, body_of, pipeline_of
+
+
+@dataclass(frozen=True, slots=True)
+class Door:
+    """One plain message: who sends it, where, its model, and its mapping to FHIR."""
+
+    sender: str
+    name: str
+    model: type[Plain]
+    mapping: Callable[..., Mapped]
+    of_a_case: bool = True
+    needs_number: bool = True
+
+    @property
+    def path(self) -> str:
+        """The address below `/intake`."""
+        return f"/cases/{{case_number}}/{self.name}" if self.of_a_case else f"/{self.name}"
+
+
+DOORS = (
+    Door("sleep laboratory", "referrals", sleep_lab.ReferralMessage, sleep_lab.map_referral, of_a_case=False),
+    Door("sleep laboratory", "sleep-tests", sleep_lab.ResultMessage, sleep_lab.map_result, needs_number=False),
+    Door("dental office", "referral-state", dental_office.StateMessage, dental_office.map_state, needs_number=False),
+    Door("dental office", "assessments", dental_office.AssessmentMessage, dental_office.map_assessment),
+    Door("dental office", "appliances", dental_office.ApplianceMessage, dental_office.map_appliance),
+    Door("dental office", "progress", dental_office.ProgressMessage, dental_office.map_progress),
+    Door("physician", "test-orders", physician.TestOrderMessage, physician.map_test_order),
+    Door("physician", "decisions", physician.DecisionMessage, physician.map_physician_decision),
+    Door("physician", "cancellation", physician.CancellationMessage, physician.map_cancellation, needs_number=False),
+)
+
+
+def _endpoint(door: Door) -> Callable[..., Any]:
+    async def handle(request: Request, case_number: str | None) -> Response:
+        text = await body_of(request)
+        received = Received(f"intake {door.name}", text, request.state.request_id, plain=True)
+        mapping = door.mapping
+        if door.of_a_case and door.needs_number:
+            mapping = partial(door.mapping, case_number=case_number)
+        stored = await run_in_threadpool(pipeline_of(request).receive, received, mapping, case_number)
+        return _reply(stored)
+
+    async def of_a_case(request: Request, case_number: str) -> Response:
+        return await handle(request, case_number)
+
+    async def of_none(request: Request) -> Response:
+        return await handle(request, None)
+
+    return of_a_case if door.of_a_case else of_none
+
+
+def _reply(stored: Answer) -> Response:
+    """Where the case stands now, what became of each resource, and anything that was not applied."""
+    summary = stored.summary
+    readiness = summary["readiness"]
+    data = {
+        "case_number": stored.case_number,
+        "stage": summary["stage"],
+        "whose_move": summary["whose_move"],
+        "why": summary["why"],
+        "as_of": summary["as_of"],
+        "readiness": {key: readiness[key] for key in ("outcome", "sentence", "missing", "earliest")},
+        "next_step": (summary["next_step"] or {}).get("sentence"),
+        "notes": stored.notes,
+        "resources": [{"reference": o.reference, "version": o.version, "result": o.what} for o in stored.outcomes],
+        "caution": summary["caution"],
+    }
+    created = any(o.what == "created" for o in stored.outcomes)
+    return answer(data, 201 if created else 200, {"Location": f"/cases/{stored.case_number}"})
+
+
+def _operation(door: Door) -> dict[str, Any]:
+    schema = door.model.model_json_schema(ref_template="#/components/schemas/{model}")
+    schema.pop("$defs", None)
+    return {
+        "summary": f"From the {door.sender}: {door.name.replace('-', ' ')}",
+        "description": door.model.__doc__ or "",
+        "requestBody": {"required": True, "content": {"application/json": {"schema": schema}}},
+    }
+
+
+def definitions() -> dict[str, Any]:
+    """Schemas that the request bodies refer to, for the OpenAPI description."""
+    found: dict[str, Any] = {}
+    for door in DOORS:
+        schema = door.model.model_json_schema(ref_template="#/components/schemas/{model}")
+        found.update(schema.get("$defs", {}))
+    return found
+
+
+router = APIRouter(prefix="/intake", tags=["Plain intake"])
+for _door in DOORS:
+    router.add_api_route(
+        _door.path,
+        _endpoint(_door),
+        methods=["POST"],
+        response_class=Response,
+        name=_door.name,
+        openapi_extra=_operation(_door),
+    )

@@ -1,0 +1,62 @@
+"""The one place that turns problems into an HTTP status and an OperationOutcome."""
+
+from __future__ import annotations
+
+import logging
+
+from fastapi import FastAPI, Request
+from fastapi.responses import Response
+from starlette.exceptions import HTTPException
+
+from service.errors import Category, Problem, Refused
+from service.fhir.json_text import write
+from service.fhir.outcome import operation_outcome
+
+FHIR_JSON = "application/fhir+json; charset=utf-8"
+STATUS = {
+    Category.NOT_PARSEABLE: 400,
+    Category.INVALID: 422,
+    Category.BUSINESS_RULE: 422,
+    Category.NOT_FOUND: 404,
+    Category.CONFLICT: 409,
+    Category.STALE: 412,
+    Category.MISSING_PRECONDITION: 400,
+    Category.TOO_LARGE: 413,
+    Category.UNSUPPORTED_MEDIA: 415,
+    Category.NOT_SUPPORTED: 422,
+    Category.BUSY: 503,
+    Category.INTERNAL: 500,
+}
+_log = logging.getLogger("airway_relay")
+
+
+def problem_response(problems: tuple[Problem, ...], status: int | None = None) -> Response:
+    """All problems in one OperationOutcome; the status is that of the first."""
+    code = status or STATUS[problems[0].category]
+    headers = {"Retry-After": "1"} if code == 503 else {}
+    return Response(write(operation_outcome(problems)), code, headers, media_type=FHIR_JSON)
+
+
+def install(app: FastAPI) -> None:
+    """Answer every failure of the app with an OperationOutcome; never with a stack trace or a dump."""
+
+    async def refused(_request: Request, error: Exception) -> Response:
+        assert isinstance(error, Refused)
+        return problem_response(error.problems)
+
+    async def http_error(_request: Request, error: Exception) -> Response:
+        assert isinstance(error, HTTPException)
+        sentences = {404: "There is nothing at this address.", 405: "This method is not taken at this address."}
+        category = Category.NOT_FOUND if error.status_code == 404 else Category.NOT_SUPPORTED
+        sentence = sentences.get(error.status_code, "The request cannot be taken.")
+        return problem_response((Problem(category, sentence),), error.status_code)
+
+    async def failed(request: Request, error: Exception) -> Response:
+        request_id = getattr(request.state, "request_id", "")
+        _log.error("failed request_id=%s error=%s", request_id, type(error).__name__)
+        sentence = f"The service failed on this request; its number is {request_id}. Nothing of it was stored."
+        return problem_response((Problem(Category.INTERNAL, sentence),))
+
+    app.add_exception_handler(Refused, refused)
+    app.add_exception_handler(HTTPException, http_error)
+    app.add_exception_handler(Exception, failed)
