@@ -86,7 +86,9 @@ def good_check_in(days_ago: int, **changes: Any) -> CheckIn:
     return check_in(days_ago, **(told | changes))
 
 
-def side_effect(grade: int, onset: int, ended: int | None = None, reported: int | None = None, **more: Any) -> SideEffect:
+def side_effect(
+    grade: int, onset: int, ended: int | None = None, reported: int | None = None, **more: Any
+) -> SideEffect:
     kind = more.pop("kind", "jaw-pain")
     day_reported = onset if reported is None else reported
     moment = Moment(ago(day_reported))
@@ -110,7 +112,9 @@ def baseline(days_ago: int = 120, index: str | None = "24", **changes: Any) -> S
     return SleepTest(name, ago(days_ago), TestPurpose.BASELINE, index_per_hour=dec(index), **(held | changes))
 
 
-def efficacy(days_ago: int, index: str | None = "6", at: str | None = "2", hours: str | None = "7", **changes: Any) -> SleepTest:
+def efficacy(
+    days_ago: int, index: str | None = "6", at: str | None = "2", hours: str | None = "7", **changes: Any
+) -> SleepTest:
     held: dict[str, Any] = {
         "place": TestPlace.HOME,
         "index_name": IndexName.AHI,

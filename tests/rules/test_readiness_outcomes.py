@@ -8,21 +8,19 @@ from decimal import Decimal
 import pytest
 
 from service.rules.decision import Party, Readiness
-from service.rules.facts import CaseFacts, RedFlagKind
+from service.rules.facts import CaseFacts
 
 from .build import (
     AS_OF,
     READY,
     ago,
     appliance,
-    assessment,
     baseline,
     case,
     check_in,
     efficacy,
     good_check_in,
     readiness,
-    red_flag,
     rows,
     setting,
     side_effect,
@@ -79,109 +77,13 @@ def test_a_decision_lists_the_thresholds_it_compared_with_and_their_marks():
     assert {t["name"] for t in data["thresholds"]} == {n for c in data["criteria"] for n in c["thresholds"]}
 
 
-AT_LIMIT = rows(
-    (
-        "the appliance's own limit",
-        case(check_ins=LOUD, appliances=(appliance(maximum_advance_mm="2"),)),
-        "the appliance cannot be advanced further",
-    ),
-    (
-        "less room than the appliance's smallest step",
-        case(check_ins=LOUD, appliances=(appliance(maximum_advance_mm="2.4", smallest_step_mm="0.5"),)),
-        "the appliance cannot be advanced further",
-    ),
-    (
-        "70 % of the range: 10 mm, 5 at the start, 2 advanced",
-        case(check_ins=LOUD, appliances=(appliance(starting_position_mm="5"),), assessments=(assessment("10"),)),
-        "the appliance cannot be advanced further",
-    ),
-    (
-        "last step taken back, recorded as for a side effect",
-        case(check_ins=LOUD, settings=(setting(30, "3"), setting(21, "2", taken_back_for_side_effect=True))),
-        "the last step was taken back for a side effect",
-    ),
-    (
-        "last step taken back while a moderate side effect was open",
-        case(
-            check_ins=LOUD,
-            settings=(setting(30, "3"), setting(21, "2")),
-            side_effects=(side_effect(2, 28, ended=15, reported=28),),
-        ),
-        "the last step was taken back for a side effect",
-    ),
-)
-
-
-@pytest.mark.parametrize(("facts", "why"), AT_LIMIT)
-def test_ready_at_limit(facts, why):
-    decision = readiness(facts)
-    assert decision.outcome == Readiness.READY_AT_LIMIT
-    assert decision.sentence == (
-        f"Ready for an efficacy test at the limit: snoring is not settled, but {why}. "
-        "The physician reviews and decides on the test."
-    )
-    assert (decision.whose_move, decision.earliest) == (Party.PHYSICIAN, AS_OF)
-
-
-NOT_AT_LIMIT = rows(
-    ("room for one smallest step", case(check_ins=LOUD, appliances=(appliance(maximum_advance_mm="2.25"),))),
-    (
-        "70 % of 7 mm leaves exactly a quarter millimetre",
-        case(
-            check_ins=LOUD,
-            settings=(setting(21, "1.65"),),
-            appliances=(appliance(starting_position_mm="3"),),
-            assessments=(assessment("7"),),
-        ),
-    ),
-    ("range known, starting position not", case(check_ins=LOUD, assessments=(assessment("3"),))),
-    ("no limit known", case(check_ins=LOUD)),
-    ("taken back without a reason", case(check_ins=LOUD, settings=(setting(30, "3"), setting(21, "2")))),
-    (
-        "taken back with a mild side effect only",
-        case(
-            check_ins=LOUD, settings=(setting(30, "3"), setting(21, "2")), side_effects=(side_effect(1, 28, ended=15),)
-        ),
-    ),
-    (
-        "side effect gone two days before the step back",
-        case(
-            check_ins=LOUD, settings=(setting(30, "3"), setting(21, "2")), side_effects=(side_effect(2, 28, ended=23),)
-        ),
-    ),
-    (
-        "at the limit, but a grade 2 side effect is open as well",
-        case(
-            check_ins=LOUD, appliances=(appliance(maximum_advance_mm="2"),), side_effects=(side_effect(2, 5),)
-        ),
-    ),
-    (
-        "at the limit, but the baseline is unknown",
-        case(check_ins=LOUD, appliances=(appliance(maximum_advance_mm="2"),), sleep_tests=()),
-    ),
-    (
-        "at the limit, symptoms settled, pauses seen",
-        case(
-            check_ins=(good_check_in(14), good_check_in(7, witnessed_pauses=True)),
-            appliances=(appliance(maximum_advance_mm="2"),),
-        ),
-    ),
-)
-
-
-@pytest.mark.parametrize("facts", NOT_AT_LIMIT)
-def test_not_ready_at_limit(facts):
-    assert readiness(facts).outcome == Readiness.NOT_YET
-
-
-def test_settled_symptoms_at_the_limit_are_simply_ready():
-    assert readiness(case(appliances=(appliance(maximum_advance_mm="2"),))).outcome == Readiness.READY
-
-
 NOT_YET = rows(
     (
         "set nine days ago: time alone",
-        case(settings=(setting(9, "2"),), check_ins=(good_check_in(8), good_check_in(1, nights_reported=8, nights_worn=8))),
+        case(
+            settings=(setting(9, "2"),),
+            check_ins=(good_check_in(8), good_check_in(1, nights_reported=8, nights_worn=8)),
+        ),
         "the setting is not stable; the earliest date is 5 Oct 2026.",
         Party.PATIENT,
         -5,
@@ -292,65 +194,6 @@ def test_cannot_say(facts, missing, mover, earliest):
     assert decision.sentence.startswith("Readiness cannot be judged yet: ")
     assert decision.whose_move == mover
     assert decision.earliest == (None if earliest is None else ago(earliest))
-
-
-DENTIST_TODAY = (RedFlagKind.LOCKED_JAW, RedFlagKind.LOOSE_TOOTH, RedFlagKind.BROKEN_APPLIANCE)
-
-
-@pytest.mark.parametrize("kind", list(RedFlagKind))
-def test_stop_and_review_for_each_red_flag(kind):
-    decision = readiness(case(red_flags=(red_flag(kind),)))
-    to_dentist = kind in DENTIST_TODAY
-    whom = "the dentist, today" if to_dentist else "the physician, urgently"
-    assert decision.outcome == Readiness.STOP_AND_REVIEW
-    assert decision.sentence == f"Stop and review: {kind.replace('-', ' ')} is open, for {whom}."
-    assert decision.whose_move == (Party.DENTIST if to_dentist else Party.PHYSICIAN)
-    assert decision.urgent
-    flag = decision.criteria[0]
-    assert flag.name == f"red-flag-{kind}" and f"for {whom}." in flag.sentence and "29 Sep 2026" in flag.sentence
-    assert len(decision.criteria) == 10
-
-
-def test_red_flags_of_both_kinds_name_both_and_the_physician_moves():
-    decision = readiness(case(red_flags=(red_flag(RedFlagKind.LOOSE_TOOTH), red_flag(RedFlagKind.DROWSY_DRIVING))))
-    assert decision.whose_move == Party.PHYSICIAN
-    assert decision.sentence == (
-        "Stop and review: drowsy driving and loose tooth are open, "
-        "for the physician, urgently, and the dentist, today."
-    )
-
-
-OPEN_FLAGS = rows(
-    ("resolved on the day itself", (red_flag(RedFlagKind.LOOSE_TOOTH, 5, 0),), Readiness.READY),
-    ("resolved tomorrow: still open", (red_flag(RedFlagKind.LOOSE_TOOTH, 5, -1),), Readiness.STOP_AND_REVIEW),
-    ("reported tomorrow", (red_flag(RedFlagKind.LOOSE_TOOTH, -1),), Readiness.READY),
-    ("reported today", (red_flag(RedFlagKind.LOOSE_TOOTH, 0),), Readiness.STOP_AND_REVIEW),
-    (
-        "resolved, then reported again",
-        (red_flag(RedFlagKind.LOOSE_TOOTH, 9, 7), red_flag(RedFlagKind.LOOSE_TOOTH, 2)),
-        Readiness.STOP_AND_REVIEW,
-    ),
-    (
-        "a later report says it is resolved",
-        (red_flag(RedFlagKind.LOOSE_TOOTH, 9), red_flag(RedFlagKind.LOOSE_TOOTH, 2, 2)),
-        Readiness.READY,
-    ),
-    (
-        "another kind does not resolve it",
-        (red_flag(RedFlagKind.LOOSE_TOOTH, 9), red_flag(RedFlagKind.LOCKED_JAW, 2, 2)),
-        Readiness.STOP_AND_REVIEW,
-    ),
-)
-
-
-@pytest.mark.parametrize(("flags", "outcome"), OPEN_FLAGS)
-def test_when_a_red_flag_is_open(flags, outcome):
-    assert readiness(case(red_flags=flags)).outcome == outcome
-
-
-def test_a_red_flag_outranks_everything_else():
-    facts = CaseFacts(red_flags=(red_flag(RedFlagKind.WORSE_OXIMETRY),))
-    assert readiness(facts).outcome == Readiness.STOP_AND_REVIEW
 
 
 def test_time_alone_makes_a_young_setting_ready_on_the_date_foretold():

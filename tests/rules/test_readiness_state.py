@@ -22,7 +22,6 @@ from .build import (
     side_effect,
 )
 
-
 DELIVERED = rows(
     ("no delivery recorded", (), "unknown"),
     ("delivered tomorrow is not delivered", (appliance(-1),), "unknown"),

@@ -47,7 +47,7 @@ def test_nights_covered(reports, covered, status):
 
 SHARE = rows(
     ("0.69: 9 of 13", [report(7, 13, 9)], "unmet"),
-    ("0.699: 195 of 279 in nine months", [report(7, 20, 13)], "unmet"),
+    ("0.65: 13 of 20", [report(7, 20, 13)], "unmet"),
     ("0.70: 7 of 10", [report(7, 10, 7)], "met"),
     ("0.71: 10 of 14", [report(7, 14, 10)], "met"),
     ("0.70 over two check-ins: 4 of 6 and 10 of 14", [report(14, 6, 4), report(1, 14, 10)], "met"),

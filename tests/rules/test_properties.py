@@ -1,0 +1,195 @@
+"""Properties that hold for every case, whatever its facts and their order."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import replace
+from datetime import date, timedelta
+from decimal import Decimal
+
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from service.rules.course import at_limit, course_on, taken_back_for_side_effect
+from service.rules.decision import Decision, Readiness, Status
+from service.rules.facts import CaseFacts, CheckIn, Moment, RedFlag, RedFlagKind, Source, effective_day
+from service.rules.response import assess_response
+from service.rules.retest import assess_readiness
+from service.rules.stage import stage_of
+from service.rules.titration import next_step
+
+from .build import DEFAULTS, readiness
+from .cases import TUPLES, as_of_days, cases, orderly_cases, shuffled
+
+modest = settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
+
+
+def everything(facts: CaseFacts, as_of: date) -> dict:
+    """All that the rules say about a case on one day."""
+    ready = assess_readiness(facts, DEFAULTS, as_of)
+    step = next_step(facts, DEFAULTS, ready)
+    response = assess_response(facts, DEFAULTS, as_of)
+    return {
+        "readiness": ready.as_data(),
+        "step": step.as_data() if step else None,
+        "response": response.as_data() if response else None,
+        "stage": stage_of(facts, ready, step, response).as_data(),
+    }
+
+
+@modest
+@given(st.data(), cases(), as_of_days())
+def test_the_order_in_which_facts_arrived_never_matters(data, facts, as_of):
+    turned = data.draw(shuffled(facts))
+    assert repr(everything(turned, as_of)) == repr(everything(facts, as_of))
+
+
+@modest
+@given(cases(), as_of_days())
+def test_the_same_facts_on_the_same_day_give_the_same_answer(facts, as_of):
+    assert repr(everything(replace(facts), as_of)) == repr(everything(facts, as_of))
+
+
+@modest
+@given(cases(), as_of_days())
+def test_facts_after_the_day_of_the_decision_change_nothing(facts, as_of):
+    earlier = {k: tuple(f for f in getattr(facts, k) if effective_day(f) <= as_of) for k in TUPLES}
+    assert repr(everything(facts, as_of)) == repr(everything(replace(facts, **earlier), as_of))
+
+
+@modest
+@given(cases(), as_of_days(), st.sampled_from(RedFlagKind))
+def test_an_open_red_flag_never_leaves_a_case_ready(facts, as_of, kind):
+    flag = RedFlag(Source("red_flags/new", 1), Moment(as_of, "23:59:59"), kind)
+    decision = readiness(replace(facts, red_flags=(*facts.red_flags, flag)), as_of)
+    assert decision.outcome == Readiness.STOP_AND_REVIEW
+    assert decision.urgent
+
+
+def more_settled(report: CheckIn, by: Decimal) -> CheckIn:
+    return replace(
+        report,
+        snoring=None if report.snoring is None else max(report.snoring - by, Decimal(0)),
+        restedness=None if report.restedness is None else min(report.restedness + by, Decimal(10)),
+        epworth_total=None if report.epworth_total is None else max(report.epworth_total - int(by), 0),
+        witnessed_pauses=False,
+    )
+
+
+@settings(modest, max_examples=600)
+@given(orderly_cases(), as_of_days(), st.integers(0, 8).map(Decimal), st.sets(st.integers(0, 4)))
+def test_more_settled_symptoms_never_make_a_ready_case_less_ready(facts, as_of, by, which):
+    course = course_on(facts, as_of)
+    if readiness(facts, as_of).outcome != Readiness.READY:
+        return
+    since = [c for c in course.check_ins if c.moment.day > facts.appliances[0].delivered_on]
+    chosen = {c.source for i, c in enumerate(since) if i in which}
+    better = tuple(more_settled(c, by) if c.source in chosen else c for c in facts.check_ins)
+    assert readiness(replace(facts, check_ins=better), as_of).outcome == Readiness.READY
+
+
+def outcome_by_precedence(facts: CaseFacts, decision: Decision) -> Readiness:
+    """The outcome as the written rule derives it from the statuses of the nine criteria."""
+    course = course_on(facts, decision.as_of)
+    if course.open_red_flags:
+        return Readiness.STOP_AND_REVIEW
+    by_status = {s: {c.name for c in decision.criteria if c.status is s} for s in Status}
+    if by_status[Status.UNKNOWN] and not by_status[Status.UNMET]:
+        return Readiness.CANNOT_SAY
+    if not by_status[Status.UNMET]:
+        return Readiness.READY
+    only_symptoms = by_status[Status.UNMET] <= {"snoring-settled", "sleepiness-settled"}
+    no_more = at_limit(course, DEFAULTS) or taken_back_for_side_effect(course, facts, DEFAULTS)
+    if only_symptoms and not by_status[Status.UNKNOWN] and no_more:
+        return Readiness.READY_AT_LIMIT
+    return Readiness.NOT_YET
+
+
+@modest
+@given(cases(), as_of_days())
+def test_the_outcome_follows_from_the_criteria_by_the_written_precedence(facts, as_of):
+    decision = readiness(facts, as_of)
+    assert decision.outcome == outcome_by_precedence(facts, decision)
+
+
+@modest
+@given(cases(), as_of_days())
+def test_every_open_point_says_when_or_who_or_what_is_missing(facts, as_of):
+    decision = readiness(facts, as_of)
+    for item in decision.criteria:
+        if item.status is Status.MET:
+            assert not (item.earliest or item.needs or item.missing)
+        else:
+            assert bool(item.earliest) != bool(item.needs)
+            assert bool(item.missing) == (item.status is Status.UNKNOWN)
+        assert item.earliest is None or item.earliest > as_of
+    if decision.outcome in (Readiness.NOT_YET, Readiness.CANNOT_SAY) and decision.earliest:
+        assert decision.earliest > as_of
+
+
+@modest
+@given(cases(), as_of_days())
+def test_every_input_is_a_fact_of_the_case_known_that_day(facts, as_of):
+    known = {f.source for k in TUPLES for f in getattr(facts.known_on(as_of), k)}
+    assert set(readiness(facts, as_of).inputs) <= known
+
+
+def good_reports_until(facts: CaseFacts, as_of: date, until: date) -> CaseFacts:
+    """The case with what would come in if all goes well: weekly check-ins of full wear and settled symptoms."""
+    course = course_on(facts, as_of)
+    worn = [c.moment.day for c in course.check_ins if c.nights_reported and c.nights_worn is not None]
+    last = course.check_ins[-1].moment.day if course.check_ins else course.onset
+    assert last and course.onset
+    day = max(last + timedelta(days=7), as_of + timedelta(days=1))
+    days = []
+    while day < until:
+        days.append(day)
+        day += timedelta(days=7)
+    new, told_until = [], worn[-1] if worn else course.onset
+    for i, on in enumerate([*days, until]):
+        nights = (on - told_until).days
+        new.append(
+            CheckIn(
+                Source(f"new/{i}", 1),
+                Moment(on, "23:59:59"),
+                snoring=Decimal(1),
+                restedness=Decimal(9),
+                epworth_total=0,
+                nights_reported=nights,
+                nights_worn=nights,
+                hours_per_night=Decimal(8),
+                witnessed_pauses=False,
+            )
+        )
+        told_until = on
+    known = facts.known_on(as_of)
+    return replace(known, check_ins=(*known.check_ins, *new))
+
+
+@modest
+@given(cases(), as_of_days())
+def test_the_earliest_date_holds_when_all_goes_well(facts, as_of):
+    decision = readiness(facts, as_of)
+    if decision.outcome not in (Readiness.NOT_YET, Readiness.CANNOT_SAY) or decision.earliest is None:
+        return
+    known = facts.known_on(as_of)
+    appliances = tuple(a if a.ended_on and a.ended_on <= as_of else replace(a, ended_on=None) for a in known.appliances)
+    effects = tuple(
+        e if e.onset <= as_of and not (e.ended_on and e.ended_on > as_of) else replace(e, grade=0)
+        for e in known.side_effects
+    )
+    lasting = replace(facts, appliances=appliances, side_effects=effects)
+    then = readiness(good_reports_until(lasting, as_of, decision.earliest), decision.earliest)
+    assert then.outcome == Readiness.READY, [c.sentence for c in then.criteria if c.status is not Status.MET]
+
+
+def test_generated_cases_reach_every_outcome():
+    seen: Counter[str] = Counter()
+
+    @settings(max_examples=400, deadline=None, database=None, derandomize=True, suppress_health_check=list(HealthCheck))
+    @given(cases(), as_of_days())
+    def count(facts, as_of):
+        seen[readiness(facts, as_of).outcome] += 1
+
+    count()
+    assert set(seen) == set(Readiness), seen

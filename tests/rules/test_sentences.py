@@ -1,0 +1,124 @@
+"""What a clinician reads: whole sentences in plain words, with dates and numbers that cannot be misread."""
+
+from __future__ import annotations
+
+import re
+from datetime import date
+from decimal import Decimal
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+
+from service.rules.decision import Party, Readiness, ResponseClass, Status, Step
+from service.rules.facts import PhysicianChoice, RedFlagKind, ReferralState
+from service.rules.response import assess_response
+from service.rules.retest import assess_readiness
+from service.rules.stage import StageName, stage_of
+from service.rules.titration import next_step
+from service.rules.words import count, day, listed, number, percent, quarter_hours, rounded, sides, spoken
+
+from .build import DEFAULTS
+from .cases import as_of_days, cases
+
+CODES = {
+    code.value
+    for codes in (Readiness, Step, ResponseClass, StageName, PhysicianChoice, RedFlagKind, ReferralState)
+    for code in codes
+    if "-" in code.value
+}
+WORDS_OF_THE_TRADE = {"check-in", "check-ins", "non-response", "self-report", "over-reads"}
+HYPHENATED = re.compile(r"[a-z]+(?:-[a-z]+)+")
+CITATION = re.compile(r" \([^()]*doi 10\.[^()]*\)")
+BAD = re.compile(
+    r"None|Decimal\(|<|>|\w+\.[A-Z_]{3,}|_|\d{4}-\d{2}|\s{2}|\.\.|\s[.,;:]|\bE[+-]\d|^\s|\s$|\(\)|; \.|, \."
+)
+DATE = re.compile(r"\b(\d{1,2}) (Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec) 2026\b")
+LONG_FRACTION = re.compile(r"\d\.\d{3,}")
+
+
+def sentences(facts, as_of: date) -> list[str]:
+    """Every sentence that the rules write about a case on one day."""
+    ready = assess_readiness(facts, DEFAULTS, as_of)
+    step = next_step(facts, DEFAULTS, ready)
+    response = assess_response(facts, DEFAULTS, as_of)
+    written = [ready.sentence, *(c.sentence for c in ready.criteria), stage_of(facts, ready, step, response).why]
+    if step:
+        written += [step.sentence, *(c.sentence for c in step.criteria)]
+    if response:
+        written += [response.sentence, *(c.sentence for c in response.criteria), *response.comparability]
+        written += [response.disagreement] if response.disagreement else []
+    return written
+
+
+@settings(max_examples=300, deadline=None, suppress_health_check=list(HealthCheck))
+@given(cases(), as_of_days())
+def test_sentences_are_plain_english(facts, as_of):
+    for sentence in sentences(facts, as_of):
+        assert sentence[0].isupper() or sentence[0].isdigit(), sentence
+        assert sentence.endswith("."), sentence
+        spoken_part = CITATION.sub("", sentence)
+        assert not re.search(BAD, spoken_part), sentence
+        assert not set(HYPHENATED.findall(spoken_part.lower())) - WORDS_OF_THE_TRADE, sentence
+        assert not LONG_FRACTION.search(spoken_part), sentence
+        for year in re.finditer(r"\b2026\b", spoken_part):
+            assert any(m.end() == year.end() for m in DATE.finditer(spoken_part)), sentence
+
+
+@settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
+@given(cases(), as_of_days())
+def test_phrases_for_who_and_what_fit_into_a_sentence(facts, as_of):
+    for item in assess_readiness(facts, DEFAULTS, as_of).criteria:
+        for phrase in filter(None, (item.needs, item.missing)):
+            assert not phrase.endswith(".")
+            assert phrase[0].islower() or phrase.startswith("Epworth")
+        assert item.title[0].isupper() and "-" not in item.title
+
+
+def test_the_codes_that_must_not_appear_are_hyphenated():
+    assert {"ready-at-limit", "step-back", "locked-jaw", "in-progress"} <= CODES
+    assert all(HYPHENATED.fullmatch(code) for code in CODES)
+
+
+@pytest.mark.parametrize("party", list(Party))
+def test_parties_are_words(party):
+    assert re.fullmatch(r"[a-z]+( [a-z]+)?", party.value)
+
+
+@pytest.mark.parametrize("status", list(Status))
+def test_statuses_are_words(status):
+    assert status.value.isalpha()
+
+
+NUMBERS = [("2.00", "2"), ("0.70", "0.7"), ("12.50", "12.5"), ("100", "100"), ("1E+2", "100"), ("0", "0"), ("0.0", "0")]
+
+
+@pytest.mark.parametrize(("value", "text"), NUMBERS)
+def test_numbers_without_trailing_zeros_or_exponents(value, text):
+    assert number(Decimal(value)) == text
+
+
+@pytest.mark.parametrize(("value", "text"), [("0.699", "69 %"), ("0.70", "70 %"), ("0.7099", "70 %"), ("1", "100 %")])
+def test_a_share_under_a_threshold_never_looks_met(value, text):
+    assert percent(Decimal(value)) == text
+
+
+@pytest.mark.parametrize(
+    ("value", "quarter"), [("3.99", "3.75"), ("4", "4"), ("4.24", "4"), ("4.25", "4.25"), ("0.2", "0")]
+)
+def test_hours_in_quarters_rounded_down(value, quarter):
+    assert quarter_hours(Decimal(value)) == Decimal(quarter)
+
+
+def test_dates_lists_sides_and_counts():
+    assert day(date(2026, 8, 3)) == "3 Aug 2026"
+    assert [listed(["a"]), listed(["a", "b"]), listed(["a", "b", "c"]), listed([])] == [
+        "a",
+        "a and b",
+        "a, b and c",
+        "",
+    ]
+    assert sides(Decimal("2"), Decimal("2.0")) == "2 mm on both sides"
+    assert sides(Decimal("2"), Decimal("1.50")) == "2 mm left and 1.5 mm right"
+    assert [count(1, "night"), count(2, "night"), count(0, "day")] == ["1 night", "2 nights", "0 days"]
+    assert spoken("locked-jaw") == "locked jaw"
+    assert rounded(Decimal("43.75"), "0.1") == Decimal("43.8")

@@ -1,0 +1,204 @@
+"""Each stage of a case, whose move it is, and since when."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from service.rules.decision import Party
+from service.rules.facts import CaseFacts, PhysicianChoice, RedFlagKind, ReferralState
+from service.rules.stage import StageName
+
+from .build import (
+    READY,
+    ago,
+    appliance,
+    baseline,
+    case,
+    choice,
+    efficacy,
+    good_check_in,
+    order,
+    red_flag,
+    referral,
+    rows,
+    setting,
+    side_effect,
+    stage,
+)
+
+
+def referred(state: ReferralState, **more) -> CaseFacts:
+    return CaseFacts(referral=referral(state), sleep_tests=(baseline(),), **more)
+
+
+def decided(what: PhysicianChoice, days_ago: int = 2, **more) -> CaseFacts:
+    return case(sleep_tests=(baseline(), efficacy(4)), physician_decisions=(choice(days_ago, what),), **more)
+
+
+LOUD = (good_check_in(14, snoring="6"), good_check_in(7, snoring="6"))
+
+STAGES = rows(
+    ("requested", referred(ReferralState.REQUESTED), StageName.REFERRED, Party.DENTIST, 100),
+    ("received", referred(ReferralState.RECEIVED), StageName.REFERRED, Party.DENTIST, 100),
+    ("no referral yet", CaseFacts(sleep_tests=(baseline(),)), StageName.REFERRED, Party.PHYSICIAN, 0),
+    ("accepted", referred(ReferralState.ACCEPTED), StageName.ACCEPTED, Party.DENTIST, 100),
+    ("visit done, nothing delivered", referred(ReferralState.IN_PROGRESS), StageName.ACCEPTED, Party.DENTIST, 100),
+    ("rejected", referred(ReferralState.REJECTED), StageName.CLOSED, Party.PHYSICIAN, 100),
+    ("failed", replace(READY, referral=referral(ReferralState.FAILED)), StageName.CLOSED, Party.PHYSICIAN, 100),
+    ("cancelled", replace(READY, referral=referral(ReferralState.CANCELLED)), StageName.CLOSED, Party.NOBODY, 100),
+    (
+        "entered in error",
+        replace(READY, referral=referral(ReferralState.ENTERED_IN_ERROR)),
+        StageName.CLOSED,
+        Party.NOBODY,
+        100,
+    ),
+    ("completed", replace(READY, referral=referral(ReferralState.COMPLETED)), StageName.CLOSED, Party.NOBODY, 100),
+    ("on hold", replace(READY, referral=referral(ReferralState.ON_HOLD)), StageName.ON_HOLD, Party.DENTIST, 100),
+    (
+        "on hold, but the jaw is locked",
+        replace(READY, referral=referral(ReferralState.ON_HOLD), red_flags=(red_flag(RedFlagKind.LOCKED_JAW, 3),)),
+        StageName.UNDER_REVIEW,
+        Party.DENTIST,
+        3,
+    ),
+    (
+        "drowsy driving",
+        case(red_flags=(red_flag(RedFlagKind.DROWSY_DRIVING, 2), red_flag(RedFlagKind.LOOSE_TOOTH, 6))),
+        StageName.UNDER_REVIEW,
+        Party.PHYSICIAN,
+        6,
+    ),
+    (
+        "cancelled referral with a red flag stays closed",
+        replace(READY, referral=referral(ReferralState.CANCELLED), red_flags=(red_flag(RedFlagKind.LOCKED_JAW),)),
+        StageName.CLOSED,
+        Party.NOBODY,
+        100,
+    ),
+    ("delivered, no setting yet", case(settings=(), check_ins=()), StageName.TITRATING, Party.DENTIST, 60),
+    (
+        "one week at a step, loud",
+        case(settings=(setting(8, "1"),), check_ins=(good_check_in(1, snoring="7"),)),
+        StageName.TITRATING,
+        Party.PATIENT,
+        8,
+    ),
+    ("moderate jaw pain", case(side_effects=(side_effect(2, 30),)), StageName.TITRATING, Party.DENTIST, 21),
+    (
+        "standard parts reached",
+        case(settings=(setting(21, "3"),), check_ins=LOUD),
+        StageName.TITRATING,
+        Party.DENTIST,
+        21,
+    ),
+    ("ready", READY, StageName.READY_FOR_TEST, Party.PHYSICIAN, 21),
+    (
+        "ready at the limit",
+        case(check_ins=LOUD, appliances=(appliance(maximum_advance_mm="2"),)),
+        StageName.READY_FOR_TEST,
+        Party.PHYSICIAN,
+        21,
+    ),
+    ("ordered", case(test_orders=(order(1),)), StageName.TEST_ORDERED, Party.SLEEP_LAB, 1),
+    ("ordered on the day of the onset", case(test_orders=(order(21),)), StageName.TEST_ORDERED, Party.SLEEP_LAB, 21),
+    ("order of an earlier setting", case(test_orders=(order(22),)), StageName.READY_FOR_TEST, Party.PHYSICIAN, 21),
+    ("order of tomorrow", case(test_orders=(order(-1),)), StageName.READY_FOR_TEST, Party.PHYSICIAN, 21),
+    (
+        "ordered though not ready",
+        case(check_ins=LOUD, test_orders=(order(1),)),
+        StageName.TEST_ORDERED,
+        Party.SLEEP_LAB,
+        1,
+    ),
+    (
+        "ordered, tested without a result",
+        case(sleep_tests=(baseline(), efficacy(3, index=None)), test_orders=(order(6),)),
+        StageName.READY_FOR_TEST,
+        Party.PHYSICIAN,
+        21,
+    ),
+    (
+        "tested, not decided",
+        case(sleep_tests=(baseline(), efficacy(4)), test_orders=(order(9),)),
+        StageName.TESTED,
+        Party.PHYSICIAN,
+        4,
+    ),
+    (
+        "tested, decided before the test only",
+        decided(PhysicianChoice.CONTINUE, 5),
+        StageName.TESTED,
+        Party.PHYSICIAN,
+        4,
+    ),
+    ("continue", decided(PhysicianChoice.CONTINUE), StageName.FOLLOW_UP, Party.DENTIST, 2),
+    (
+        "continue, referral completed",
+        decided(PhysicianChoice.CONTINUE, referral=referral(ReferralState.COMPLETED)),
+        StageName.CLOSED,
+        Party.NOBODY,
+        2,
+    ),
+    ("stop", decided(PhysicianChoice.STOP), StageName.CLOSED, Party.NOBODY, 2),
+    ("positional", decided(PhysicianChoice.ADD_POSITIONAL_THERAPY), StageName.FOLLOW_UP, Party.PHYSICIAN, 2),
+    ("another therapy", decided(PhysicianChoice.COMBINE_OR_CHANGE), StageName.FOLLOW_UP, Party.PHYSICIAN, 2),
+    (
+        "advance and test again: titrating, the old order is spent",
+        decided(PhysicianChoice.ADVANCE_AND_RETEST, test_orders=(order(9),)),
+        StageName.TITRATING,
+        Party.PATIENT,
+        21,
+    ),
+    (
+        "advance and test again, already ordered",
+        decided(PhysicianChoice.ADVANCE_AND_RETEST, test_orders=(order(9), order(2))),
+        StageName.TEST_ORDERED,
+        Party.SLEEP_LAB,
+        2,
+    ),
+    (
+        "completed referral, test without a decision",
+        case(referral=referral(ReferralState.COMPLETED), sleep_tests=(baseline(), efficacy(4))),
+        StageName.TESTED,
+        Party.PHYSICIAN,
+        4,
+    ),
+)
+
+
+@pytest.mark.parametrize(("facts", "name", "mover", "since"), STAGES)
+def test_stage(facts, name, mover, since):
+    found = stage(facts)
+    assert (found.name, found.whose_move, found.since) == (name, mover, ago(since))
+    assert found.urgent == (name is StageName.UNDER_REVIEW)
+    assert found.why[0].isupper() and found.why.endswith(".")
+
+
+def test_every_stage_has_a_row():
+    assert {row.values[1] for row in STAGES} == set(StageName)
+
+
+def test_the_line_on_a_case_as_data():
+    assert stage(case(test_orders=(order(1),))).as_data() == {
+        "stage": "test-ordered",
+        "whose_move": "sleep lab",
+        "since": "2026-09-29",
+        "why": "The efficacy test was ordered on 29 Sep 2026; the sleep laboratory makes it.",
+        "urgent": False,
+    }
+
+
+def test_as_of_an_earlier_day_the_stage_is_that_of_the_day():
+    facts = decided(PhysicianChoice.CONTINUE, test_orders=(order(6),))
+    names = [stage(facts, ago(d)).name for d in (7, 6, 5, 4, 3, 2)]
+    assert names == [
+        StageName.READY_FOR_TEST,
+        StageName.TEST_ORDERED,
+        StageName.TEST_ORDERED,
+        StageName.TESTED,
+        StageName.TESTED,
+        StageName.FOLLOW_UP,
+    ]

@@ -1,0 +1,268 @@
+"""Every branch of the next titration step."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from service.rules.decision import Party, Step
+from service.rules.facts import CaseFacts, PhysicianChoice, RedFlagKind
+from service.rules.titration import next_step
+
+from .build import (
+    DEFAULTS,
+    READY,
+    ago,
+    appliance,
+    baseline,
+    case,
+    check_in,
+    choice,
+    efficacy,
+    good_check_in,
+    readiness,
+    red_flag,
+    rows,
+    setting,
+    side_effect,
+    step,
+)
+
+
+def unsettled(days_ago=1, **changes):
+    return good_check_in(days_ago, **({"snoring": "6"} | changes))
+
+
+def titrating(onset=8, at="1", *check_ins, **more) -> CaseFacts:
+    """One week at a setting after a smaller one, symptoms not settled unless told otherwise."""
+    return case(settings=(setting(onset + 10, "0"), setting(onset, at)), check_ins=check_ins or (unsettled(),), **more)
+
+
+NO_STEP = rows(
+    ("no facts", CaseFacts()),
+    ("no appliance", case(appliances=())),
+    ("no setting", case(settings=())),
+    ("setting of tomorrow", case(settings=(setting(-1, "1"),))),
+)
+
+
+@pytest.mark.parametrize("facts", NO_STEP)
+def test_no_step_before_an_appliance_and_a_setting(facts):
+    assert next_step(facts, DEFAULTS, readiness(facts)) is None
+
+
+STEPS = rows(
+    ("unsettled, a week, worn: one step", titrating(), Step.ADVANCE, Party.PATIENT),
+    ("ready: the test is requested", READY, Step.REQUEST_TEST, Party.PHYSICIAN),
+    (
+        "ready at the limit: the test is requested",
+        titrating(21, "2", unsettled(14), unsettled(7), appliances=(appliance(maximum_advance_mm="2"),)),
+        Step.REQUEST_TEST,
+        Party.PHYSICIAN,
+    ),
+    (
+        "locked jaw: the dentist reviews",
+        titrating(red_flags=(red_flag(RedFlagKind.LOCKED_JAW),)),
+        Step.DENTIST_REVIEW,
+        Party.DENTIST,
+    ),
+    (
+        "drowsy driving: the physician reviews",
+        titrating(red_flags=(red_flag(RedFlagKind.DROWSY_DRIVING),)),
+        Step.PHYSICIAN_REVIEW,
+        Party.PHYSICIAN,
+    ),
+    ("appliance out of use", titrating(appliances=(appliance(ended=1),)), Step.DENTIST_REVIEW, Party.DENTIST),
+    (
+        "sides uneven",
+        case(settings=(setting(8, "1", "2"),), check_ins=(unsettled(),)),
+        Step.DENTIST_REVIEW,
+        Party.DENTIST,
+    ),
+    (
+        "sides differ on purpose",
+        case(settings=(setting(8, "1", "2", difference_intended=True),), check_ins=(unsettled(),)),
+        Step.ADVANCE,
+        Party.PATIENT,
+    ),
+    (
+        "tested, the physician has not decided",
+        case(sleep_tests=(baseline(), efficacy(3))),
+        Step.PHYSICIAN_REVIEW,
+        Party.PHYSICIAN,
+    ),
+    ("grade 1 does not stop a step", titrating(side_effects=(side_effect(1, 3),)), Step.ADVANCE, Party.PATIENT),
+    ("grade 2 from before the step: hold", titrating(side_effects=(side_effect(2, 9),)), Step.HOLD, Party.DENTIST),
+    ("grade 2 since the step, 3 days: hold", titrating(side_effects=(side_effect(2, 3),)), Step.HOLD, Party.DENTIST),
+    ("grade 2 since the step, 4 days", titrating(side_effects=(side_effect(2, 4),)), Step.STEP_BACK, Party.DENTIST),
+    ("grade 2 from the day of the step", titrating(side_effects=(side_effect(2, 8),)), Step.STEP_BACK, Party.DENTIST),
+    ("grade 2 over since today", titrating(side_effects=(side_effect(2, 6, ended=0),)), Step.ADVANCE, Party.PATIENT),
+    ("grade 3 today", titrating(side_effects=(side_effect(3, 0),)), Step.STEP_BACK, Party.DENTIST),
+    ("grade 3 from before the step", titrating(side_effects=(side_effect(3, 15),)), Step.STEP_BACK, Party.DENTIST),
+    (
+        "grade 3 at the starting position: nothing to take back",
+        case(settings=(setting(8, "0"),), check_ins=(unsettled(),), side_effects=(side_effect(3, 2),)),
+        Step.DENTIST_REVIEW,
+        Party.DENTIST,
+    ),
+    (
+        "grade 2 at the first setting is not from a step",
+        case(settings=(setting(8, "1"),), check_ins=(unsettled(),), side_effects=(side_effect(2, 6),)),
+        Step.HOLD,
+        Party.DENTIST,
+    ),
+    (
+        "grade 3 after the test comes before its review",
+        case(sleep_tests=(baseline(), efficacy(5)), side_effects=(side_effect(3, 1),)),
+        Step.STEP_BACK,
+        Party.DENTIST,
+    ),
+    ("no check-in since the step", titrating(8, "1", unsettled(9)), Step.HOLD, Party.PATIENT),
+    ("settled: hold and count the days", titrating(8, "1", good_check_in(1)), Step.HOLD, Party.PATIENT),
+    (
+        "snoring exactly 3 and rested 7 are settled",
+        titrating(8, "1", good_check_in(1, snoring="3", restedness="7")),
+        Step.HOLD,
+        Party.PATIENT,
+    ),
+    ("snoring 3.1", titrating(8, "1", unsettled(snoring="3.1")), Step.ADVANCE, Party.PATIENT),
+    ("restedness 6.9", titrating(8, "1", good_check_in(1, restedness="6.9")), Step.ADVANCE, Party.PATIENT),
+    ("Epworth 10", titrating(8, "1", good_check_in(1, epworth_total=10)), Step.HOLD, Party.PATIENT),
+    ("Epworth 11", titrating(8, "1", good_check_in(1, epworth_total=11)), Step.ADVANCE, Party.PATIENT),
+    (
+        "Epworth 8, but 2 above the one before treatment",
+        titrating(8, "1", check_in(70, epworth_total=6), good_check_in(1, epworth_total=8)),
+        Step.ADVANCE,
+        Party.PATIENT,
+    ),
+    ("pauses witnessed", titrating(8, "1", good_check_in(1, witnessed_pauses=True)), Step.ADVANCE, Party.PATIENT),
+    (
+        "the last check-in counts: settled since",
+        titrating(8, "1", unsettled(4), good_check_in(1)),
+        Step.HOLD,
+        Party.PATIENT,
+    ),
+    ("6 days at the setting", titrating(6), Step.HOLD, Party.PATIENT),
+    ("7 days at the setting", titrating(7), Step.ADVANCE, Party.PATIENT),
+    ("worn 3 of 7 nights", titrating(8, "1", unsettled(nights_worn=3)), Step.HOLD, Party.PATIENT),
+    ("worn 4 of 7 nights", titrating(8, "1", unsettled(nights_worn=4)), Step.ADVANCE, Party.PATIENT),
+    (
+        "worn 8 of 14 nights is 4 of 7",
+        titrating(20, "1", unsettled(nights_reported=14, nights_worn=8)),
+        Step.ADVANCE,
+        Party.PATIENT,
+    ),
+    (
+        "wear not told",
+        titrating(8, "1", unsettled(nights_worn=None)),
+        Step.HOLD,
+        Party.PATIENT,
+    ),
+    ("check-in 28 days old", titrating(40, "1", unsettled(28)), Step.ADVANCE, Party.PATIENT),
+    ("check-in 29 days old says nothing of last week", titrating(40, "1", unsettled(29)), Step.HOLD, Party.PATIENT),
+    ("standard parts reached", titrating(8, "3"), Step.DENTIST_REVIEW, Party.DENTIST),
+    ("beyond standard parts", titrating(8, "3.5"), Step.DENTIST_REVIEW, Party.DENTIST),
+    (
+        "at the appliance's limit, not yet stable",
+        titrating(8, "2", appliances=(appliance(maximum_advance_mm="2"),)),
+        Step.DENTIST_REVIEW,
+        Party.DENTIST,
+    ),
+    (
+        "last step taken back for a side effect: not advanced again",
+        case(settings=(setting(18, "2"), setting(8, "1", taken_back_for_side_effect=True)), check_ins=(unsettled(),)),
+        Step.HOLD,
+        Party.PATIENT,
+    ),
+    (
+        "taken back for another reason",
+        case(settings=(setting(18, "2"), setting(8, "1")), check_ins=(unsettled(),)),
+        Step.ADVANCE,
+        Party.PATIENT,
+    ),
+)
+
+
+@pytest.mark.parametrize(("facts", "outcome", "mover"), STEPS)
+def test_step(facts, outcome, mover):
+    decided = step(facts)
+    assert (decided.outcome, decided.whose_move) == (outcome, mover)
+    if outcome not in (Step.ADVANCE, Step.STEP_BACK):
+        current = max(facts.settings, key=lambda s: s.moment)
+        assert (decided.target_left_mm, decided.target_right_mm) == current.pair
+    assert decided.urgent == bool(facts.red_flags)
+
+
+HOLDS = rows(
+    ("until the week is over", titrating(6), -1, "Hold this setting until 1 Oct 2026: a setting is kept for 7 days"),
+    ("until the setting is stable", titrating(8, "1", good_check_in(1)), -6, "counts as stable from 6 Oct 2026."),
+    ("stable already, check-ins wanting", titrating(20, "1", good_check_in(1)), 6, "has counted as stable from 24 Sep"),
+    ("check-in to come", titrating(3, "1", unsettled(9)), -4, "one is due on 4 Oct 2026."),
+    ("check-in overdue", titrating(9, "1", unsettled(19)), 2, "one was due on 28 Sep 2026."),
+    ("wear too little", titrating(8, "1", unsettled(nights_worn=3)), None, "Worn on 3 of 7 nights"),
+    ("side effect", titrating(side_effects=(side_effect(2, 2),)), None, "while jaw pain of grade 2 since 28 Sep 2026"),
+)
+
+
+@pytest.mark.parametrize(("facts", "until", "says"), HOLDS)
+def test_a_hold_says_on_what_and_until_when(facts, until, says):
+    decided = step(facts)
+    assert decided.outcome == Step.HOLD
+    assert decided.until == (None if until is None else ago(until))
+    assert says in decided.sentence
+
+
+TESTED = case(sleep_tests=(baseline(), efficacy(5)))
+
+AFTER_THE_TEST = rows(
+    ("nothing decided", (), Step.PHYSICIAN_REVIEW, Party.PHYSICIAN),
+    ("advance and test again", (choice(3, PhysicianChoice.ADVANCE_AND_RETEST),), Step.ADVANCE, Party.PATIENT),
+    ("decided on the day of the test", (choice(5, PhysicianChoice.ADVANCE_AND_RETEST),), Step.ADVANCE, Party.PATIENT),
+    (
+        "decided before this test, about an earlier one",
+        (choice(6, PhysicianChoice.ADVANCE_AND_RETEST),),
+        Step.PHYSICIAN_REVIEW,
+        Party.PHYSICIAN,
+    ),
+    ("decided tomorrow", (choice(-1, PhysicianChoice.ADVANCE_AND_RETEST),), Step.PHYSICIAN_REVIEW, Party.PHYSICIAN),
+    ("continue", (choice(3, PhysicianChoice.CONTINUE),), Step.HOLD, Party.DENTIST),
+    ("stop", (choice(3, PhysicianChoice.STOP),), Step.HOLD, Party.NOBODY),
+    ("positional therapy", (choice(3, PhysicianChoice.ADD_POSITIONAL_THERAPY),), Step.HOLD, Party.PHYSICIAN),
+    ("another therapy", (choice(3, PhysicianChoice.COMBINE_OR_CHANGE),), Step.HOLD, Party.PHYSICIAN),
+    (
+        "the last decision counts",
+        (choice(4, PhysicianChoice.CONTINUE), choice(2, PhysicianChoice.ADVANCE_AND_RETEST)),
+        Step.ADVANCE,
+        Party.PATIENT,
+    ),
+)
+
+
+@pytest.mark.parametrize(("decisions", "outcome", "mover"), AFTER_THE_TEST)
+def test_after_a_test(decisions, outcome, mover):
+    decided = step(replace(TESTED, physician_decisions=decisions))
+    assert (decided.outcome, decided.whose_move) == (outcome, mover)
+
+
+def test_the_physician_asks_to_advance_but_a_side_effect_is_open():
+    facts = replace(
+        TESTED,
+        physician_decisions=(choice(3, PhysicianChoice.ADVANCE_AND_RETEST),),
+        side_effects=(side_effect(2, 2),),
+    )
+    assert step(facts).outcome == Step.HOLD
+
+
+def test_an_advance_after_a_test_says_who_asks_for_it():
+    decided = step(replace(TESTED, physician_decisions=(choice(3, PhysicianChoice.ADVANCE_AND_RETEST),)))
+    assert decided.sentence == (
+        "Advance one step, to 3 mm on both sides: the physician asks for more advancement and another test. "
+        "This passes the typical goal of 2 mm (common practice, no source)."
+    )
+
+
+def test_a_step_lists_what_it_read():
+    decided = step(titrating(8, "1", unsettled(nights_worn=3)))
+    assert [s.reference for s in decided.inputs] == ["Observation/check-in-1", "Observation/setting-8-1-1"]
+    assert [t.name for t in decided.thresholds] == ["step_nights_of_seven"]
