@@ -9,7 +9,7 @@ they came.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import date
 from decimal import Decimal
 from typing import Any
@@ -71,10 +71,27 @@ def read(resource: Resource, path: str) -> tuple[Small | None, list[Problem]]:
     return (None if withdrawn else small), reading.problems
 
 
+_DECIMAL_FIELDS = frozenset(
+    item.name
+    for kind in (SleepTest, DentalAssessment, Appliance, Setting, CheckIn)
+    for item in fields(kind)
+    if "Decimal" in str(item.type)
+) | {"central_share_percent"}
+
+
+def _exact(fact: StoredFact) -> StoredFact:
+    """Whole numbers come back from JSON as int; measured values are Decimal throughout the rules."""
+    small = {
+        k: Decimal(v) if k in _DECIMAL_FIELDS and isinstance(v, int) and not isinstance(v, bool) else v
+        for k, v in fact.small.items()
+    }
+    return StoredFact(fact.source, small)
+
+
 def assemble(stored: Iterable[StoredFact]) -> CaseFacts:
     """The facts of one case. The order of `stored` does not matter."""
     by_kind: dict[str, list[StoredFact]] = {}
-    for fact in stored:
+    for fact in map(_exact, stored):
         by_kind.setdefault(fact.small["kind"], []).append(fact)
 
     def of(kind: str) -> list[StoredFact]:

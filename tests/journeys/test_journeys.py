@@ -1,0 +1,95 @@
+"""Whole stories through the API, and the page a clinician can read that is made from them.
+
+Write the page anew with `AIRWAY_RELAY_WRITE_JOURNEYS=1 python -m pytest tests/journeys`.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Any
+
+import pytest
+from starlette.testclient import TestClient
+
+from service.app import build_app, build_pipeline
+from service.fhir.decision_resources import CAUTION
+from service.rules.words import day
+from service.settings import Settings
+from tests.conftest import Clock
+from tests.journeys.stories import STORIES
+from tests.journeys.story import Event, Story, Told, tell
+
+PAGE = Path(__file__).parent / "JOURNEYS.md"
+_WORDS = {"met": "met", "unmet": "not met", "unknown": "not known"}
+
+
+def judge(event: Event, case: dict[str, Any]) -> None:
+    """The case after an event must be as the story says."""
+    where = f"day {event.day}, {event.who} {event.says}"
+    if event.readiness:
+        assert case["readiness"]["outcome"] == event.readiness, where
+    if event.stage:
+        assert case["stage"] == event.stage, where
+    if event.move:
+        assert case["whose_move"] == event.move, where
+
+
+def play(story: Story, folder: Path) -> Told:
+    clock = Clock()
+    pipeline = build_pipeline(Settings(database_url=f"sqlite:///{folder}/relay.db"), clock=clock)
+    try:
+        return tell(story, TestClient(build_app(Settings(), pipeline)), clock, judge)
+    finally:
+        pipeline.close()
+
+
+@pytest.mark.parametrize("story", STORIES, ids=lambda s: s.title)
+def test_a_journey(story: Story, tmp_path: Path) -> None:
+    told = play(story, tmp_path)
+    assert told.case["caution"] == CAUTION
+
+
+def test_a_journey_that_goes_another_way_is_noticed(tmp_path: Path) -> None:
+    wrong = Event(55, "a day passes", "nothing is sent", "", None, "not-yet")
+    story = Story("", "", STORIES[0].referral, [*STORIES[0].events[:9], wrong])
+    with pytest.raises(AssertionError, match="day 55"):
+        play(story, tmp_path)
+
+
+def test_the_page_is_fresh(tmp_path: Path) -> None:
+    text = page([(story, play(story, _folder(tmp_path, index))) for index, story in enumerate(STORIES)])
+    if os.environ.get("AIRWAY_RELAY_WRITE_JOURNEYS"):
+        PAGE.write_text(text)
+    assert PAGE.read_text() == text, "write the page anew (see the top of this file) and read what changed"
+
+
+def _folder(tmp_path: Path, index: int) -> Path:
+    folder = tmp_path / str(index)
+    folder.mkdir()
+    return folder
+
+
+def page(told: list[tuple[Story, Told]]) -> str:
+    """All journeys as Markdown."""
+    parts = [
+        "# Journeys\n",
+        "Made from the tests of this folder; every person, place and number is invented. " + CAUTION + "\n",
+    ]
+    for story, result in told:
+        parts.append(
+            f"## {story.title}\n\n{story.lesson}\n\n| day | who | what | where the case stands |\n|---|---|---|---|"
+        )
+        parts += [f"| {day(line.day)} | {line.who} | {line.says} | {line.answer} |" for line in result.lines]
+        parts.append("\n" + _reasons(result.case))
+    return "\n".join(parts).rstrip() + "\n"
+
+
+def _reasons(case: dict[str, Any]) -> str:
+    rows = [f"At the end: {case['readiness']['sentence']}\n"]
+    rows += [f"- {c['title']}, **{_WORDS[c['status']]}**: {c['sentence']}" for c in case["readiness"]["criteria"]]
+    if case["response"]:
+        rows.append(f"\nResponse: {case['response']['sentence']}\n")
+        rows += [f"- {c['title']}, **{_WORDS[c['status']]}**: {c['sentence']}" for c in case["response"]["criteria"]]
+        rows += [f"- {s}" for s in (case["response"]["disagreement"], *case["response"]["comparability"]) if s]
+    return "\n".join(rows) + "\n"

@@ -1,0 +1,87 @@
+"""What keeps the shape: import layers, purity of the rules, file size, one place for SQL and for HTTP."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+SERVICE = ROOT / "service"
+FILES = sorted(SERVICE.rglob("*.py"))
+MAX_LINES = 300
+PURE = {
+    "__future__",
+    "collections",
+    "collections.abc",
+    "dataclasses",
+    "datetime",
+    "decimal",
+    "enum",
+    "fractions",
+    "functools",
+    "itertools",
+    "math",
+    "typing",
+}
+
+
+def imports_of(file: Path) -> set[str]:
+    """Modules a file imports, at whatever depth."""
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(file.read_text())):
+        if isinstance(node, ast.Import):
+            found.update(alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            found.add(node.module)
+    return found
+
+
+def test_imports_only_point_down() -> None:
+    done = subprocess.run(
+        [Path(sys.executable).parent / "lint-imports", "--no-cache"], cwd=ROOT, capture_output=True, text=True
+    )
+    assert done.returncode == 0, done.stdout
+
+
+@pytest.mark.parametrize("file", sorted((SERVICE / "rules").glob("*.py")), ids=lambda f: f.name)
+def test_the_rules_are_pure(file: Path) -> None:
+    outside = {m for m in imports_of(file) if not m.startswith("service.rules")}
+    assert outside <= PURE
+    impure = {"today", "now", "utcnow", "open", "print", "input", "getenv"}
+    for node in ast.walk(ast.parse(file.read_text())):
+        if isinstance(node, ast.Call):
+            name = node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
+            assert name not in impure, f"{file.name}:{node.lineno} calls {name}"
+        assert not isinstance(node, ast.Global | ast.Nonlocal), f"{file.name}:{node.lineno}"
+
+
+@pytest.mark.parametrize("file", FILES, ids=lambda f: f.relative_to(SERVICE).as_posix())
+def test_no_file_is_too_long(file: Path) -> None:
+    assert len(file.read_text().splitlines()) <= MAX_LINES
+
+
+def test_sql_stays_in_the_store_and_http_in_the_web() -> None:
+    for file in FILES:
+        room = file.relative_to(SERVICE).parts[0]
+        roots = {m.split(".")[0] for m in imports_of(file)}
+        if room not in ("store",):
+            sql = {m for m in imports_of(file) if m.startswith(("sqlalchemy", "sqlmodel"))}
+            # the pipeline passes the store's connection on, and serve tells a database error apart
+            assert sql <= {"sqlalchemy", "sqlalchemy.exc"}, file
+        if room not in ("web", "app.py", "demo", "commands"):
+            assert not roots & {"fastapi", "starlette", "httpx", "uvicorn"}, file
+
+
+def test_the_web_reaches_data_only_through_the_pipeline() -> None:
+    for file in (SERVICE / "web").glob("*.py"):
+        assert not {m for m in imports_of(file) if m.startswith("service.store")}, file
+
+
+def test_the_command_line_starts_without_the_web_or_the_database() -> None:
+    script = "import sys, service.__main__ as m; m._parser(); print(*sorted(sys.modules))"
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True, cwd=ROOT)
+    assert not {"fastapi", "sqlalchemy", "pydantic", "httpx"} & set(done.stdout.split())
