@@ -6,6 +6,7 @@ import os
 import re
 import shutil
 import subprocess
+import sys
 from collections.abc import Callable
 from decimal import Decimal
 from pathlib import Path
@@ -54,8 +55,17 @@ def test_the_examples_work_by_copy_and_paste(start_service: Callable[..., Servic
     assert final["response"]["fall_percent"] == Decimal("81.70")
 
 
+def test_a_case_in_a_file_is_decided_without_a_service() -> None:
+    environment = {"PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}"}
+    decided, checked = (run(block, environment) for block in blocks("case-file"))
+    assert "Not yet ready for an efficacy test" in decided
+    assert "As of 30 Sep 2026: Ready for an efficacy test" in decided
+    assert '"outcome": "cannot-say"' in decided
+    assert checked.strip() == ""
+
+
 def test_every_example_file_is_used() -> None:
-    pages = "".join((ROOT / "examples" / folder / "README.md").read_text() for folder in FOLDERS)
+    pages = "".join((ROOT / "examples" / folder / "README.md").read_text() for folder in (*FOLDERS, "case-file"))
     files = [p.relative_to(ROOT).as_posix() for p in (ROOT / "examples").rglob("*.json")]
     assert files
     assert [f for f in files if f not in pages] == []

@@ -22,6 +22,7 @@ def serve() -> int:
     from service.app import build_app, build_pipeline
 
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s %(message)s", stream=sys.stderr)
+    logging.getLogger("alembic").setLevel(logging.WARNING)
     try:
         pipeline = build_pipeline(settings)
     except SQLAlchemyError as error:
