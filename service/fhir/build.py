@@ -10,7 +10,15 @@ from service.fhir.codes import BASE, UCUM, Code
 
 Resource = dict[str, Any]
 
+SHARED = frozenset({"Patient", "Practitioner", "PractitionerRole", "Organization"})
+"""Types that belong to no single case."""
+
 _UNIT_WORDS = {"{events}/h": "events/h", "{events}": "events", "{score}": "score", "d": "days", "1": ""}
+
+
+def unit_words(ucum: str) -> str:
+    """A UCUM unit as people write it; empty for scores and plain counts."""
+    return "" if ucum == "{score}" else _UNIT_WORDS.get(ucum, ucum)
 
 
 def quantity(value: Decimal | int, ucum: str) -> dict[str, Any]:
@@ -43,7 +51,8 @@ class Draft:
 
     `local` is the address other drafts refer to it by (a `urn:uuid:` or `Type/id`). `identity` is the
     business identifier that makes a repeat the same resource. `revises` says what a repeat with other
-    content does: make a new version (with a higher `revision`) or leave the first as it is. `path` and
+    content does: make a new version (with a higher `revision`) or leave the first as it is; with
+    `unlike_is_conflict` it is refused instead. `path` and
     `date_path` are where problems are reported.
     """
 
@@ -54,6 +63,7 @@ class Draft:
     identity: tuple[str, str] | None = None
     revision: int = 1
     revises: bool = False
+    unlike_is_conflict: bool = False
     target_id: str | None = None
     if_match: int | None = None
     parent: tuple[str, str] | None = None

@@ -60,6 +60,7 @@ def read_check_in(reading: Reading) -> Small | None:
     if str(reading.resource.get("questionnaire", "")).split("|")[0] != QUESTIONNAIRE:
         return None
     moment = reading.moment("authored")
+    reading.patient()
     small: Small = {
         "kind": "check-in",
         "day": moment.day.isoformat() if moment else "",

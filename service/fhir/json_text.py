@@ -5,6 +5,7 @@ FHIR decimals carry precision (12.50 is not 12.5): https://hl7.org/fhir/R4/datat
 
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import Any, Never
 
 import simplejson
@@ -12,6 +13,7 @@ import simplejson
 from service.errors import Category, Problem, Refused, refuse
 
 MAX_DEPTH = 40
+MAX_DIGITS = 40
 
 
 def parse(text: bytes) -> dict[str, Any]:
@@ -22,20 +24,31 @@ def parse(text: bytes) -> dict[str, Any]:
         raise refuse(Category.NOT_PARSEABLE, f"The body is not UTF-8 text (byte {error.start}).") from None
     try:
         value = simplejson.loads(
-            decoded, use_decimal=True, object_pairs_hook=_without_duplicates, parse_constant=_no_constant
+            decoded,
+            parse_float=_decimal,
+            parse_int=_whole,
+            object_pairs_hook=_without_duplicates,
+            parse_constant=_no_constant,
         )
     except simplejson.JSONDecodeError as error:
         raise refuse(
-            Category.NOT_PARSEABLE, f"The body is not JSON: {error.msg} at line {error.lineno}, column {error.colno}."
+            Category.NOT_PARSEABLE,
+            f"The body is not JSON: {_fault(error)} at line {error.lineno}, column {error.colno}.",
         ) from None
     except RecursionError:
         raise refuse(Category.NOT_PARSEABLE, f"The body is nested deeper than {MAX_DEPTH} levels.") from None
-    except ValueError:
-        raise refuse(Category.NOT_PARSEABLE, "The body holds a number that is too long to be a value.") from None
     if not isinstance(value, dict):
         raise refuse(Category.NOT_PARSEABLE, "The body is not a JSON object.")
     _check_depth(value)
+    if "\\u" in decoded:
+        _check_characters(value, "")
     return value
+
+
+def _fault(error: simplejson.JSONDecodeError) -> str:
+    """What the parser found, without the marks it leaves for values."""
+    text = error.msg.replace("%r", "").removesuffix(" at").replace("  ", " ").strip()
+    return f"{text[0].lower()}{text[1:]}" if text else "something else"
 
 
 def write(value: Any) -> str:
@@ -88,6 +101,36 @@ def _without_duplicates(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
 
 def _no_constant(name: str) -> Never:
     raise refuse(Category.NOT_PARSEABLE, f"{name} is not a JSON number.")
+
+
+def _decimal(text: str) -> Decimal:
+    value = Decimal(text)
+    if len(text) > MAX_DIGITS or abs(int(value.as_tuple().exponent)) > MAX_DIGITS:
+        raise _too_long(text)
+    return value
+
+
+def _whole(text: str) -> int:
+    if len(text) > MAX_DIGITS:
+        raise _too_long(text)
+    return int(text)
+
+
+def _too_long(text: str) -> Refused:
+    return refuse(Category.NOT_PARSEABLE, f"The number {text[:20]} is too long or too large to be a measured value.")
+
+
+def _check_characters(value: Any, path: str) -> None:
+    """Escapes may stand for what is no text at all: the null character and halves of surrogate pairs."""
+    if isinstance(value, dict):
+        for key, held in value.items():
+            _check_characters(key, path)
+            _check_characters(held, f"{path}.{key}".removeprefix("."))
+    elif isinstance(value, list):
+        for index, held in enumerate(value):
+            _check_characters(held, f"{path}[{index}]")
+    elif isinstance(value, str) and any(c == "\x00" or "\ud800" <= c <= "\udfff" for c in value):
+        raise refuse(Category.NOT_PARSEABLE, "The text holds a character that is none (\\u0000 or half a pair).", path)
 
 
 def _check_depth(value: Any) -> None:

@@ -48,6 +48,7 @@ def read_observation(reading: Reading) -> Small | None:
 
 
 def _timed(reading: Reading, kind: str) -> Small:
+    reading.patient()
     moment = reading.moment("effectiveDateTime")
     day, clock = (moment.day.isoformat(), moment.clock) if moment else ("", "")
     return {"kind": kind, "day": day, "clock": clock}
@@ -126,7 +127,9 @@ def _wear(reading: Reading) -> Small | None:
         return None
     reported = reading.part_whole(local("nights-reported"), limits.NIGHTS)
     worn = reading.part_whole(local("nights-worn"), limits.NIGHTS)
-    if reported is not None and worn is not None and worn > reported:
+    if not reading.components(local("nights-reported")) or not reading.components(local("nights-worn")):
+        reading.wrong("component", "Components «nights-reported» and «nights-worn» are needed.")
+    elif reported is not None and worn is not None and worn > reported:
         reading.wrong("component", f"{worn} nights worn cannot be more than {reported} nights reported on.")
     return {
         **_timed(reading, "check-in"),
@@ -142,7 +145,7 @@ def _pauses(reading: Reading) -> Small | None:
         return None
     seen = reading.resource.get("valueBoolean")
     if not isinstance(seen, bool):
-        reading.wrong("valueBoolean", "true or false is needed.")
+        reading.wrong("valueBoolean", "Either true or false is needed.")
     return {**_timed(reading, "check-in"), "witnessed_pauses": seen}
 
 
@@ -180,6 +183,8 @@ def _red_flag(reading: Reading) -> Small:
 
 def _assessment(reading: Reading) -> Small:
     overjet = reading.part(OVERJET)
+    if not reading.resource.get("component") and reading.resource.get("status") != "entered-in-error":
+        reading.wrong("component", "A dental assessment holds at least one finding.")
     protrusive_range = reading.part_quantity(local("protrusive-range"), limits.RANGE_MM)
     if protrusive_range is not None and protrusive_range <= Decimal(0):
         reading.wrong("component", "A protrusive range is more than 0 mm.")

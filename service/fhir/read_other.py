@@ -45,7 +45,7 @@ def _diagnostic_report(reading: Reading) -> Small | None:
 
 def _service_request(reading: Reading) -> Small | None:
     resource = reading.resource
-    if resource.get("intent") != "order" or resource.get("status") == "revoked":
+    if resource.get("intent") != "order":
         return None
     if has_code(resource.get("code"), DENTAL_REFERRAL):
         moment = reading.moment("authoredOn")
@@ -54,7 +54,7 @@ def _service_request(reading: Reading) -> Small | None:
             "day": moment.day.isoformat() if moment else "",
             "prescriber": reference_of(resource.get("requester")),
         }
-    if has_code(resource.get("code"), local("efficacy-test")):
+    if has_code(resource.get("code"), local("efficacy-test")) and resource.get("status") != "revoked":
         moment = reading.moment("authoredOn")
         return {"kind": "test-order", "day": moment.day.isoformat() if moment else ""}
     return None

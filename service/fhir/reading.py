@@ -7,8 +7,8 @@ from decimal import Decimal
 from typing import Any
 
 from service.errors import Category, Problem
-from service.fhir.build import Resource
-from service.fhir.codes import Code, has_code
+from service.fhir.build import Resource, unit_words
+from service.fhir.codes import UCUM, Code, has_code
 from service.fhir.dates import moment_of
 from service.rules.facts import Moment
 from service.rules.limits import Limit
@@ -29,6 +29,11 @@ class Reading:
     def wrong(self, where: str, message: str) -> None:
         """Record a problem at `where`, relative to the resource."""
         self.problems.append(Problem(Category.INVALID, message, f"{self.path}.{where}" if where else self.path))
+
+    def patient(self) -> None:
+        """A problem when it is not said of whom the resource speaks."""
+        if not reference_of(self.resource.get("subject")):
+            self.wrong("subject", "A reference to the patient is needed.")
 
     def moment(self, key: str) -> Moment | None:
         """The moment of a date or dateTime element; a problem when it is missing or coarser than a day."""
@@ -55,8 +60,12 @@ class Reading:
         if not isinstance(held, dict) or not isinstance(held.get("value"), int | Decimal):
             self.wrong(spot, f"A quantity in {limit.unit} is needed.")
             return None
-        if held.get("code") != limit.unit or held.get("system") != "http://unitsofmeasure.org":
-            self.wrong(f"{spot}.code", f"The unit must be the UCUM unit «{limit.unit}», not «{held.get('code')}».")
+        if held.get("code") != limit.unit:
+            given = f"not «{held['code']}»" if held.get("code") else "which is missing"
+            self.wrong(f"{spot}.code", f"The unit must be the UCUM unit «{limit.unit}», {given}.")
+            return None
+        if held.get("system") != UCUM:
+            self.wrong(f"{spot}.system", f"The unit «{limit.unit}» needs the system {UCUM}.")
             return None
         if "comparator" in held:
             self.wrong(f"{spot}.comparator", "An exact value is needed, without comparator.")
@@ -76,7 +85,7 @@ class Reading:
         """A `valueBoolean`."""
         held = holder.get("valueBoolean")
         if not isinstance(held, bool):
-            self.wrong(f"{where}.valueBoolean", "true or false is needed.")
+            self.wrong(f"{where}.valueBoolean", "Either true or false is needed.")
             return None
         return held
 
@@ -84,9 +93,7 @@ class Reading:
         """`value` when it lies inside the bounds of what can be at all."""
         if limit.low <= value <= limit.high:
             return value
-        self.wrong(
-            where, f"{number(value)} {limit.unit} cannot be: {number(limit.low)} to {number(limit.high)} ({limit.why})."
-        )
+        self.wrong(where, f"{cannot_be(value, limit)}.")
         return None
 
     def components(self, code: Code) -> list[tuple[Resource, str]]:
@@ -128,6 +135,13 @@ class Reading:
         """The ISO day of the `valueDateTime` of the component with a code."""
         found = self.part(code)
         return None if found is None else self.day_in(found[0], "valueDateTime", found[1])
+
+
+def cannot_be(value: Decimal | int, limit: Limit) -> str:
+    """Why a value outside its limit is refused, without a full stop."""
+    unit = unit_words(limit.unit)
+    shown = f"{number(Decimal(value))} {unit}" if unit else number(Decimal(value))
+    return f"{shown} cannot be: {number(limit.low)} to {number(limit.high)} ({limit.why})"
 
 
 def reference_of(held: Any) -> str | None:

@@ -13,7 +13,8 @@ from functools import cache
 from pydantic import BaseModel, ValidationError
 
 from service.errors import Category, Problem
-from service.fhir.build import Resource
+from service.fhir.build import Resource, references_in
+from service.fhir.element_types import type_problems
 from service.fhir.json_text import empty_parts
 from service.fhir.model_errors import problems_of
 from service.fhir.read_facts import read
@@ -77,14 +78,19 @@ _REQUIRED_CODES = {
 def validate(resource: Resource, path: str | None = None) -> list[Problem]:
     """Every problem of one resource; empty when it can be stored. `path` defaults to the resource type."""
     kind = resource.get("resourceType")
-    if kind not in TYPES:
-        known = f"«{kind}» is not a resource type this service holds" if kind else "resourceType is missing"
+    if not isinstance(kind, str) or kind not in TYPES:
+        known = (
+            f"«{kind}» is not a resource type this service holds"
+            if isinstance(kind, str)
+            else "«resourceType» is required"
+        )
         return [Problem(Category.INVALID, f"{known}.", f"{path}.resourceType" if path else "resourceType")]
     at = path or kind
-    problems = [*empty_parts(resource, at), *_base(resource, kind, at), *_codes(resource, kind, at)]
-    if not problems:
-        problems.extend(read(resource, at)[1])
-    return problems
+    types = type_problems(resource, _model(kind), at)
+    facts = [] if types else read(resource, at)[1]
+    found = [*types, *empty_parts(resource, at), *facts, *_codes(resource, kind, at)]
+    told = {problem.path for problem in found}
+    return found + [p for p in _base(resource, kind, at, types) if p.path not in told]
 
 
 @cache
@@ -99,12 +105,26 @@ def preload(kinds: Iterable[str] = TYPES) -> None:
         _model(kind)
 
 
-def _base(resource: Resource, kind: str, path: str) -> list[Problem]:
+def _base(resource: Resource, kind: str, path: str, types: list[Problem]) -> list[Problem]:
+    """What the typed model says; it may fail altogether on elements whose JSON type is wrong already."""
     try:
         _model(kind).model_validate(resource)
     except ValidationError as error:
         return problems_of(error, path)
-    return []
+    except Exception:
+        if not types:
+            raise
+    return _inner_references(resource, path)
+
+
+def _inner_references(resource: Resource, path: str) -> list[Problem]:
+    """References to contained resources that are not there (https://hl7.org/fhir/R4/references.html#contained)."""
+    inside = {f"#{c.get('id')}" for c in resource.get("contained", ()) if isinstance(c, dict)} | {"#"}
+    return [
+        Problem(Category.INVALID, f"No contained resource has the id «{reference[1:]}».", where)
+        for where, reference in references_in(resource, path)
+        if reference.startswith("#") and reference not in inside
+    ]
 
 
 def _codes(resource: Resource, kind: str, path: str) -> list[Problem]:

@@ -7,11 +7,12 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
+from service.errors import Refused
 from service.fhir.build import CASE_PATIENT, CASE_REFERRAL, Draft, Resource, component, identifier, quantity, ref, sid
 from service.fhir.check_in import QUESTIONNAIRE, answers, with_derived
 from service.fhir.codes import EXAM_CATEGORY, OVERJET, SURVEY_CATEGORY, THERAPY_CATEGORY, local
 from service.fhir.referral_task import FULFILLER
-from service.inbound.plain import Day, DayOrTime, Entry, Mapped, Move, Plain, Text, Within, checked
+from service.inbound.plain import KIND, Day, DayOrTime, Entry, Mapped, Move, Plain, Text, Within, checked, twice
 from service.rules import limits
 
 _Grade = Annotated[int, Within(limits.SIDE_EFFECT_GRADE)]
@@ -80,7 +81,7 @@ class SideEffectEntry(Entry):
     """A side effect: kind, grade 0 to 3 (none, mild, moderate, severe), onset and end."""
 
     reported_on: DayOrTime
-    kind: Annotated[str, Field(pattern=r"^[a-z][a-z -]{1,58}[a-z]$")]
+    kind: Annotated[str, Field(pattern=KIND)]
     grade_0_to_3: _Grade
     onset: Day | None = None
     ended_on: Day | None = None
@@ -127,7 +128,8 @@ def map_assessment(body: dict[str, Any], case_number: str) -> Mapped:
         if found is not None:
             parts.append(component(local(code), "valueBoolean", found))
     resource = _observation("dental-assessment", EXAM_CATEGORY.concept, entry.assessed_on)
-    resource["component"] = parts
+    if parts:
+        resource["component"] = parts
     return Mapped([_entry_draft(resource, entry, case_number, "assessment", "", "assessed_on")], agent=FULFILLER)
 
 
@@ -169,6 +171,9 @@ def map_appliance(body: dict[str, Any], case_number: str) -> Mapped:
 def map_progress(body: dict[str, Any], case_number: str) -> Mapped:
     """Titration progress as Observations and QuestionnaireResponses."""
     message = checked(ProgressMessage, body)
+    problems = [p for name in type(message).model_fields for p in twice(name, getattr(message, name))]
+    if problems:
+        raise Refused(problems)
     drafts: list[Draft] = []
     for index, entry in enumerate(message.settings):
         path = f"settings[{index}]"

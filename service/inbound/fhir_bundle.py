@@ -6,13 +6,12 @@ same resource whenever it comes again; one without is recognised by its content.
 
 from __future__ import annotations
 
-import hashlib
 import re
 from typing import Any
 from urllib.parse import parse_qsl
 
 from service.errors import Category, Problem, Refused, refuse
-from service.fhir.build import Draft, Resource, sid
+from service.fhir.build import SHARED, Draft, Resource
 from service.fhir.check_in import with_derived
 from service.fhir.codes import local_code_of
 from service.fhir.json_text import write_canonical
@@ -20,8 +19,12 @@ from service.fhir.validate import MADE_BY_THE_SERVICE, validate
 from service.inbound.plain import Mapped
 
 MAX_ENTRIES = 500
-_ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
-_ETAG = re.compile(r'(?:W/)?"(\d+)"')
+_ETAG = re.compile(r'(?:W/)?"([0-9]{1,9})"')
+_DERIVED_ID = re.compile(
+    r"AR-[0-9A-Z]{5}-[0-9A-Z]{5}-(readiness|next-step|response|decision|test-proposal-.+)"
+    r"|[0-9a-f-]{36}-(snoring|restedness|epworth|pauses|wear|weight)"
+)
+MAX_IDENTIFIER = 255
 _DECIDED_HERE = frozenset({"readiness-for-efficacy-test", "next-titration-step", "response-to-treatment"})
 _DATE_ELEMENTS = {
     "Observation": "effectiveDateTime",
@@ -32,11 +35,11 @@ _DATE_ELEMENTS = {
 }
 
 
-def etag_version(etag: str, path: str = "") -> int:
+def etag_version(etag: object, path: str = "") -> int:
     """The version in an If-Match value such as `W/"3"`."""
-    found = _ETAG.fullmatch(etag.strip())
+    found = _ETAG.fullmatch(etag.strip()) if isinstance(etag, str) else None
     if not found:
-        raise refuse(Category.INVALID, f'If-Match must look like W/"3", not {etag[:40]}.', path)
+        raise refuse(Category.INVALID, f'If-Match must look like W/"3", not {str(etag)[:40]}.', path)
     return int(found[1])
 
 
@@ -57,7 +60,7 @@ def map_update(resource: Resource, kind: str, resource_id: str, if_match: str | 
         raise refuse(Category.INVALID, f"The id in the body must be «{resource_id}» as in the address.", f"{kind}.id")
     if if_match is None:
         raise refuse(Category.MISSING_PRECONDITION, "An update needs If-Match with the version that was read.")
-    problems = _problems(resource, kind)
+    problems = [*_not_theirs(resource_id, kind), *_problems(resource, kind)]
     if problems:
         raise Refused(problems)
     draft = _draft(resource, kind, f"{kind}/{resource_id}", None, kind)
@@ -82,15 +85,28 @@ def map_bundle(bundle: Resource) -> Mapped:
             drafts.extend(with_derived(_entry(entry, path)))
         except Refused as refused:
             problems.extend(refused.problems)
-    addresses = [d.local for d in drafts]
-    twice = {a for a in addresses if addresses.count(a) > 1}
-    problems.extend(
-        Problem(Category.INVALID, f"The fullUrl {a} stands on more than one entry.", "Bundle.entry.fullUrl")
-        for a in sorted(twice)
-    )
+    problems.extend(_twice(drafts))
     if problems:
         raise Refused(problems)
     return Mapped(drafts, agent="FHIR client")
+
+
+def _twice(drafts: list[Draft]) -> list[Problem]:
+    """Entries that mean one resource: the same address or the same business identifier."""
+    found: list[Problem] = []
+    seen: dict[tuple[str, ...], str] = {}
+    for draft in drafts:
+        keys: dict[tuple[str, ...], str] = {(draft.local,): f"The address {draft.local}"}
+        if draft.identity:
+            keys[draft.type, *draft.identity] = f"The {draft.type} {draft.identity[1][:64]}"
+        elif not (draft.target_id or draft.parent):
+            keys[draft.type, write_canonical(draft.resource)] = f"The same {draft.type}"
+        for key, words in keys.items():
+            if key in seen:
+                sentence = f"{words} stands in the Bundle already, at {seen[key]}; send it once."
+                found.append(Problem(Category.INVALID, sentence, draft.path))
+            seen.setdefault(key, draft.path)
+    return found
 
 
 def _entry(entry: Any, path: str) -> Draft:
@@ -100,31 +116,42 @@ def _entry(entry: Any, path: str) -> Draft:
         raise refuse(Category.INVALID, "An entry needs a request and a resource.", path)
     method, url = request.get("method"), str(request.get("url", ""))
     kind = resource.get("resourceType")
+    if not isinstance(kind, str):
+        raise refuse(Category.INVALID, "«resourceType» is required.", f"{path}.resource.resourceType")
     if method not in ("POST", "PUT"):
         raise refuse(Category.NOT_SUPPORTED, "Only POST and PUT entries are taken here.", f"{path}.request.method")
-    expected = str(kind) if method == "POST" else f"{kind}/{resource.get('id')}"
+    if method == "PUT" and not isinstance(resource.get("id"), str):
+        raise refuse(Category.INVALID, "An update needs the id of the resource.", f"{path}.resource.id")
+    expected = kind if method == "POST" else f"{kind}/{resource['id']}"
     if url.strip("/") != expected:
         raise refuse(Category.INVALID, f"The url must be «{expected}» for this resource.", f"{path}.request.url")
     problems = _problems(resource, f"{path}.resource")
+    if method == "PUT":
+        problems = [*_not_theirs(resource["id"], f"{path}.resource"), *problems]
     if problems:
         raise Refused(problems)
-    assert isinstance(kind, str)
     if method == "PUT":
         match = request.get("ifMatch")
         if match is None:
             raise refuse(Category.MISSING_PRECONDITION, "An update needs ifMatch.", f"{path}.request.ifMatch")
         draft = _draft(resource, kind, f"{kind}/{resource['id']}", None, f"{path}.resource")
-        draft.target_id, draft.if_match, draft.identity = resource["id"], etag_version(match, f"{path}.request"), None
+        draft.target_id, draft.if_match, draft.identity = (
+            resource["id"],
+            etag_version(match, f"{path}.request.ifMatch"),
+            None,
+        )
         return draft
     full_url = entry.get("fullUrl")
-    address = full_url if isinstance(full_url, str) and full_url else f"urn:entry:{path}"
+    if full_url is not None and not isinstance(full_url, str):
+        raise refuse(Category.INVALID, "Text is needed.", f"{path}.fullUrl")
+    address = full_url or f"urn:entry:{path}"
     condition = request.get("ifNoneExist")
-    return _draft(resource, kind, address, condition if isinstance(condition, str) else None, f"{path}.resource")
+    return _draft(resource, kind, address, None if condition is None else str(condition), f"{path}.resource")
 
 
 def _same_type(resource: Resource, kind: str) -> None:
     if resource.get("resourceType") != kind:
-        raise refuse(Category.INVALID, f"A {kind} is expected at this address.", "resourceType")
+        raise refuse(Category.INVALID, f"Resources at this address are of type {kind}.", "resourceType")
 
 
 def _problems(resource: Resource, path: str) -> list[Problem]:
@@ -135,7 +162,32 @@ def _problems(resource: Resource, path: str) -> list[Problem]:
     if kind == "Observation" and local_code_of(resource.get("code")) in _DECIDED_HERE:
         sentence = "This Observation is a decision of the rules and cannot be written from outside."
         return [Problem(Category.BUSINESS_RULE, sentence, f"{path}.code")]
-    return validate(resource, path)
+    return [*validate(resource, path), *_long_identifiers(resource, path)]
+
+
+def _not_theirs(resource_id: str, path: str) -> list[Problem]:
+    """What the service derives is not updated from outside; its source is."""
+    if not _DERIVED_ID.fullmatch(resource_id):
+        return []
+    sentence = f"{resource_id} is made by the service and follows from what was reported; correct that instead."
+    return [Problem(Category.BUSINESS_RULE, sentence, path)]
+
+
+def _long_identifiers(resource: Resource, path: str) -> list[Problem]:
+    """Identifiers too long to be looked up by."""
+    held = resource.get("identifier")
+    many = isinstance(held, list)
+    return [
+        Problem(
+            Category.INVALID,
+            f"An identifier's {key} may have {MAX_IDENTIFIER} characters.",
+            f"{path}.identifier{f'[{index}]' if many else ''}.{key}",
+        )
+        for index, item in enumerate(held if many else [held])
+        if isinstance(item, dict)
+        for key in ("system", "value")
+        if isinstance(item.get(key), str) and len(item[key]) > MAX_IDENTIFIER
+    ]
 
 
 def _draft(resource: Resource, kind: str, address: str, if_none_exist: str | None, path: str) -> Draft:
@@ -151,6 +203,7 @@ def _draft(resource: Resource, kind: str, address: str, if_none_exist: str | Non
         path=path,
         date_path=f"{path}.{element}" if element else path,
         identity=_condition(if_none_exist, path) if if_none_exist else _identity(body),
+        unlike_is_conflict=if_none_exist is None and kind not in SHARED,
     )
 
 
@@ -159,16 +212,15 @@ def _condition(if_none_exist: str, path: str) -> tuple[str, str]:
     pairs = parse_qsl(if_none_exist.split("?")[-1])
     if len(pairs) == 1 and pairs[0][0] == "identifier" and pairs[0][1].count("|") == 1:
         system, value = pairs[0][1].split("|")
-        if system and value:
+        if system and value and max(len(system), len(value)) <= MAX_IDENTIFIER:
             return system, value
     raise refuse(Category.NOT_SUPPORTED, "If-None-Exist takes identifier=system|value.", path)
 
 
-def _identity(body: Resource) -> tuple[str, str]:
-    """The first complete business identifier, or the content itself where there is none."""
+def _identity(body: Resource) -> tuple[str, str] | None:
+    """The first complete business identifier; None leaves the resource to be recognised by its content."""
     held = body.get("identifier")
     for item in held if isinstance(held, list) else [held]:
         if isinstance(item, dict) and isinstance(item.get("system"), str) and isinstance(item.get("value"), str):
             return item["system"], item["value"]
-    digest = hashlib.sha256(write_canonical(body).encode()).hexdigest()
-    return sid("content-sha256"), digest
+    return None

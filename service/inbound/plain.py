@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Annotated, Any, Literal, TypeVar
@@ -20,12 +21,12 @@ from pydantic.json_schema import WithJsonSchema
 from pydantic_core import CoreSchema
 from pydantic_core.core_schema import no_info_plain_validator_function
 
-from service.errors import Refused
+from service.errors import Category, Problem, Refused
 from service.fhir.build import Draft
 from service.fhir.dates import moment_of
 from service.fhir.model_errors import problems_of
+from service.fhir.reading import cannot_be
 from service.rules.limits import Limit
-from service.rules.words import number
 
 
 class Plain(BaseModel):
@@ -62,7 +63,7 @@ def checked(model: type[Message], body: dict[str, Any]) -> Message:
     try:
         return model.model_validate(body)
     except ValidationError as error:
-        raise Refused(problems_of(error)) from None
+        raise Refused(problems_of(error, forms=_FORMS)) from None
 
 
 def _day_or_time(value: object) -> str:
@@ -81,10 +82,20 @@ _TIME_SCHEMA = {"type": "string", "examples": ["2026-10-04", "2026-10-04T21:30:0
 
 Day = Annotated[str, BeforeValidator(_plain_day), WithJsonSchema(_DATE_SCHEMA)]
 DayOrTime = Annotated[str, BeforeValidator(_day_or_time), WithJsonSchema(_TIME_SCHEMA)]
-Text = Annotated[str, StringConstraints(min_length=1, max_length=500, pattern=r"^[^\x00-\x1f]*$")]
-Name = Annotated[str, StringConstraints(min_length=1, max_length=120, pattern=r"^[^\x00-\x1f]*\S[^\x00-\x1f]*$")]
-Key = Annotated[str, StringConstraints(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$")]
-CaseNumber = Annotated[str, StringConstraints(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9.-]+$")]
+_LINE = r"^[^\x00-\x1f]*[^\x00-\x1f\s][^\x00-\x1f]*$"
+_KEY = r"^[A-Za-z0-9][A-Za-z0-9._-]*$"
+CODE = r"^[A-Za-z0-9.]{1,18}$"
+KIND = r"^[a-z][a-z -]{1,58}[a-z]$"
+_FORMS = {
+    _LINE: "One line of text is needed, without control characters.",
+    _KEY: "Letters, digits, dot, hyphen and underscore are taken, with a letter or digit first.",
+    CODE: "A code of 1 to 18 letters, digits and dots is needed.",
+    KIND: "Three to sixty lower-case letters are needed, with spaces or hyphens between them, such as dry mouth.",
+}
+
+Text = Annotated[str, StringConstraints(min_length=1, max_length=500, pattern=_LINE)]
+Name = Annotated[str, StringConstraints(min_length=1, max_length=120, pattern=_LINE)]
+Key = Annotated[str, StringConstraints(min_length=1, max_length=64, pattern=_KEY)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,8 +112,7 @@ class Within:
             if isinstance(value, bool) or not isinstance(value, int if whole else int | Decimal):
                 raise ValueError("a whole number is needed" if whole else "a number is needed")
             if not self.limit.low <= value <= self.limit.high:  # type: ignore[operator]
-                low, high = number(self.limit.low), number(self.limit.high)
-                raise ValueError(f"{value} {self.limit.unit} cannot be: {low} to {high} ({self.limit.why})")
+                raise ValueError(cannot_be(value, self.limit))  # type: ignore[arg-type]
             return value if whole else Decimal(value)  # type: ignore[return-value]
 
         return no_info_plain_validator_function(check)
@@ -134,6 +144,18 @@ class Entry(Plain):
     def order(self) -> int:
         """Which of two posts of the entry counts: a withdrawal beats every revision."""
         return 1_000_000 if self.entered_in_error else self.revision
+
+
+def twice(name: str, entries: Sequence[Entry]) -> list[Problem]:
+    """Entries of a list whose number stands in it already: which of the two holds is not the service's to guess."""
+    first: dict[str, int] = {}
+    found: list[Problem] = []
+    for index, entry in enumerate(entries):
+        before = first.setdefault(entry.entry_id, index)
+        if before != index:
+            sentence = f"The entry «{entry.entry_id}» stands in {name}[{before}] already; send it once."
+            found.append(Problem(Category.INVALID, sentence, f"{name}[{index}].entry_id"))
+    return found
 
 
 IndexChoice = Literal["AHI", "REI", "RDI"]

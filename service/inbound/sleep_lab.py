@@ -16,7 +16,7 @@ from service.fhir.codes import (
     SURVEY_CATEGORY,
     local,
 )
-from service.inbound.plain import Day, DayOrTime, Key, Mapped, Name, Organisation, Plain, Text, Within, checked
+from service.inbound.plain import CODE, Day, DayOrTime, Key, Mapped, Name, Organisation, Plain, Text, Within, checked
 from service.inbound.sleep_test import EfficacyTestMessage, SleepTestMessage, sleep_test_drafts
 from service.rules import limits
 
@@ -52,7 +52,7 @@ class Diagnosis(Plain):
     """A diagnosis made by the physician."""
 
     system: Literal["icd-10-cm", "snomed-ct"]
-    code: Annotated[str, Field(pattern=r"^[A-Za-z0-9.]{1,18}$")]
+    code: Annotated[str, Field(pattern=CODE)]
     text: Text | None = None
 
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from decimal import Decimal
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from service.fhir.build import CASE_APPLIANCE, Draft, Resource, component, identifier, quantity, ref, sid
 from service.fhir.codes import ODI, POLYSOMNOGRAPHY_STUDY, PROCEDURE_CATEGORY, Code, local
@@ -47,6 +47,12 @@ class SleepTestMessage(Plain):
     central_share_percent: Annotated[Decimal, Within(limits.SHARE_PERCENT)] | None = None
     revision: Annotated[int, Field(ge=1, le=1000)] = 1
     entered_in_error: bool = False
+
+    @model_validator(mode="after")
+    def _odi_with_its_drop(self) -> Self:
+        if (self.odi_events_per_hour is None) != (self.odi_drop_percent is None):
+            raise ValueError("odi_events_per_hour and odi_drop_percent (3 or 4) belong together")
+        return self
 
 
 class EfficacyTestMessage(SleepTestMessage):

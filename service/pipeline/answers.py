@@ -15,6 +15,8 @@ class Outcome:
     what: str
     body: str
     note: str = ""
+    derived: bool = False
+    """Made from another resource of the message, not sent by the client."""
 
 
 @dataclass(slots=True)

@@ -7,11 +7,11 @@ from datetime import date, datetime
 from typing import Any
 
 from service.errors import Category, Problem, Refused
-from service.fhir.build import Resource
+from service.fhir.build import SHARED, Resource
 from service.fhir.dates import is_future, moment_of
 from service.fhir.read_facts import StoredFact, assemble, read
 from service.fhir.reading import Small
-from service.pipeline.identify import SHARED, Identified
+from service.pipeline.identify import Identified
 from service.rules.arrival import outside_scope, setting_beyond_appliance
 from service.rules.facts import CaseFacts
 from service.rules.thresholds import Thresholds
@@ -33,10 +33,11 @@ def read_all(items: Sequence[Identified], plain: bool, today: date, now: datetim
         if not item.written or item.draft.type in SHARED:
             continue
         small, wrong = read(item.resource, item.draft.path or item.draft.type)
-        wrong += _of_the_future(item, small, today, now)
-        problems.extend(Problem(p.category, p.message, item.draft.path) for p in wrong) if plain else problems.extend(
-            wrong
-        )
+        if plain:
+            wrong = [Problem(p.category, p.message, item.draft.path) for p in wrong]
+        problems.extend(wrong)
+        if item.draft.parent is None:
+            problems.extend(_of_the_future(item, small, today, now))
         found[item.reference] = small
     if problems:
         raise Refused(list(dict.fromkeys(problems)))
@@ -55,6 +56,13 @@ def _of_the_future(item: Identified, small: Small | None, today: date, now: date
         except ValueError:
             continue
     return []
+
+
+def check_day(text: str, path: str, today: date, now: datetime) -> None:
+    """Refused when a day or time lies in the future."""
+    if is_future(text, today, now):
+        sentence = f"{text} lies in the future (today is {today.isoformat()})."
+        raise Refused(Problem(Category.BUSINESS_RULE, sentence, path))
 
 
 def check_case(items: Sequence[Identified], before: Sequence[StoredFact], after: Sequence[StoredFact]) -> CaseFacts:

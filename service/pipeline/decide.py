@@ -101,12 +101,13 @@ def _propose(view: CaseView, case: Case, derived: Derived, now: str) -> list[Res
     known = view.facts.known_on(view.readiness.as_of)
     ready = view.readiness.outcome in _READY
     current = proposal_id(case.case_number, onset.isoformat()) if onset else ""
+    ordered = onset is not None and any(o.day >= onset for o in known.test_orders)
     if ready and current not in derived.proposals:
         derived.proposals[current] = [view.readiness.as_of.isoformat(), ""]
     shown: list[Resource] = []
     for resource_id, (on, was) in list(derived.proposals.items()):
-        ordered = any(o.day >= date.fromisoformat(on) for o in known.test_orders) and resource_id == current
-        status = "completed" if ordered else "draft" if ready and resource_id == current else "revoked"
+        holds = "completed" if ordered else "draft" if ready else "revoked"
+        status = holds if resource_id == current else "revoked"
         if status == "revoked" and was == "completed":
             continue
         if status != was:

@@ -31,6 +31,7 @@ class Derived:
     proposals: dict[str, list[str]] = field(default_factory=dict)
     conditions: list[str] = field(default_factory=list)
     business_status: str = ""
+    moved_on: str = ""
     appliance: str = ""
     rows: list[Stored] = field(default_factory=list)
 
@@ -47,6 +48,7 @@ class Derived:
                 "proposals": self.proposals,
                 "conditions": self.conditions,
                 "business_status": self.business_status,
+                "moved_on": self.moved_on,
                 "appliance": self.appliance,
             }
         )

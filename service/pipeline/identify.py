@@ -16,7 +16,6 @@ from service.store import resources
 from service.store.ids import new_id
 from service.store.resources import Stored
 
-SHARED = frozenset({"Patient", "Practitioner", "PractitionerRole", "Organization"})
 _DERIVED_SUFFIXES = ("snoring", "restedness", "epworth", "pauses", "wear", "weight")
 
 
@@ -81,6 +80,8 @@ def identify(
     problems: list[Problem] = []
     found: dict[str, Identified] = {}
     for draft in drafts:
+        if draft.parent and not _follows(draft, (draft.type, ids[draft.local]), found, held):
+            continue
         resource = rewrite_references(draft.resource, addresses)
         try:
             found[draft.local] = _place(draft, ids[draft.local], resource, known, held, found)
@@ -147,6 +148,9 @@ def _place(
         return _update(draft, resource_id, resource, before)
     if before is None:
         return Identified(draft, resource_id, 1, resource, "created")
+    if draft.unlike_is_conflict and not same_content(before.body, resource):
+        sentence = f"{draft.type}/{resource_id} is on record with other content; update it with PUT and If-Match."
+        raise Refused(Problem(Category.CONFLICT, sentence, draft.path))
     if not draft.revises or same_content(before.body, resource):
         return Identified(draft, resource_id, before.version, resource, "unchanged", held=before)
     assert draft.identity
@@ -155,6 +159,8 @@ def _place(
         note = f"{draft.path or draft.type}: a later revision is on record; this one was received and not applied."
         return Identified(draft, resource_id, before.version, resource, "kept", note, before)
     if draft.revision == revision:
+        if resource.get("status") == load(before.body).get("status") == "entered-in-error":
+            return Identified(draft, resource_id, before.version, resource, "unchanged", held=before)
         raise Refused(
             Problem(
                 Category.CONFLICT,
@@ -163,6 +169,15 @@ def _place(
             )
         )
     return _next(draft, resource_id, resource, before)
+
+
+def _follows(
+    draft: Draft, key: tuple[str, str], found: dict[str, Identified], held: dict[tuple[str, str], Stored]
+) -> bool:
+    """Whether a derived draft has a place: not when its parent is refused, or is an earlier revision not applied."""
+    assert draft.parent
+    parent = found.get(draft.parent[0])
+    return parent is not None and (parent.written or key in held)
 
 
 def _next(draft: Draft, resource_id: str, resource: Resource, before: Stored | None) -> Identified:

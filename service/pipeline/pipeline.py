@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, tzinfo
 from typing import Any
 
@@ -27,9 +27,10 @@ from service.inbound.plain import Mapped
 from service.pipeline import checks, decide, referral_moves, which_case
 from service.pipeline.answers import Answer, Outcome
 from service.pipeline.derived import Derived, stored
-from service.pipeline.identify import Identified, identify, look_up
+from service.pipeline.fact_rows import changed_rows, fact_of, facts_after, split, state_of, task_small
+from service.pipeline.identify import Identified, identify
 from service.pipeline.reading import Reads
-from service.rules.facts import CaseFacts, ReferralState, Source
+from service.rules.facts import CaseFacts
 from service.rules.thresholds import Thresholds
 from service.store import cases, resources
 from service.store.cases import Case, Fact
@@ -70,18 +71,12 @@ class Pipeline(Reads):
         mapped = map_message(parse(received.text))
         if not mapped.drafts and mapped.move is None:
             raise refuse(Category.INVALID, "The message is empty: it holds no entry.")
-        return self._database.write(lambda tx: self._store(tx, received, mapped, case_number))
+        return self._database.write(lambda tx: self._store(tx, received, _untouched(mapped), case_number))
 
     def _store(self, tx: Connection, received: Received, mapped: Mapped, case_number: str | None) -> Answer:
         moment = self._clock()
         now, today = instant(moment), self.today()
-        known = look_up(tx, mapped.drafts)
-        if case_number is None:
-            case = which_case.case_of_message(tx, mapped.drafts, known)
-        else:
-            case = cases.lock(tx, case_number)
-            if case is None:
-                raise refuse(Category.NOT_FOUND, f"There is no case {case_number}.")
+        case, known = which_case.case_and_known(tx, mapped.drafts, case_number)
         derived = Derived.of(case.case_number if case else "", case.derived if case else "{}")
         items = identify(tx, mapped.drafts, known, _case_addresses(case, derived, mapped))
         opened = case is None and any(is_referral(i.resource) for i in items)
@@ -89,12 +84,16 @@ class Pipeline(Reads):
             case = which_case.open_case(items, now)
             derived.case_number = case.case_number
         which_case.check_references(tx, items, _own_references(items, case))
+        if case is not None:
+            which_case.check_belonging(items, case, opened)
         referral_moves.check_task_updates(items)
         smalls = checks.read_all(items, received.plain, today, moment)
+        if mapped.move is not None and not mapped.drafts:
+            checks.check_day(mapped.move.on, "on", today, moment)
         rows = [_row(i, case, now) for i in items if i.written]
-        outcomes = [_outcome(i, rows) for i in items]
         if case is not None:
-            rows += self._case_rows(tx, case, derived, mapped, items, smalls, opened, today, now)
+            rows = self._case_rows(tx, case, derived, mapped, items, rows, smalls, opened, today, now)
+        outcomes = [_outcome(i, rows) for i in items]
         self._write(tx, received, mapped, case, items, rows, now)
         summary = load(case.summary) if case else {}
         return Answer(case.case_number if case else "", outcomes, opened, summary)
@@ -106,40 +105,46 @@ class Pipeline(Reads):
         derived: Derived,
         mapped: Mapped,
         items: Sequence[Identified],
+        rows: Sequence[Stored],
         smalls: dict[str, Small | None],
         opened: bool,
         today: date,
         now: str,
     ) -> list[Stored]:
-        """The case's own side of a message: referral state, facts, decision, CarePlan."""
-        task: Stored | None = None
-        extra: list[Stored] = []
-        before = [] if opened else [_fact(f) for f in cases.facts(tx, case.case_number)]
+        """The rows to write, with the case's own side: referral state, facts, decision, CarePlan."""
+        task = next((r for r in rows if f"{r.type}/{r.id}" == case.task), None)
+        others = [r for r in rows if r is not task]
+        versions = {i.reference: i.version for i in items}
+        before = [] if opened else [fact_of(f) for f in cases.facts(tx, case.case_number)]
         if opened:
             referral = next(i for i in items if is_referral(i.resource))
             self._check_age(tx, case, items, referral)
-            if case.task not in {i.reference for i in items}:
+            if task is None:
                 body = referral_moves.new_task(case, referral.resource, now)
                 task = stored(body, body["id"], 1, case.case_number, now)
         elif mapped.move is not None:
-            task = referral_moves.moved_task(tx, case, mapped.move, now)
-            if task and mapped.move.state == "cancelled":
-                extra.append(referral_moves.revoked_referral(tx, case, now))
+            task = referral_moves.moved_task(tx, case, mapped.move, derived, bool(mapped.drafts), now)
+        cancelled = task is not None and not opened and task_small(task)["state"] == "cancelled"
+        if cancelled and all(i.reference != case.referral for i in items):
+            others.append(referral_moves.revoked_referral(tx, case, now))
+            smalls |= {f.source.reference: f.small for f in before if f.source.reference == case.referral}
+            versions[case.referral] = others[-1].version
         if not opened and any(i.written for i in items):
-            referral_moves.check_open(case, _state(before))
+            referral_moves.check_open(case, state_of(before))
         if task is not None:
-            smalls[case.task] = {"kind": "task", "state": load(task.body)["status"]}
-        versions = {i.reference: i.version for i in items} | ({case.task: task.version} if task else {})
-        after, stale, fresh = _facts_after(before, smalls, versions)
+            smalls[case.task], versions[case.task] = task_small(task), task.version
+        after = facts_after(before, smalls, versions)
         facts = checks.check_case(items, before, after)
         _remember(derived, after)
-        cases.replace_facts(tx, case.case_number, stale, fresh)
         task = self._decide(tx, case, derived, facts, today, now, task)
+        if task is not None:
+            smalls[case.task], versions[case.task] = task_small(task), task.version
+        cases.replace_facts(tx, case.case_number, *changed_rows(before, smalls, versions))
         if opened:
             cases.add(tx, case)
         else:
             cases.save(tx, case)
-        return [*extra, *([task] if task else []), *derived.rows]
+        return [*others, *([task] if task else []), *derived.rows]
 
     def _decide(
         self, tx: Connection, case: Case, derived: Derived, facts: CaseFacts, today: date, now: str, task: Stored | None
@@ -155,7 +160,7 @@ class Pipeline(Reads):
     def _check_age(self, tx: Connection, case: Case, items: Sequence[Identified], referral: Identified) -> None:
         person = next((i for i in items if i.reference == case.patient), None)
         path = (person.draft.date_path or f"{person.draft.path}.birthDate") if person else referral.draft.path
-        held = None if person else resources.current(tx, *_split(case.patient))
+        held = None if person else resources.current(tx, *split(case.patient))
         patient = person.resource if person else load(held.body) if held else {}
         checks.check_age(patient, referral.resource, path, self.thresholds)
 
@@ -196,6 +201,9 @@ class Pipeline(Reads):
             derived = Derived.of(case_number, case.derived)
             facts = self._facts(tx, case_number)
             task = self._decide(tx, case, derived, facts, self.today(), now, None)
+            if task is not None:
+                row = Fact(task.type, task.id, task.version, write(task_small(task)))
+                cases.replace_facts(tx, case_number, [(task.type, task.id)], [row])
             rows = [*([task] if task else []), *derived.rows]
             touched = [f"{r.type}/{r.id}/_history/{r.version}" for r in rows]
             audit = audit_event("operation", now, "Airway Relay", touched, new_id(), "decided anew for the day")
@@ -215,6 +223,11 @@ class Pipeline(Reads):
                 resources.append_versions(tx, [row])
 
         self._database.write(work)
+
+
+def _untouched(mapped: Mapped) -> Mapped:
+    """A copy for one try: identities given to drafts in a try that failed must not reach the next."""
+    return replace(mapped, drafts=[replace(draft) for draft in mapped.drafts])
 
 
 def _case_addresses(case: Case | None, derived: Derived, mapped: Mapped) -> dict[str, str]:
@@ -251,7 +264,7 @@ def _own_references(items: Sequence[Identified], case: Case | None) -> set[str]:
 
 
 def _row(item: Identified, case: Case | None, now: str) -> Stored:
-    number = "" if case is None or item.draft.type in which_case.SHARED else case.case_number
+    number = "" if case is None or item.draft.type in build.SHARED else case.case_number
     return stored(item.resource, item.id, item.version, number, now)
 
 
@@ -259,34 +272,4 @@ def _outcome(item: Identified, rows: Sequence[Stored]) -> Outcome:
     body = next((r.body for r in rows if (r.type, r.id) == (item.draft.type, item.id)), None)
     if body is None:
         body = item.held.body if item.held else ""
-    return Outcome(item.reference, item.version, item.what, body, item.note)
-
-
-def _fact(row: Fact) -> StoredFact:
-    return StoredFact(Source(f"{row.type}/{row.id}", row.version), load(row.small))
-
-
-def _state(facts: Sequence[StoredFact]) -> ReferralState:
-    states = [f.small["state"] for f in facts if f.small["kind"] == "task"]
-    return ReferralState(states[-1]) if states else ReferralState.REQUESTED
-
-
-def _facts_after(
-    before: Sequence[StoredFact], smalls: dict[str, Small | None], versions: dict[str, int]
-) -> tuple[list[StoredFact], list[tuple[str, str]], list[Fact]]:
-    """The case's facts with a message's facts in place of earlier versions; the rows to drop and to add."""
-    known = {f.source.reference for f in before}
-    after = [f for f in before if f.source.reference not in smalls]
-    fresh: list[Fact] = []
-    for reference, small in smalls.items():
-        if small is not None:
-            after.append(StoredFact(Source(reference, versions[reference]), small))
-            kind, resource_id = _split(reference)
-            fresh.append(Fact(kind, resource_id, versions[reference], write(small)))
-    stale = [_split(reference) for reference in smalls if reference in known]
-    return after, stale, fresh
-
-
-def _split(reference: str) -> tuple[str, str]:
-    kind, resource_id = reference.split("/", 1)
-    return kind, resource_id
+    return Outcome(item.reference, item.version, item.what, body, item.note, bool(item.draft.parent))

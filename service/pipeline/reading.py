@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable
 from datetime import date, datetime, tzinfo
 from typing import Any
@@ -15,11 +16,13 @@ from service.fhir.json_text import load
 from service.fhir.read_facts import StoredFact, assemble
 from service.pipeline import decide
 from service.rules.facts import CaseFacts, Source
+from service.rules.stage import StageName
 from service.rules.thresholds import Thresholds
 from service.store import cases, resources
 from service.store.engine import Database
 from service.store.resources import Stored
 
+_log = logging.getLogger("airway_relay")
 _OF_THE_DAY = ("CarePlan", "Observation", "GuidanceResponse", "Task", "ServiceRequest")
 
 
@@ -126,10 +129,15 @@ class Reads:
     def refresh_some(self, limit: int = 200) -> int:
         """Decide anew cases last decided before today; how many were. Called by the service as days pass."""
         today = self.today().isoformat()
-        numbers = self._database.read(lambda tx: cases.not_decided_since(tx, today, limit))
+        numbers = self._database.read(lambda tx: cases.not_decided_since(tx, today, StageName.CLOSED, limit))
+        failed = 0
         for number in numbers:
-            self.refresh(number)
-        return len(numbers)
+            try:
+                self.refresh(number)
+            except Exception as error:
+                failed += 1
+                _log.error("sweep failed on a case error=%s", type(error).__name__)
+        return len(numbers) - failed
 
     def messages(self, case_number: str) -> list[tuple[str, str, str, bytes]]:
         """The messages of a case exactly as received, oldest first."""
@@ -145,7 +153,7 @@ class Reads:
 
     def _is_stale(self, case_number: str) -> bool:
         held = self._database.read(lambda tx: cases.get(tx, case_number))
-        return held is not None and held.decided_on < self.today().isoformat()
+        return held is not None and held.stage != StageName.CLOSED and held.decided_on < self.today().isoformat()
 
     def _facts(self, tx: Connection, case_number: str) -> CaseFacts:
         rows = cases.facts(tx, case_number)

@@ -22,6 +22,7 @@ from service.store.cases import Case
 from service.store.resources import Stored
 
 _BUSINESS_STATUS = {StageName.READY_FOR_TEST: "ready-for-retest", StageName.TEST_ORDERED: "retest-ordered"}
+_BEFORE_WORK = (ReferralState.REQUESTED, ReferralState.RECEIVED, ReferralState.ACCEPTED)
 
 
 def new_task(case: Case, referral: Resource, now: str) -> Resource:
@@ -59,13 +60,23 @@ def check_open(case: Case, state: ReferralState, problems_at: str = "") -> None:
         raise Refused(Problem(Category.CONFLICT, sentence, problems_at))
 
 
-def moved_task(connection: Connection, case: Case, move: Move, now: str) -> Stored | None:
-    """The Task's next version after a move; None when it stays as it is. Refused when the move is not allowed."""
+def moved_task(
+    connection: Connection, case: Case, move: Move, derived: Derived, implied: bool, now: str
+) -> Stored | None:
+    """The Task's next version after a move; None when it stays as it is. Refused when the move is not allowed.
+
+    An `implied` move, as by a delivery, begins the work and does nothing once it has begun or ended. A move
+    dated before the last one is a late repeat and does nothing.
+    """
     held = _task(connection, case)
     body = load(held.body)
     start, end = ReferralState(body["status"]), ReferralState(move.state)
-    if start is end or (move.role == FULFILLER and already_past(start, end)):
+    if start is end or (implied and start not in _BEFORE_WORK) or (move.role == FULFILLER and already_past(start, end)):
         return None
+    if not implied:
+        if move.on[:10] < derived.moved_on:
+            return None
+        derived.moved_on = move.on[:10]
     by_way_of = _delivery_implies_acceptance(start, end)
     if not by_way_of and not may_move(start, end, move.role):
         raise Refused(Problem(Category.BUSINESS_RULE, refusal(start, end, move.role), "state"))
@@ -114,15 +125,16 @@ def with_business_status(
 ) -> Stored | None:
     """The Task with the business status of the stage; `pending` is a version already due in this message."""
     wanted = _BUSINESS_STATUS.get(stage.name, "")
-    if wanted == derived.business_status:
-        return pending
+    if pending is None and wanted == derived.business_status:
+        return None
     derived.business_status = wanted
     held = pending or _task(connection, case)
     body = load(held.body)
+    was = body.pop("businessStatus", None)
     if wanted:
         body["businessStatus"] = local(wanted).concept
-    else:
-        body.pop("businessStatus", None)
+    if body.get("businessStatus") == was:
+        return pending
     version = held.version if pending else held.version + 1
     return stored(content_of(body), held.id, version, case.case_number, now)
 

@@ -7,13 +7,31 @@ from collections.abc import Sequence
 from sqlalchemy import Connection
 
 from service.errors import Category, Problem, Refused, refuse
-from service.fhir.build import Draft, references_in
+from service.fhir.build import SHARED, Draft, references_in
 from service.fhir.read_other import is_referral, is_referral_task
 from service.fhir.reading import reference_of
-from service.pipeline.identify import SHARED, Identified, Known
+from service.pipeline.identify import Identified, Known, look_up
 from service.store import cases, resources
 from service.store.cases import Case
 from service.store.ids import new_case_number
+
+
+def case_and_known(
+    connection: Connection, drafts: Sequence[Draft], case_number: str | None
+) -> tuple[Case | None, Known]:
+    """The case a message names or is about, locked, and what is known of its drafts.
+
+    Drafts of a case are looked up under its lock, because another writer may have corrected them meanwhile.
+    Those of a new referral are not looked up again: one opened meanwhile must collide and be tried anew.
+    """
+    if case_number is not None:
+        case = cases.lock(connection, case_number)
+        if case is None:
+            raise refuse(Category.NOT_FOUND, f"There is no case {case_number}.")
+        return case, look_up(connection, drafts)
+    known = look_up(connection, drafts)
+    case = case_of_message(connection, drafts, known)
+    return case, look_up(connection, drafts) if case else known
 
 
 def case_of_message(connection: Connection, drafts: Sequence[Draft], known: Known) -> Case | None:
@@ -57,6 +75,8 @@ def _case_of_patient(connection: Connection, drafts: Sequence[Draft], known: Kno
             reference = reference_of(draft.resource.get(element))
             if reference:
                 patients.add(f"Patient/{known.ids[reference]}" if reference in known.ids else reference)
+    if len(patients) > 1:
+        raise refuse(Category.BUSINESS_RULE, "One message is about one patient; this one refers to several.")
     numbers = cases.of_patient(connection, patients) if patients else []
     if len(numbers) == 1:
         return _locked(connection, numbers[0])
@@ -100,6 +120,29 @@ def open_case(items: Sequence[Identified], now: str) -> Case:
         summary="{}",
         derived="{}",
     )
+
+
+def check_belonging(items: Sequence[Identified], case: Case, opened: bool) -> None:
+    """Every resource is about the case's own patient, and a referral has one Task, which begins as requested."""
+    problems: list[Problem] = []
+    for item in items:
+        if not item.written or item.draft.type in SHARED:
+            continue
+        path = item.draft.path or item.draft.type
+        for element in ("subject", "patient", "for"):
+            patient = reference_of(item.resource.get(element))
+            if patient and patient.startswith("Patient/") and patient != case.patient:
+                sentence = f"«{patient}» is not the patient of case {case.case_number}, who is {case.patient}."
+                problems.append(Problem(Category.BUSINESS_RULE, sentence, f"{path}.{element}"))
+        if item.what == "created" and is_referral_task(item.resource):
+            if not opened:
+                sentence = f"The referral has its Task already, {case.task}; update that one."
+                problems.append(Problem(Category.BUSINESS_RULE, sentence, path))
+            elif item.resource.get("status") != "requested":
+                sentence = "The Task of a new referral is «requested»; the dental office moves it from there."
+                problems.append(Problem(Category.BUSINESS_RULE, sentence, f"{path}.status"))
+    if problems:
+        raise Refused(problems)
 
 
 def check_references(connection: Connection, items: Sequence[Identified], own: set[str]) -> None:

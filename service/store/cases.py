@@ -100,9 +100,14 @@ def worklist(connection: Connection, whose_move: str | None, after: tuple[str, s
     return [Case(*r) for r in connection.execute(query)]
 
 
-def not_decided_since(connection: Connection, day: str, limit: int) -> list[str]:
-    """Cases whose last decision is older than `day`, oldest first."""
-    query = select(_C.case_number).where(_C.decided_on < day).order_by(_C.decided_on, _C.case_number).limit(limit)
+def not_decided_since(connection: Connection, day: str, closed: str, limit: int) -> list[str]:
+    """Cases not at the stage `closed` whose last decision is older than `day`, oldest first."""
+    query = (
+        select(_C.case_number)
+        .where(_C.decided_on < day, _C.stage != closed)
+        .order_by(_C.decided_on, _C.case_number)
+        .limit(limit)
+    )
     return [r.case_number for r in connection.execute(query)]
 
 

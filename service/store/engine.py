@@ -11,9 +11,9 @@ from typing import Any, TypeVar
 
 from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.engine import make_url
-from sqlalchemy.exc import DBAPIError, IntegrityError, OperationalError
+from sqlalchemy.exc import DataError, DBAPIError, IntegrityError
 
-from service.errors import Category, refuse
+from service.errors import Category, Refused, refuse
 from service.store.migrations import migrate
 
 T = TypeVar("T")
@@ -60,8 +60,11 @@ class Database:
 
     def read(self, work: Callable[[Connection], T]) -> T:
         """Run `work` in one read transaction."""
-        with self.engine.connect() as connection:
-            return work(connection)
+        try:
+            with self.engine.connect() as connection:
+                return work(connection)
+        except DataError:
+            raise _unfit() from None
 
     def write(self, work: Callable[[Connection], T]) -> T:
         """Run `work` in one transaction, durable when this returns; nothing of it stays when it raises.
@@ -72,7 +75,9 @@ class Database:
         for attempt in range(_TRIES):
             try:
                 return self._write_once(work)
-            except (IntegrityError, OperationalError, DBAPIError) as error:
+            except DataError:
+                raise _unfit() from None
+            except DBAPIError as error:
                 if not _passing(error):
                     raise
             time.sleep(random.uniform(0, 0.01) * 2**attempt)
@@ -88,6 +93,11 @@ class Database:
     def close(self) -> None:
         """Close every connection."""
         self.engine.dispose()
+
+
+def _unfit() -> Refused:
+    """Why PostgreSQL takes no NUL character in a text, and no identifier longer than its column."""
+    return refuse(Category.INVALID, "A text is too long to be kept, or holds a character that cannot be kept.")
 
 
 def _passing(error: DBAPIError) -> bool:

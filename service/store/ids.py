@@ -7,6 +7,7 @@ import time
 import uuid
 
 _ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
+_PRIMITIVE = 0b100101  # x^5 + x^2 + 1: the powers of x differ for up to 31 letters
 
 
 def new_id() -> str:
@@ -25,5 +26,13 @@ def new_case_number() -> str:
 
 
 def check_letter(letters: list[int]) -> int:
-    """Check value over the letters' values: catches one wrong letter and neighbours swapped."""
-    return sum((2 * index + 1) * letter for index, letter in enumerate(letters)) % 32
+    """Check value over the letters' values: catches one wrong letter, and any two letters swapped.
+
+    A sum in the field of 32 elements, each place with another power of x; no weights modulo 32 do both.
+    """
+    value = 0
+    for letter in letters:
+        value = (value ^ letter) << 1
+        if value > 31:
+            value ^= _PRIMITIVE
+    return value

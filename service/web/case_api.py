@@ -10,7 +10,7 @@ from starlette.concurrency import run_in_threadpool
 
 from service.errors import Category, refuse
 from service.rules.decision import Party
-from service.web.exchange import answer, pipeline_of
+from service.web.exchange import answer, day_asked, pipeline_of
 
 router = APIRouter(prefix="/cases", tags=["Cases"])
 _PAGE = 50
@@ -27,7 +27,7 @@ async def worklist(request: Request) -> Response:
     if whose and whose not in {p.value for p in Party}:
         raise refuse(Category.INVALID, f"whose_move is one of {', '.join(p.value for p in Party)}.", "whose_move")
     limit = query.get("limit", str(_PAGE))
-    if not limit.isdigit() or not 1 <= int(limit) <= 200:
+    if not limit.isascii() or not limit.isdigit() or not 1 <= int(limit[:9]) <= 200:
         raise refuse(Category.INVALID, "limit is a whole number from 1 to 200.", "limit")
     rows = await run_in_threadpool(pipeline_of(request).worklist, whose, _after(query.get("after")), int(limit))
     cases = [
@@ -56,12 +56,8 @@ async def one_case(request: Request, case_number: str) -> Response:
 @router.get("/{case_number}/readiness", response_class=Response)
 async def readiness(request: Request, case_number: str) -> Response:
     """The case as of a day (`as_of`, by default today), from the facts known that day."""
-    text = request.query_params.get("as_of")
     pipeline = pipeline_of(request)
-    try:
-        as_of = date.fromisoformat(text) if text else pipeline.today()
-    except ValueError:
-        raise refuse(Category.INVALID, "as_of must be a date such as 2026-10-04.", "as_of") from None
+    as_of = day_asked(request, "as_of", pipeline.today())
     return answer(await run_in_threadpool(pipeline.case_as_of, case_number, as_of))
 
 

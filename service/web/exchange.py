@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import logging
 import time
+from datetime import date
 from typing import Any
 
 from fastapi import Request, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.errors import Category, refuse
+from service.fhir.dates import day_of
 from service.fhir.json_text import write
 from service.pipeline.pipeline import Pipeline
 from service.web.problems import FHIR_JSON
@@ -36,7 +38,7 @@ async def body_of(request: Request) -> bytes:
     limit: int = request.app.state.max_body_bytes
     declared = request.headers.get("content-length", "0")
     chunks: list[bytes] = []
-    size = int(declared) if declared.isdigit() else 0
+    size = int(declared) if declared.isascii() and declared.isdigit() else 0
     if size <= limit:
         size = 0
         async for chunk in request.stream():
@@ -54,6 +56,17 @@ def pipeline_of(request: Request) -> Pipeline:
     return request.app.state.pipeline
 
 
+def day_asked(request: Request, name: str, today: date) -> date:
+    """The day a query parameter asks about; today when it does not stand there."""
+    text = request.query_params.get(name)
+    if not text:
+        return today
+    try:
+        return day_of(text)
+    except ValueError as error:
+        raise refuse(Category.INVALID, f"{name}: {error}.", name) from None
+
+
 def answer(data: Any, status: int = 200, headers: dict[str, str] | None = None, fhir: bool = False) -> Response:
     """JSON-ready data as a response; text is sent as it is."""
     text = data if isinstance(data, str) else write(data)
@@ -65,7 +78,7 @@ def versioned_answer(request: Request, body: str, version: int, last_updated: st
     etag = f'W/"{version}"'
     headers = {"ETag": etag, "X-Last-Updated": last_updated}
     held = request.headers.get("if-none-match", "")
-    if held and etag.removeprefix("W/") in {part.strip().removeprefix("W/") for part in held.split(",")}:
+    if held.strip() == "*" or etag.removeprefix("W/") in {part.strip().removeprefix("W/") for part in held.split(",")}:
         return Response(status_code=304, headers=headers)
     return answer(body, headers=headers, fhir=True)
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import date
 from typing import Any
 
 from fastapi import APIRouter, Request, Response
@@ -19,7 +18,7 @@ from service.fhir.validate import TYPES, validate
 from service.inbound.fhir_bundle import map_bundle, map_create, map_update
 from service.pipeline.answers import Answer
 from service.pipeline.pipeline import Received
-from service.web.exchange import answer, body_of, pipeline_of, versioned_answer
+from service.web.exchange import answer, body_of, day_asked, pipeline_of, versioned_answer
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +90,8 @@ async def transaction(request: Request) -> Response:
     stored = await run_in_threadpool(pipeline.receive, _received(request, text, "transaction"), map_bundle)
     entries: list[Resource] = []
     for item in stored.outcomes:
+        if item.derived:
+            continue
         reply: Resource = {
             "status": "201 Created" if item.what == "created" else "200 OK",
             "location": f"{item.reference}/_history/{item.version}",
@@ -115,7 +116,7 @@ async def read(request: Request, kind: str, resource_id: str) -> Response:
 async def vread(request: Request, kind: str, resource_id: str, version: str) -> Response:
     """One version of a resource."""
     _known(kind)
-    if not version.isdigit() or len(version) > 9:
+    if not (version.isascii() and version.isdigit()) or len(version) > 9:
         raise refuse(Category.NOT_FOUND, f"«{version[:20]}» is not a version.")
     held = await run_in_threadpool(pipeline_of(request).version, kind, resource_id, int(version))
     return versioned_answer(request, held.body, held.version, held.last_updated)
@@ -172,7 +173,7 @@ async def validate_type(request: Request, kind: str) -> Response:
     text = await body_of(request)
     resource = parse(text)
     if resource.get("resourceType") != kind:
-        raise refuse(Category.INVALID, f"A {kind} is expected at this address.", "resourceType")
+        raise refuse(Category.INVALID, f"Resources at this address are of type {kind}.", "resourceType")
     problems = await run_in_threadpool(validate, resource)
     outcome = operation_outcome(problems) if problems else all_well("No problem was found.")
     return answer(outcome, fhir=True)
@@ -180,12 +181,8 @@ async def validate_type(request: Request, kind: str) -> Response:
 
 async def readiness(request: Request, case_number: str) -> Response:
     """$readiness: the readiness decision of a case as an Observation, as of today or of a day (asOf)."""
-    text = request.query_params.get("asOf")
     pipeline = pipeline_of(request)
-    try:
-        as_of = date.fromisoformat(text) if text else pipeline.today()
-    except ValueError:
-        raise refuse(Category.INVALID, "asOf must be a date such as 2026-10-04.", "asOf") from None
+    as_of = day_asked(request, "asOf", pipeline.today())
     return answer(await run_in_threadpool(pipeline.readiness_observation, case_number, as_of), fhir=True)
 
 

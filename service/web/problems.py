@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from collections.abc import Mapping
 
 from fastapi import FastAPI, Request
 from fastapi.responses import Response
@@ -30,10 +31,12 @@ STATUS = {
 _log = logging.getLogger("airway_relay")
 
 
-def problem_response(problems: tuple[Problem, ...], status: int | None = None) -> Response:
+def problem_response(
+    problems: tuple[Problem, ...], status: int | None = None, headers: Mapping[str, str] | None = None
+) -> Response:
     """All problems in one OperationOutcome; the status is that of the first."""
     code = status or STATUS[problems[0].category]
-    headers = {"Retry-After": "1"} if code == 503 else {}
+    headers = {"Retry-After": "1"} if code == 503 else dict(headers or {})
     return Response(write(operation_outcome(problems)), code, headers, media_type=FHIR_JSON)
 
 
@@ -49,7 +52,7 @@ def install(app: FastAPI) -> None:
         sentences = {404: "There is nothing at this address.", 405: "This method is not taken at this address."}
         category = Category.NOT_FOUND if error.status_code == 404 else Category.NOT_SUPPORTED
         sentence = sentences.get(error.status_code, "The request cannot be taken.")
-        return problem_response((Problem(category, sentence),), error.status_code)
+        return problem_response((Problem(category, sentence),), error.status_code, error.headers)
 
     async def failed(request: Request, error: Exception) -> Response:
         request_id = getattr(request.state, "request_id", "")

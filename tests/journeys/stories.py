@@ -8,7 +8,7 @@ from tests.journeys.story import Event, Story, on
 DENTIST, LAB, PHYSICIAN, DAY = "dental office", "sleep laboratory", "physician", "a day passes"
 
 
-def _accepted_and_fitted(**limits: float) -> list[Event]:
+def accepted_and_fitted(**limits: float) -> list[Event]:
     return [
         Event(
             3, DENTIST, "accepts the referral", "referral-state", {"state": "accepted", "on": on(3)}, stage="accepted"
@@ -24,7 +24,7 @@ STRAIGHT = Story(
     "The case becomes ready on the day the setting has been stable long enough, without any further message.",
     referral("J-1", "Calloway", "Ines"),
     [
-        *_accepted_and_fitted(),
+        *accepted_and_fitted(),
         Event(
             33,
             DENTIST,
@@ -99,7 +99,7 @@ RED_FLAG = Story(
     "called partial, with all three published criteria side by side.",
     referral("J-2", "Brandvold", "Tova", index_events_per_hour=16.7),
     [
-        *_accepted_and_fitted(),
+        *accepted_and_fitted(),
         Event(
             33,
             DENTIST,
@@ -148,7 +148,7 @@ AT_LIMIT = Story(
     "Titration that cannot go further is tested all the same, and said to be at its limit.",
     referral("J-3", "Maddern", "Ruth", index_events_per_hour=31),
     [
-        *_accepted_and_fitted(),
+        *accepted_and_fitted(),
         Event(33, DENTIST, "notes a step to 1 mm", "progress", {"settings": [setting("s1", 33, 1)]}),
         Event(
             40,

@@ -1,0 +1,53 @@
+"""Facts of a case as the store keeps them: read back, replaced by a message's, one row per resource."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from service.fhir.json_text import load, write
+from service.fhir.read_facts import StoredFact
+from service.fhir.reading import Small
+from service.rules.facts import ReferralState, Source
+from service.store.cases import Fact
+from service.store.resources import Stored
+
+
+def fact_of(row: Fact) -> StoredFact:
+    """A fact row as a fact."""
+    return StoredFact(Source(f"{row.type}/{row.id}", row.version), load(row.small))
+
+
+def state_of(facts: Sequence[StoredFact]) -> ReferralState:
+    """The state of the referral."""
+    states = [f.small["state"] for f in facts if f.small["kind"] == "task"]
+    return ReferralState(states[-1]) if states else ReferralState.REQUESTED
+
+
+def task_small(task: Stored) -> Small:
+    """The fact in a referral's Task."""
+    return {"kind": "task", "state": load(task.body)["status"]}
+
+
+def facts_after(
+    before: Sequence[StoredFact], smalls: dict[str, Small | None], versions: dict[str, int]
+) -> list[StoredFact]:
+    """The case's facts with a message's facts in place of earlier versions."""
+    after = [f for f in before if f.source.reference not in smalls]
+    fresh = [StoredFact(Source(r, versions[r]), small) for r, small in smalls.items() if small is not None]
+    return after + fresh
+
+
+def changed_rows(
+    before: Sequence[StoredFact], smalls: dict[str, Small | None], versions: dict[str, int]
+) -> tuple[list[tuple[str, str]], list[Fact]]:
+    """The keys of the rows to drop and the rows to add."""
+    known = {f.source.reference for f in before}
+    stale = [split(reference) for reference in smalls if reference in known]
+    fresh = [Fact(*split(r), versions[r], write(small)) for r, small in smalls.items() if small is not None]
+    return stale, fresh
+
+
+def split(reference: str) -> tuple[str, str]:
+    """Type and id of a reference."""
+    kind, resource_id = reference.split("/", 1)
+    return kind, resource_id

@@ -1,0 +1,82 @@
+"""JSON text in and out without loss."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from service.errors import Category, Problem, Refused
+from service.fhir.json_text import MAX_DEPTH, empty_parts, load, parse, write, write_canonical
+
+DECIMALS = st.decimals(allow_nan=False, allow_infinity=False, places=4, min_value=-(10**9), max_value=10**9)
+TEXTS = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\x00"))
+VALUES = st.recursive(
+    st.none() | st.booleans() | st.integers(-(10**12), 10**12) | DECIMALS | TEXTS,
+    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(TEXTS, inner, max_size=4),
+    max_leaves=20,
+)
+OBJECTS = st.dictionaries(TEXTS, VALUES, max_size=5)
+
+
+@given(OBJECTS)
+def test_what_is_written_is_read_again_digit_for_digit(value: dict[str, Any]) -> None:
+    again = parse(write(value).encode())
+    assert again == value
+    assert write(again) == write(value)
+    assert load(write(value)) == value
+
+
+@pytest.mark.parametrize("digits", ["12.50", "0.0", "1.000", "-0.10", "100", "3.14159265358979323846"])
+def test_a_number_keeps_its_digits(digits: str) -> None:
+    text = f'{{"value":{digits}}}'
+    assert write(parse(text.encode())) == text
+
+
+def test_one_decimal_is_no_binary_fraction() -> None:
+    assert parse(b'{"value": 0.1}')["value"] == Decimal("0.1")
+
+
+@given(OBJECTS)
+def test_canonical_text_does_not_depend_on_the_order_of_keys(value: dict[str, Any]) -> None:
+    turned = dict(reversed(list(value.items())))
+    assert write_canonical(turned) == write_canonical(value)
+
+
+@pytest.mark.parametrize("depth", [MAX_DEPTH - 1, MAX_DEPTH])
+def test_depth_up_to_the_limit(depth: int) -> None:
+    assert parse(b'{"a":' * depth + b"1" + b"}" * depth)
+    with pytest.raises(Refused, match="nested deeper"):
+        parse(b'{"a":' * (MAX_DEPTH + 1) + b"1" + b"}" * (MAX_DEPTH + 1))
+
+
+@given(st.binary(max_size=60))
+def test_any_bytes_are_an_object_or_are_refused(text: bytes) -> None:
+    problems: tuple[Problem, ...] = ()
+    try:
+        parse(text)
+    except Refused as refused:
+        problems = refused.problems
+    assert {p.category for p in problems} <= {Category.NOT_PARSEABLE}
+    assert all(p.message.endswith(".") for p in problems)
+
+
+@pytest.mark.parametrize(
+    ("resource", "places"),
+    [
+        ({"a": 1, "b": False, "c": 0}, []),
+        ({"a": []}, ["R.a"]),
+        ({"a": {}}, ["R.a"]),
+        ({"a": ""}, ["R.a"]),
+        ({"a": None}, ["R.a"]),
+        ({"a": [{"b": [None, ""]}, {}]}, ["R.a[0].b[0]", "R.a[0].b[1]", "R.a[1]"]),
+        ({"given": ["x", "y"], "_given": [None, {"id": "1"}]}, []),
+        ({"_birthDate": {}}, ["R._birthDate"]),
+        ({}, ["R"]),
+    ],
+)
+def test_empty_parts_are_found_with_their_place(resource: Any, places: list[str]) -> None:
+    assert [p.path for p in empty_parts(resource, "R")] == places

@@ -1,0 +1,51 @@
+"""What FHIR messages come to before they reach the store."""
+
+from __future__ import annotations
+
+import pytest
+
+from service.errors import Refused
+from service.inbound.fhir_bundle import etag_version, map_bundle, map_create
+from tests.web.messages import example
+
+PATIENT = {"resourceType": "Patient", "active": True}
+
+
+@pytest.mark.parametrize(("etag", "version"), [('W/"3"', 3), ('"3"', 3), (' W/"12" ', 12)])
+def test_an_etag_names_a_version(etag: str, version: int) -> None:
+    assert etag_version(etag) == version
+
+
+@pytest.mark.parametrize("etag", ["3", "*", "", 'W/"x"', 'W/"3", W/"4"', 'W/"٣"', 3, None, ["3"]])
+def test_anything_else_names_none(etag: object) -> None:
+    with pytest.raises(Refused, match="If-Match must look like"):
+        etag_version(etag)
+
+
+def test_ids_and_versions_of_the_client_are_not_taken_over() -> None:
+    meta = {"versionId": "7", "lastUpdated": "2026-01-01T00:00:00Z", "source": "urn:x"}
+    (draft,) = map_create({**PATIENT, "id": "mine", "meta": meta}, "Patient", None).drafts
+    assert draft.resource == {**PATIENT, "meta": {"source": "urn:x"}}
+
+
+def test_the_first_whole_identifier_is_the_identity() -> None:
+    held = [{"value": "no system"}, {"system": "urn:x", "value": "1"}, {"system": "urn:y", "value": "2"}]
+    (draft,) = map_create({**PATIENT, "identifier": held}, "Patient", None).drafts
+    assert draft.identity == ("urn:x", "1")
+    (other,) = map_create({**PATIENT, "identifier": held}, "Patient", "identifier=urn:z|3").drafts
+    assert other.identity == ("urn:z", "3")
+    (plain,) = map_create(dict(PATIENT), "Patient", None).drafts
+    assert plain.identity is None
+
+
+def test_every_entry_of_the_example_is_a_draft_at_its_address() -> None:
+    body = example("sleep-lab/referral-bundle")
+    drafts = map_bundle(body).drafts
+    assert [d.local for d in drafts] == [e["fullUrl"] for e in body["entry"]]
+    assert [d.path for d in drafts] == [f"Bundle.entry[{i}].resource" for i in range(len(drafts))]
+
+
+def test_a_bundle_holds_500_entries_at_most() -> None:
+    entry = {"resource": PATIENT, "request": {"method": "POST", "url": "Patient"}}
+    with pytest.raises(Refused, match="may hold 500 entries"):
+        map_bundle({"resourceType": "Bundle", "type": "transaction", "entry": [entry] * 501})

@@ -1,0 +1,154 @@
+"""Decisions of the day: read today, they are today's; the proposal of a test comes and goes with readiness."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+
+from service.app import build_pipeline
+from service.fhir.json_text import load
+from service.pipeline import Pipeline
+from service.settings import Settings
+from tests.conftest import Clock
+from tests.store.messages import Post, check_in, opened_case, ordered, red_flag, referral, settled_course, take
+from tests.store.whole import check_whole, rows_of
+
+
+@pytest.fixture
+def days(database_url: str, clock: Clock) -> Iterator[Pipeline]:
+    """A pipeline whose database is found whole when the test is done."""
+    pipeline = build_pipeline(Settings(database_url=database_url), clock=clock)
+    yield pipeline
+    pipeline.close()
+    check_whole(rows_of(database_url))
+
+
+def _versions(pipeline: Pipeline, number: str) -> list[int]:
+    return [v.version for v in pipeline.history("CarePlan", number)]
+
+
+def _care_plan(pipeline: Pipeline, number: str) -> dict[str, Any]:
+    return load(pipeline.resource("CarePlan", number).body)
+
+
+def _proposal(pipeline: Pipeline, number: str) -> tuple[dict[str, Any], dict[str, Any]]:
+    """The proposal of the setting of 20 October, and the physician's Task for it."""
+    name = f"{number}-test-proposal-2026-10-20"
+    return load(pipeline.resource("ServiceRequest", name).body), load(pipeline.resource("Task", f"{name}-task").body)
+
+
+def test_a_case_decided_yesterday_is_decided_anew_when_it_is_read_today(days: Pipeline, clock: Clock):
+    number = opened_case(days, settled_course())
+    assert days.case(number)["as_of"] == "2026-11-20"
+    clock.move(days=1)
+    assert days.case(number)["as_of"] == "2026-11-21"
+    assert "As of 21 Nov 2026" in _care_plan(days, number)["description"]
+
+
+def test_a_care_plan_read_first_is_of_today_as_well(days: Pipeline, clock: Clock):
+    number = opened_case(days, settled_course())
+    before = _versions(days, number)
+    clock.move(days=40)
+    assert "As of 30 Dec 2026" in _care_plan(days, number)["description"]
+    assert _versions(days, number) == [before[0] + 1, *before]
+
+
+def test_readiness_lapses_with_time_alone(days: Pipeline, clock: Clock):
+    number = opened_case(days, settled_course())
+    assert days.case(number)["stage"] == "ready-for-test"
+    clock.move(days=40)
+    case = days.case(number)
+    assert case["stage"] == "titrating"
+    assert case["readiness"]["outcome"] == "cannot-say"
+
+
+def test_the_care_plan_gets_a_version_only_when_its_content_changed(days: Pipeline, clock: Clock):
+    number = opened_case(days, settled_course())
+    before = _versions(days, number)
+    clock.move(hours=2)
+    days.refresh(number)
+    take(days, settled_course()[-1], number)
+    days.case(number)
+    assert _versions(days, number) == before
+    take(days, check_in("c3", "2026-11-19", snoring=8), number)
+    assert _versions(days, number) == [before[0] + 1, *before]
+
+
+def test_a_day_that_was_decided_is_not_decided_again(days: Pipeline, clock: Clock, database_url: str):
+    number = opened_case(days, settled_course())
+    clock.move(days=1)
+    days.case(number)
+    before = rows_of(database_url)
+    days.case(number)
+    days.refresh(number)
+    days.resource("CarePlan", number)
+    assert rows_of(database_url) == before
+
+
+def test_the_sweep_decides_many_cases_anew_oldest_first(days: Pipeline, clock: Clock):
+    numbers = [take(days, Post("referrals", referral(f"R-{n}"))).case_number for n in range(7)]
+    assert days.refresh_some() == 0
+    clock.move(days=1)
+    assert days.refresh_some(limit=5) == 5
+    assert days.refresh_some(limit=5) == 2
+    assert days.refresh_some(limit=5) == 0
+    assert {r.case_number: r.decided_on for r in days.worklist(None, None, 50)} == dict.fromkeys(numbers, "2026-11-21")
+
+
+def test_a_proposal_appears_when_ready_and_is_completed_by_the_physicians_order(days: Pipeline, clock: Clock):
+    number = opened_case(days, settled_course())
+    proposal, task = _proposal(days, number)
+    assert (proposal["intent"], proposal["status"]) == ("proposal", "draft")
+    assert (task["status"], task["owner"]) == ("requested", {"reference": days.case(number)["resources"]["physician"]})
+    assert {"reference": f"ServiceRequest/{proposal['id']}"} in _care_plan(days, number)["supportingInfo"]
+    take(days, ordered("T-1", "2026-11-20"), number)
+    proposal, task = _proposal(days, number)
+    assert (proposal["status"], task["status"]) == ("completed", "completed")
+    assert days.case(number)["stage"] == "test-ordered"
+
+
+def test_a_proposal_is_revoked_when_readiness_lapses_before_an_order(days: Pipeline, clock: Clock):
+    number = opened_case(days, settled_course())
+    take(days, red_flag("f1", "2026-11-20"), number)
+    proposal, task = _proposal(days, number)
+    assert (proposal["status"], task["status"]) == ("revoked", "cancelled")
+    assert {"reference": f"ServiceRequest/{proposal['id']}"} not in _care_plan(days, number)["supportingInfo"]
+
+
+def test_a_revoked_proposal_is_a_draft_again_when_the_case_is_ready_again(days: Pipeline, clock: Clock):
+    number = opened_case(days, settled_course())
+    take(days, red_flag("f1", "2026-11-20"), number)
+    take(days, red_flag("f1", "2026-11-20", revision=2, entered_in_error=True), number)
+    proposal, task = _proposal(days, number)
+    assert (proposal["status"], task["status"]) == ("draft", "requested")
+    assert (proposal["meta"]["versionId"], task["meta"]["versionId"]) == ("3", "3")
+
+
+def test_a_completed_proposal_stays_completed_when_readiness_lapses_afterwards(days: Pipeline, clock: Clock):
+    number = opened_case(days, settled_course())
+    take(days, ordered("T-1", "2026-11-20"), number)
+    take(days, red_flag("f1", "2026-11-20"), number)
+    proposal, task = _proposal(days, number)
+    assert (proposal["status"], task["status"]) == ("completed", "completed")
+
+
+def test_an_order_on_record_before_the_case_is_computed_ready_completes_the_proposal(days: Pipeline, clock: Clock):
+    *early, last = settled_course()
+    number = opened_case(days, early)
+    take(days, ordered("T-1", "2026-11-18"), number)
+    take(days, last, number)
+    assert days.case(number)["stage"] == "test-ordered"
+    proposal, _ = _proposal(days, number)
+    assert proposal["status"] == "completed"
+
+
+def test_the_referrals_task_says_ready_and_its_fact_names_that_version(days: Pipeline, clock: Clock):
+    number = opened_case(days, settled_course())
+    reference = days.case(number)["resources"]["task"]
+    task = load(days.resource(*reference.split("/")).body)
+    assert task["businessStatus"]["coding"][0]["code"] == "ready-for-retest"
+    clock.move(days=40)
+    task = load(days.resource(*reference.split("/")).body)
+    assert "businessStatus" not in task

@@ -1,0 +1,134 @@
+"""What must hold of a database at any moment between two transactions: every message whole, nothing left over."""
+
+from __future__ import annotations
+
+from collections import Counter
+from datetime import date
+from typing import Any
+
+from sqlalchemy import create_engine, text
+from sqlalchemy.engine import make_url
+
+from service.fhir.build import SHARED
+from service.fhir.json_text import load, write_canonical
+from service.fhir.read_facts import StoredFact, assemble, read
+from service.pipeline.decide import summary_of, view_of
+from service.rules.facts import Source
+from service.rules.thresholds import Thresholds
+
+TABLES = ("resource_version", "identity", "case_row", "fact", "message")
+Rows = list[dict[str, Any]]
+
+
+def rows_of(database_url: str) -> dict[str, Rows]:
+    """Every row of every table."""
+    url = make_url(database_url)
+    if url.get_backend_name() == "postgresql":
+        url = url.set(drivername="postgresql+psycopg")
+    engine = create_engine(url)
+    with engine.connect() as connection:
+        held = {t: [dict(r) for r in connection.execute(text(f"SELECT * FROM {t}")).mappings()] for t in TABLES}
+    engine.dispose()
+    return held
+
+
+def check_whole(held: dict[str, Rows]) -> None:
+    """AssertionError when any message is half-stored or any case says other than its resources."""
+    _versions_are_gapless(held["resource_version"])
+    _messages_and_audit_agree(held)
+    _identities_lead_somewhere(held)
+    for case in held["case_row"]:
+        _case_agrees(held, case)
+
+
+def current(rows: Rows) -> dict[str, dict[str, Any]]:
+    """The row of the highest version of each resource, by reference."""
+    found: dict[str, dict[str, Any]] = {}
+    for row in sorted(rows, key=lambda r: r["version"]):
+        found[f"{row['type']}/{row['id']}"] = row
+    return found
+
+
+def _versions_are_gapless(rows: Rows) -> None:
+    by_resource: dict[tuple[str, str], list[int]] = {}
+    for row in rows:
+        by_resource.setdefault((row["type"], row["id"]), []).append(row["version"])
+        body = load(row["body"])
+        assert (body["resourceType"], body["id"]) == (row["type"], row["id"])
+        assert body["meta"]["versionId"] == str(row["version"])
+        assert body["meta"]["lastUpdated"] == row["last_updated"]
+    for key, versions in by_resource.items():
+        assert sorted(versions) == list(range(1, len(versions) + 1)), f"{key} has versions {sorted(versions)}"
+
+
+def _messages_and_audit_agree(held: dict[str, Rows]) -> None:
+    """One AuditEvent per message; every version but the rules' own Device was made by exactly one of them."""
+    rows = held["resource_version"]
+    events = [r for r in rows if r["type"] == "AuditEvent"]
+    named: Counter[str] = Counter()
+    made: Counter[str] = Counter()
+    by_request: dict[str, dict[str, Any]] = {}
+    for event in events:
+        first, *touched = load(event["body"])["entity"]
+        request = first["what"]["identifier"]["value"]
+        named[request] += 1
+        by_request[request] = event
+        made.update(t["what"]["reference"] for t in touched)
+    for message in held["message"]:
+        assert named[message["id"]] == 1, f"message {message['id']} has {named[message['id']]} audit entries"
+        assert by_request[message["id"]]["case_number"] == message["case_number"]
+    for request in set(named) - {m["id"] for m in held["message"]}:
+        assert load(by_request[request]["body"])["outcomeDesc"] == "decided anew for the day"
+    there = {
+        f"{r['type']}/{r['id']}/_history/{r['version']}"
+        for r in rows
+        if r["type"] != "AuditEvent" and r["id"] != "airway-relay-rules"
+    }
+    assert set(made) == there
+    assert set(made.values()) <= {1}
+
+
+def _identities_lead_somewhere(held: dict[str, Rows]) -> None:
+    there = current(held["resource_version"])
+    for row in held["identity"]:
+        assert f"{row['type']}/{row['id']}" in there
+
+
+def facts_read_anew(held: dict[str, Rows], case_number: str) -> dict[str, tuple[int, str]]:
+    """The facts in the current resources of a case: version and canonical text by reference."""
+    found: dict[str, tuple[int, str]] = {}
+    for reference, row in current(held["resource_version"]).items():
+        if row["case_number"] != case_number or row["type"] in SHARED:
+            continue
+        small, problems = read(load(row["body"]), row["type"])
+        assert not problems
+        if small is not None:
+            found[reference] = (row["version"], write_canonical(small))
+    return found
+
+
+def kept_facts(held: dict[str, Rows], case_number: str) -> dict[str, tuple[int, str]]:
+    """The facts in the fact table, in the same shape."""
+    return {
+        f"{row['type']}/{row['id']}": (row["version"], write_canonical(load(row["small"])))
+        for row in held["fact"]
+        if row["case_number"] == case_number
+    }
+
+
+def _case_agrees(held: dict[str, Rows], case: dict[str, Any]) -> None:
+    """Case row, facts, decision, CarePlan and the row's notes of versions all say the same."""
+    number = case["case_number"]
+    anew = facts_read_anew(held, number)
+    assert kept_facts(held, number) == anew
+    facts = assemble(StoredFact(Source(r, version), load(small)) for r, (version, small) in anew.items())
+    view = view_of(number, facts, Thresholds(), date.fromisoformat(case["decided_on"]))
+    assert write_canonical(summary_of(view, Thresholds())) == write_canonical(load(case["summary"]))
+    assert (case["stage"], case["outcome"]) == (view.stage.name.value, view.readiness.outcome)
+    there = current(held["resource_version"])
+    for reference, (version, _digest) in load(case["derived"])["versions"].items():
+        assert there[reference]["version"] == version
+    plan = load(there[f"CarePlan/{number}"]["body"])
+    assert view.readiness.sentence in {note["text"] for note in plan["note"]}
+    for reference in (case["patient"], case["referral"], case["task"]):
+        assert reference in there

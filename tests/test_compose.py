@@ -1,0 +1,127 @@
+"""docker-compose.yml says what it should, and its service runs as it says on a real PostgreSQL."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+import yaml
+from sqlalchemy.engine import make_url
+
+_ROOT = Path(__file__).parents[1]
+_PASSWORD = re.compile(r"\$\{POSTGRES_PASSWORD:\?[^}]+\}")
+_PORT = "8080"
+
+
+@pytest.fixture
+def compose() -> dict[str, Any]:
+    return yaml.safe_load((_ROOT / "docker-compose.yml").read_text())
+
+
+def test_it_has_the_service_and_its_database(compose: dict[str, Any]):
+    assert set(compose["services"]) == {"service", "database"}
+    assert compose["services"]["database"]["image"] == "postgres:16"
+    assert compose["services"]["service"]["command"] == ["airway-relay", "serve"]
+
+
+def test_both_have_health_checks_and_the_service_waits_for_its_database(compose: dict[str, Any]):
+    for name in ("service", "database"):
+        check = compose["services"][name]["healthcheck"]
+        assert check["test"][0] == "CMD"
+        assert check["retries"] >= 10
+    assert compose["services"]["service"]["depends_on"] == {"database": {"condition": "service_healthy"}}
+
+
+def test_it_is_published_on_loopback_only(compose: dict[str, Any]):
+    assert compose["services"]["service"]["ports"] == [f"127.0.0.1:{_PORT}:{_PORT}"]
+    assert "ports" not in compose["services"]["database"]
+
+
+def test_it_holds_no_secret_and_refuses_to_start_without_one(compose: dict[str, Any]):
+    environment = compose["services"]["database"]["environment"]
+    assert _PASSWORD.fullmatch(environment["POSTGRES_PASSWORD"])
+    url = make_url(_PASSWORD.sub("PASSWORD", compose["services"]["service"]["environment"]["DATABASE_URL"]))
+    assert url.password == "PASSWORD"
+    assert (url.username, url.database) == (environment["POSTGRES_USER"], environment["POSTGRES_DB"])
+    assert url.host in compose["services"]
+    secrets = [name for name in _names(compose) if re.search("password|secret|token|key", name, re.IGNORECASE)]
+    assert secrets == ["POSTGRES_PASSWORD"]
+
+
+def _names(value: Any) -> Iterator[str]:
+    if isinstance(value, dict):
+        for name, held in value.items():
+            yield name
+            yield from _names(held)
+
+
+def test_the_image_is_built_from_files_that_are_here(compose: dict[str, Any]):
+    build = compose["services"]["service"]["build"]
+    lines = build["dockerfile_inline"].splitlines()
+    assert lines[0] == "FROM python:3.11-slim"
+    assert any(line.startswith("RUN pip install") for line in lines)
+    assert any(line.startswith("USER ") and line != "USER root" for line in lines)
+    copied = [name for line in lines if line.startswith("COPY ") for name in line.split()[1:-1]]
+    assert {"pyproject.toml", "service", "profiles"} <= set(copied)
+    assert all((_ROOT / build["context"] / name).exists() for name in copied)
+
+
+@pytest.fixture
+def running(compose: dict[str, Any], new_postgres: Callable[[], str]) -> Iterator[tuple[list[str], str]]:
+    """The service started with the file's own command and environment; its health check and address.
+
+    Only what one machine without containers must change is changed: the database's address and the port.
+    """
+    service = compose["services"]["service"]
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = str(probe.getsockname()[1])
+    environment = {
+        **{k: v for k, v in os.environ.items() if not k.startswith(("AIRWAY_RELAY_", "DATABASE_"))},
+        **service["environment"],
+        "DATABASE_URL": new_postgres(),
+        "AIRWAY_RELAY_PORT": port,
+    }
+    command = shutil.which(service["command"][0], path=str(Path(sys.executable).parent))
+    assert command, "the distribution installs the command the file starts"
+    check = [sys.executable if part == "python" else part for part in service["healthcheck"]["test"][1:]]
+    process = subprocess.Popen(
+        [command, *service["command"][1:]], env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    )
+    try:
+        yield [part.replace(f":{_PORT}/", f":{port}/") for part in check], f"http://127.0.0.1:{port}"
+    finally:
+        process.terminate()
+        process.wait(10)
+
+
+def test_its_service_becomes_healthy_and_takes_a_referral(running: tuple[list[str], str]):
+    check, address = running
+    assert _healthy(check)
+    answer = httpx.post(
+        f"{address}/intake/referrals",
+        content=(_ROOT / "examples/sleep-lab/referral.json").read_bytes(),
+        headers={"Content-Type": "application/json"},
+        timeout=30,
+    )
+    assert answer.status_code == 201
+    assert httpx.get(f"{address}{answer.headers['Location']}", timeout=30).json()["stage"] == "referred"
+
+
+def _healthy(check: list[str]) -> bool:
+    until = time.monotonic() + 30
+    while time.monotonic() < until:
+        if subprocess.run(check, capture_output=True, check=False).returncode == 0:
+            return True
+        time.sleep(0.1)
+    return False
