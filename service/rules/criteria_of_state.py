@@ -6,9 +6,11 @@ from collections.abc import Set
 from datetime import timedelta
 from decimal import Decimal
 
+from service.rules.adequate_tests import adequate_test, tested_this_setting
 from service.rules.course import Course
 from service.rules.decision import Criterion, Measured, Status
-from service.rules.facts import RedFlagKind, SleepTest
+from service.rules.facts import RedFlagKind
+from service.rules.relapse import relapse
 from service.rules.thresholds import Thresholds
 from service.rules.words import count, day, listed, number, rounded, sides, spoken
 
@@ -141,6 +143,18 @@ def not_already_tested(course: Course, thresholds: Thresholds) -> Criterion:
     adequate = [t for t in tests if adequate_test(t, thresholds)]
     if adequate:
         test = adequate[-1]
+        again = relapse(course, thresholds)
+        if again:
+            return Criterion(
+                name,
+                title,
+                Status.UNMET,
+                f"This setting was tested on {day(test.day)}. {again.sentence}",
+                observed=(Measured(test.recording_hours or Decimal(0), "h"),),
+                thresholds=(hours, *again.thresholds),
+                inputs=tuple(sorted({test.source, *test.measure_sources, *again.inputs})),
+                needs=f"the physician reviews the symptoms that {again.verb} since the good test of {day(again.test.day)}",
+            )
         return Criterion(
             name,
             title,
@@ -163,24 +177,6 @@ def not_already_tested(course: Course, thresholds: Thresholds) -> Criterion:
         return Criterion(name, title, Status.MET, sentence, thresholds=(hours,), inputs=(short.source,))
     sentence = f"No efficacy test at this setting is recorded up to {day(course.as_of)}."
     return Criterion(name, title, Status.MET, sentence, thresholds=(hours,))
-
-
-def tested_this_setting(course: Course, test: SleepTest) -> bool:
-    """Whether an efficacy test was made with the current setting, on or after its onset."""
-    if course.setting is None or course.onset is None or test.day < course.onset or not test.appliance_worn:
-        return False
-    if test.setting_left_mm is None or test.setting_right_mm is None:
-        return True
-    return (test.setting_left_mm, test.setting_right_mm) == course.setting.pair
-
-
-def adequate_test(test: SleepTest, thresholds: Thresholds) -> bool:
-    """Whether a test reports an index over enough recording hours."""
-    return (
-        test.index_per_hour is not None
-        and test.recording_hours is not None
-        and test.recording_hours >= thresholds.test_hours.value
-    )
 
 
 def red_flag_criteria(course: Course, for_the_dentist: Set[RedFlagKind]) -> tuple[Criterion, ...]:

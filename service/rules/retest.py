@@ -23,6 +23,7 @@ from service.rules.criteria_of_symptoms import no_witnessed_pauses, sleepiness_s
 from service.rules.criteria_of_wear import worn_enough
 from service.rules.decision import Criterion, Decision, Party, Readiness, Status
 from service.rules.facts import CaseFacts, RedFlagKind
+from service.rules.relapse import relapse
 from service.rules.thresholds import Thresholds
 from service.rules.words import day, listed, sides
 
@@ -49,7 +50,7 @@ def assess_readiness(facts: CaseFacts, thresholds: Thresholds, as_of: date) -> D
     limit = _why_no_further(course, facts, thresholds)
     if only_symptoms and limit:
         return _ready_at_limit(course, criteria, unmet, limit)
-    return _not_yet(course, criteria, unmet, unknown)
+    return _not_yet(course, criteria, unmet, unknown, thresholds)
 
 
 def readiness_criteria(course: Course, thresholds: Thresholds) -> tuple[Criterion, ...]:
@@ -137,14 +138,21 @@ def _ready_at_limit(
 
 
 def _not_yet(
-    course: Course, criteria: tuple[Criterion, ...], unmet: Sequence[Criterion], unknown: Sequence[Criterion]
+    course: Course,
+    criteria: tuple[Criterion, ...],
+    unmet: Sequence[Criterion],
+    unknown: Sequence[Criterion],
+    thresholds: Thresholds,
 ) -> Decision:
     open_points = [*unmet, *unknown]
+    tested = any(c.name == "not-already-tested" for c in unmet)
+    relapse_at_this_setting = tested and relapse(course, thresholds)
     acts = [c.needs for c in open_points if c.needs]
     earliest = _latest(course, open_points)
     when = f"the earliest date is {day(earliest)}" if earliest else f"first, {listed(acts)}"
     sentence = f"Not yet ready for an efficacy test: {listed([_WHEN_UNMET[c.name] for c in unmet])}; {when}."
-    return _decision(course, criteria, Readiness.NOT_YET, sentence, _who_acts(open_points), earliest=earliest)
+    mover = Party.PHYSICIAN if relapse_at_this_setting else _who_acts(open_points)
+    return _decision(course, criteria, Readiness.NOT_YET, sentence, mover, earliest=earliest)
 
 
 def _latest(course: Course, open_points: Sequence[Criterion]) -> date | None:
