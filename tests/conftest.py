@@ -65,9 +65,7 @@ def postgres_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 @pytest.fixture
 def new_postgres(postgres_server: str) -> Iterator[Callable[[], str]]:
     """Makes empty PostgreSQL databases, dropped after the test."""
-    admin = create_engine(
-        make_url(postgres_server).set(drivername="postgresql+psycopg"), isolation_level="AUTOCOMMIT"
-    )
+    admin = create_engine(make_url(postgres_server).set(drivername="postgresql+psycopg"), isolation_level="AUTOCOMMIT")
     made: list[str] = []
 
     def make() -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from service.rules.check_in_dates import is_fresh
 from service.rules.course import Course
 from service.rules.criteria_of_symptoms import epworth_is_settled
 from service.rules.facts import CheckIn
@@ -38,3 +39,15 @@ def unsettled_on_its_day(
     """The unsettled symptoms told by any of `check_ins` on the day of `last`, each once."""
     same_day = [c for c in check_ins if c.moment.day == last.moment.day]
     return tuple(dict.fromkeys(s for c in same_day for s in unsettled_symptoms(c, course, thresholds)))
+
+
+def last_with_symptoms(course: Course, thresholds: Thresholds) -> CheckIn | None:
+    """The last check-in since the onset that still speaks for today and tells of symptoms."""
+    told = [c for c in course.check_ins if is_fresh(course, c, thresholds) and tells_symptoms(c)]
+    return told[-1] if told else None
+
+
+def symptoms_settled(course: Course, thresholds: Thresholds) -> bool:
+    """Whether the last such check-in is there and tells of settled symptoms only."""
+    last = last_with_symptoms(course, thresholds)
+    return last is not None and not unsettled_on_its_day(last, course.check_ins, course, thresholds)

@@ -16,7 +16,7 @@ from service.rules.decision import Criterion, Decision, Measured, Party, Readine
 from service.rules.facts import CaseFacts, CheckIn, PhysicianChoice, SideEffect
 from service.rules.relapse import relapse
 from service.rules.step_size import one_step_back, room_left, step_size_mm
-from service.rules.symptoms_told import tells_symptoms, unsettled_on_its_day
+from service.rules.symptoms_told import last_with_symptoms, symptoms_settled
 from service.rules.thresholds import Thresholds
 from service.rules.words import count, day, number, sides, spoken
 
@@ -163,7 +163,7 @@ def _for_the_dentist(course: Course, readiness: Decision, name: str) -> Decision
 
 def _for_symptoms(course: Course, thresholds: Thresholds, readiness: Decision) -> Decision | None:
     """Hold while symptoms are unknown, settled, or the time and wear for a step are not there yet."""
-    last = _last_with_symptoms(course, thresholds)
+    last = last_with_symptoms(course, thresholds)
     every = timedelta(days=int(thresholds.check_in_interval_days.value))
     assert course.onset
     if last is None:
@@ -173,7 +173,7 @@ def _for_symptoms(course: Course, thresholds: Thresholds, readiness: Decision) -
         sentence = f"Hold this setting until a check-in tells how it works; one {verb} due on {day(due)}."
         return _step(course, Step.HOLD, sentence, Party.PATIENT, until=due)
     reasons = tuple(readiness.criterion(n) for n in ("snoring-settled", "sleepiness-settled", "no-witnessed-pauses"))
-    if not unsettled_on_its_day(last, course.check_ins, course, thresholds):
+    if symptoms_settled(course, thresholds):
         stable_on = course.onset + timedelta(days=int(thresholds.stable_days.value))
         counts = "counts" if stable_on > course.as_of else "has counted"
         sentence = (
@@ -193,11 +193,6 @@ def _for_symptoms(course: Course, thresholds: Thresholds, readiness: Decision) -
 
 def _fresh_check_ins(course: Course, thresholds: Thresholds) -> list[CheckIn]:
     return [c for c in course.check_ins if is_fresh(course, c, thresholds)]
-
-
-def _last_with_symptoms(course: Course, thresholds: Thresholds) -> CheckIn | None:
-    told = [c for c in _fresh_check_ins(course, thresholds) if tells_symptoms(c)]
-    return told[-1] if told else None
 
 
 def _for_wear(course: Course, thresholds: Thresholds) -> Decision | None:
