@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Set
+from dataclasses import replace
 from datetime import timedelta
 from decimal import Decimal
 
@@ -136,25 +137,30 @@ def tolerated(course: Course, thresholds: Thresholds) -> Criterion:
 
 
 def not_already_tested(course: Course, thresholds: Thresholds) -> Criterion:
-    """Met unless an adequate efficacy test was made at this setting since its onset."""
+    """Met unless an adequate efficacy test was made at this setting since its onset.
+
+    Unsettled symptoms after a good test, at this setting or an earlier one, are said here too.
+    """
+    item, again = _tested_here(course, thresholds), relapse(course, thresholds)
+    if again is None:
+        return item
+    review = f"the physician reviews the symptoms that {again.verb} since the good test of {day(again.test.day)}"
+    return replace(
+        item,
+        sentence=f"{item.sentence} {again.sentence}",
+        thresholds=(*item.thresholds, *again.thresholds),
+        inputs=tuple(sorted({*item.inputs, *again.inputs})),
+        needs=review if item.status is Status.UNMET else "",
+    )
+
+
+def _tested_here(course: Course, thresholds: Thresholds) -> Criterion:
     name, title = "not-already-tested", "Not already tested"
     hours = thresholds.test_hours
     tests = [t for t in course.efficacy_tests if tested_this_setting(course, t)]
     adequate = [t for t in tests if adequate_test(t, thresholds)]
     if adequate:
         test = adequate[-1]
-        again = relapse(course, thresholds)
-        if again:
-            return Criterion(
-                name,
-                title,
-                Status.UNMET,
-                f"This setting was tested on {day(test.day)}. {again.sentence}",
-                observed=(Measured(test.recording_hours or Decimal(0), "h"),),
-                thresholds=(hours, *again.thresholds),
-                inputs=tuple(sorted({test.source, *test.measure_sources, *again.inputs})),
-                needs=f"the physician reviews the symptoms that {again.verb} since the good test of {day(again.test.day)}",
-            )
         return Criterion(
             name,
             title,

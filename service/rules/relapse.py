@@ -37,8 +37,8 @@ class Relapse:
 def relapse(course: Course, thresholds: Thresholds) -> Relapse | None:
     """The relapse on the day of `course`; None without a good test, or once the physician has decided on it.
 
-    A test is good when it is adequate, was made with the appliance, and at least halved the index, brought
-    it under 5 per hour, or made the physician continue.
+    A test is good when it is adequate, was made with the appliance, and brought the index under 5 per hour,
+    or under 10 and at least halved it, or made the physician continue.
     """
     tests = [t for t in course.efficacy_tests if t.appliance_worn and adequate_test(t, thresholds)]
     if not tests:
@@ -72,6 +72,7 @@ def relapse(course: Course, thresholds: Thresholds) -> Relapse | None:
         thresholds.epworth_settled,
         thresholds.halved_percent,
         thresholds.normal_index,
+        thresholds.low_index,
     )
     return Relapse(test, last, verb, sentence, tuple(sorted(read)), used)
 
@@ -82,7 +83,7 @@ def _is_good(course: Course, test: SleepTest, decided: PhysicianDecision | None,
         return False
     if index < thresholds.normal_index.value or (decided is not None and decided.choice is PhysicianChoice.CONTINUE):
         return True
-    if baseline is None or baseline.index_per_hour is None:
+    if baseline is None or baseline.index_per_hour is None or index >= thresholds.low_index.value:
         return False
     responses = (ResponseClass.COMPLETE, ResponseClass.PARTIAL)
     return classify(baseline.index_per_hour, index, thresholds) in responses

@@ -53,8 +53,15 @@ _MOVER_AFTER = {PhysicianChoice.CONTINUE: Party.DENTIST, PhysicianChoice.STOP: P
 
 
 def _after_a_test(course: Course, thresholds: Thresholds, readiness: Decision) -> Decision | None:
-    """Once this setting is tested, what the physician decided on or after the day of the last test."""
+    """Once this setting is tested, what the physician decided on or after the day of the last test.
+
+    Symptoms after a good test, at this setting or an earlier one, go to the physician.
+    """
     tested = readiness.criterion("not-already-tested")
+    again = relapse(course, thresholds)
+    if again:
+        sentence = f"No change of setting. {again.sentence} The physician reviews them."
+        return _step(course, Step.PHYSICIAN_REVIEW, sentence, Party.PHYSICIAN, criteria=(tested,))
     if tested.status is not Status.UNMET:
         return None
     tested_on = max(
@@ -62,7 +69,7 @@ def _after_a_test(course: Course, thresholds: Thresholds, readiness: Decision) -
     )
     made = [d for d in course.decisions if d.moment.day >= tested_on]
     last = made[-1] if made else None
-    if last is None or relapse(course, thresholds):
+    if last is None:
         sentence = f"Stay at this setting. {tested.sentence}"
         return _step(course, Step.PHYSICIAN_REVIEW, sentence, Party.PHYSICIAN, criteria=(tested,))
     if last.choice is PhysicianChoice.ADVANCE_AND_RETEST:
