@@ -144,7 +144,7 @@ def not_already_tested(course: Course, thresholds: Thresholds) -> Criterion:
     item, again = _tested_here(course, thresholds), relapse(course, thresholds)
     if again is None:
         return item
-    review = f"the physician reviews the symptoms that {again.verb} since the good test of {day(again.test.day)}"
+    review = f"the physician reviews the symptoms after the good test of {day(again.test.day)}"
     return replace(
         item,
         sentence=f"{item.sentence} {again.sentence}",
