@@ -87,7 +87,8 @@ def _outcome(
     coming = next((v for v in visits if v.state is VisitState.PLANNED), None)
     if coming:
         return FollowUpOutcome.NOTHING_DUE, f"Nothing is due. {coming.sentence}", Party.NOBODY
-    return FollowUpOutcome.NOTHING_DUE, f"No visit is planned on {day(course.as_of)}.", Party.NOBODY
+    kept = "Every planned visit was kept by" if visits else "No visit is planned on"
+    return FollowUpOutcome.NOTHING_DUE, f"{kept} {day(course.as_of)}.", Party.NOBODY
 
 
 def _symptoms(course: Course, thresholds: Thresholds) -> Criterion:
