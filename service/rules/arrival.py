@@ -24,10 +24,13 @@ def setting_beyond_appliance(facts: CaseFacts, setting: Setting) -> str | None:
 
 def outside_scope(birth_date: date, referred_on: date, thresholds: Thresholds) -> str | None:
     """Why a patient is outside the scope of this service; None for adults."""
-    age = (
-        referred_on.year - birth_date.year - ((referred_on.month, referred_on.day) < (birth_date.month, birth_date.day))
-    )
+    age = age_on(birth_date, referred_on)
     limit = thresholds.adult_years
     if age >= limit.value:
         return None
     return f"The patient was {age} on {day(referred_on)}; under {number(limit.value)} is outside the scope of this service."
+
+
+def age_on(birth_date: date, on: date) -> int:
+    """Age in completed years; somebody born on 29 February has a birthday on 1 March of other years."""
+    return on.year - birth_date.year - ((on.month, on.day) < (birth_date.month, birth_date.day))

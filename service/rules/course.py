@@ -16,6 +16,7 @@ from service.rules.facts import (
     CheckIn,
     DentalAssessment,
     IndexName,
+    PhysicianDecision,
     RedFlag,
     Setting,
     SideEffect,
@@ -28,7 +29,7 @@ from service.rules.thresholds import Thresholds
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """What holds on `as_of`. `check_ins` are those since the onset of the current setting, in order."""
+    """What holds on `as_of`, in order of time. `check_ins` are those since the onset of the current setting."""
 
     as_of: date
     appliance: Appliance | None
@@ -43,6 +44,8 @@ class Course:
     baseline: SleepTest | None
     baseline_epworth: CheckIn | None
     efficacy_tests: tuple[SleepTest, ...]
+    all_check_ins: tuple[CheckIn, ...]
+    decisions: tuple[PhysicianDecision, ...]
 
     @property
     def days_at_setting(self) -> int | None:
@@ -76,6 +79,8 @@ def course_on(facts: CaseFacts, as_of: date) -> Course:
         baseline=_baseline(known.sleep_tests),
         baseline_epworth=_baseline_epworth(known),
         efficacy_tests=_efficacy_tests(known.sleep_tests),
+        all_check_ins=tuple(sorted(known.check_ins, key=lambda c: (c.moment, c.source))),
+        decisions=tuple(sorted(known.physician_decisions, key=lambda d: (d.moment, d.choice.value, d.source))),
     )
 
 

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Set
+from dataclasses import replace
 from datetime import timedelta
 from decimal import Decimal
 
+from service.rules.adequate_tests import adequate_test, tested_this_setting
 from service.rules.course import Course
 from service.rules.decision import Criterion, Measured, Status
-from service.rules.facts import RedFlagKind, SleepTest
+from service.rules.facts import RedFlagKind
+from service.rules.relapse import relapse
 from service.rules.thresholds import Thresholds
 from service.rules.words import count, day, listed, number, rounded, sides, spoken
 
@@ -134,7 +137,24 @@ def tolerated(course: Course, thresholds: Thresholds) -> Criterion:
 
 
 def not_already_tested(course: Course, thresholds: Thresholds) -> Criterion:
-    """Met unless an adequate efficacy test was made at this setting since its onset."""
+    """Met unless an adequate efficacy test was made at this setting since its onset.
+
+    Unsettled symptoms after a good test, at this setting or an earlier one, are said here too.
+    """
+    item, again = _tested_here(course, thresholds), relapse(course, thresholds)
+    if again is None:
+        return item
+    review = f"the physician reviews the symptoms after the good test of {day(again.test.day)}"
+    return replace(
+        item,
+        sentence=f"{item.sentence} {again.sentence}",
+        thresholds=(*item.thresholds, *again.thresholds),
+        inputs=tuple(sorted({*item.inputs, *again.inputs})),
+        needs=review if item.status is Status.UNMET else "",
+    )
+
+
+def _tested_here(course: Course, thresholds: Thresholds) -> Criterion:
     name, title = "not-already-tested", "Not already tested"
     hours = thresholds.test_hours
     tests = [t for t in course.efficacy_tests if tested_this_setting(course, t)]
@@ -163,24 +183,6 @@ def not_already_tested(course: Course, thresholds: Thresholds) -> Criterion:
         return Criterion(name, title, Status.MET, sentence, thresholds=(hours,), inputs=(short.source,))
     sentence = f"No efficacy test at this setting is recorded up to {day(course.as_of)}."
     return Criterion(name, title, Status.MET, sentence, thresholds=(hours,))
-
-
-def tested_this_setting(course: Course, test: SleepTest) -> bool:
-    """Whether an efficacy test was made with the current setting, on or after its onset."""
-    if course.setting is None or course.onset is None or test.day < course.onset or not test.appliance_worn:
-        return False
-    if test.setting_left_mm is None or test.setting_right_mm is None:
-        return True
-    return (test.setting_left_mm, test.setting_right_mm) == course.setting.pair
-
-
-def adequate_test(test: SleepTest, thresholds: Thresholds) -> bool:
-    """Whether a test reports an index over enough recording hours."""
-    return (
-        test.index_per_hour is not None
-        and test.recording_hours is not None
-        and test.recording_hours >= thresholds.test_hours.value
-    )
 
 
 def red_flag_criteria(course: Course, for_the_dentist: Set[RedFlagKind]) -> tuple[Criterion, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from decimal import Decimal
 
 from service.rules.check_in_dates import is_fresh, next_check_in
@@ -40,7 +41,7 @@ def sleepiness_settled(course: Course, thresholds: Thresholds) -> Criterion:
     if by_epworth is None:
         return by_rest
     if by_rest.status is Status.UNKNOWN:
-        return by_epworth
+        return _epworth_alone(by_epworth, by_rest, thresholds)
     both_used = by_epworth.thresholds + by_rest.thresholds
     both_inputs = by_epworth.inputs + by_rest.inputs
     observed = by_epworth.observed + by_rest.observed
@@ -67,6 +68,14 @@ def sleepiness_settled(course: Course, thresholds: Thresholds) -> Criterion:
         both_inputs,
         earliest=max((d for d in (by_epworth.earliest, by_rest.earliest) if d), default=None),
     )
+
+
+def _epworth_alone(by_epworth: Criterion, by_rest: Criterion, thresholds: Thresholds) -> Criterion:
+    """The Epworth total decides; a tired answer so far would disagree at the next check-in, which sets a later date."""
+    tired = any(m.value < thresholds.restedness_settled.value for m in by_rest.observed)
+    if by_epworth.earliest is None or by_rest.earliest is None or not tired:
+        return by_epworth
+    return replace(by_epworth, earliest=max(by_epworth.earliest, by_rest.earliest))
 
 
 def epworth_is_settled(total: int, course: Course, thresholds: Thresholds) -> bool:

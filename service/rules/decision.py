@@ -14,11 +14,12 @@ from service.rules.thresholds import Threshold
 
 
 class Status(StrEnum):
-    """How one criterion came out."""
+    """How one criterion came out. `attention` is a caution to weigh, which blocks nothing."""
 
     MET = "met"
     UNMET = "unmet"
     UNKNOWN = "unknown"
+    ATTENTION = "attention"
 
 
 class Readiness(StrEnum):
@@ -143,7 +144,7 @@ class Decision:
             "target_left_mm": self.target_left_mm,
             "target_right_mm": self.target_right_mm,
             "missing": list(self.missing),
-            "criteria": [_criterion_data(c) for c in self.criteria],
+            "criteria": [criterion_data(c) for c in self.criteria],
             "thresholds": [threshold_data(t) for t in self.thresholds],
             "inputs": [{"reference": s.reference, "version": s.version} for s in self.inputs],
         }
@@ -164,10 +165,14 @@ def threshold_data(threshold: Threshold) -> dict[str, Any]:
         "mark": threshold.mark.value,
         "source": threshold.source,
         "meaning": threshold.meaning,
+        "set_by_site": threshold.set_by_site,
+        "default": threshold.default,
+        "cited": threshold.cited,
     }
 
 
-def _criterion_data(item: Criterion) -> dict[str, Any]:
+def criterion_data(item: Criterion) -> dict[str, Any]:
+    """One criterion as JSON-ready data."""
     return {
         "name": item.name,
         "title": item.title,

@@ -10,7 +10,17 @@ from __future__ import annotations
 from dataclasses import dataclass, fields, replace
 from datetime import date
 from decimal import Decimal
-from enum import StrEnum
+
+from service.rules.kinds import (
+    HypopnoeaRule,
+    IndexName,
+    Office,
+    PhysicianChoice,
+    RedFlagKind,
+    ReferralState,
+    TestPlace,
+    TestPurpose,
+)
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -27,72 +37,6 @@ class Moment:
 
     day: date
     clock: str = ""
-
-
-class IndexName(StrEnum):
-    """Which index a sleep test reports; they are not interchangeable."""
-
-    AHI = "AHI"
-    REI = "REI"
-    RDI = "RDI"
-
-
-class HypopnoeaRule(StrEnum):
-    """Which oxygen or arousal criterion scored a hypopnoea."""
-
-    THREE_PERCENT_OR_AROUSAL = "3% or arousal"
-    FOUR_PERCENT = "4%"
-    UNKNOWN = "unknown"
-
-
-class TestPlace(StrEnum):
-    """Where the sleep test was recorded."""
-
-    HOME = "home"
-    LABORATORY = "laboratory"
-
-
-class TestPurpose(StrEnum):
-    """Before treatment, or with the appliance worn to see whether it works."""
-
-    BASELINE = "baseline"
-    EFFICACY = "efficacy"
-
-
-class RedFlagKind(StrEnum):
-    """Findings that stop titration until someone has looked."""
-
-    LOCKED_JAW = "locked-jaw"
-    LOOSE_TOOTH = "loose-tooth"
-    BROKEN_APPLIANCE = "broken-appliance"
-    DROWSY_DRIVING = "drowsy-driving"
-    WORSE_SLEEPINESS = "worse-sleepiness"
-    WORSE_OXIMETRY = "worse-oximetry"
-
-
-class ReferralState(StrEnum):
-    """State of the referral: the values of the FHIR R4 Task status that the referral uses."""
-
-    REQUESTED = "requested"
-    RECEIVED = "received"
-    ACCEPTED = "accepted"
-    REJECTED = "rejected"
-    IN_PROGRESS = "in-progress"
-    ON_HOLD = "on-hold"
-    COMPLETED = "completed"
-    FAILED = "failed"
-    CANCELLED = "cancelled"
-    ENTERED_IN_ERROR = "entered-in-error"
-
-
-class PhysicianChoice(StrEnum):
-    """What the physician decided after an efficacy test."""
-
-    CONTINUE = "continue-treatment"
-    ADVANCE_AND_RETEST = "advance-and-test-again"
-    ADD_POSITIONAL_THERAPY = "add-positional-therapy"
-    COMBINE_OR_CHANGE = "combination-or-another-therapy"
-    STOP = "stop-treatment"
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +67,10 @@ class SleepTest:
 
 @dataclass(frozen=True, slots=True)
 class Referral:
-    """The order for oral appliance therapy. Age is judged from `birth_date`."""
+    """The order for oral appliance therapy. Age is judged from `birth_date`; None means not told.
+
+    `conditions` are the symptoms and comorbidities told with the referral, in plain words such as `hypertension`.
+    """
 
     source: Source
     day: date
@@ -132,6 +79,12 @@ class Referral:
     prescriber: str | None = None
     diagnosis_codes: tuple[str, ...] = ()
     pap_history: str | None = None
+    prescriber_is_physician: bool | None = None
+    conditions: tuple[str, ...] = ()
+    face_to_face_on: date | None = None
+    ordered_by_treating_practitioner: bool | None = None
+    pap_contraindicated: bool | None = None
+    dentist_licensed: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,6 +189,15 @@ class PhysicianDecision:
 
 
 @dataclass(frozen=True, slots=True)
+class Visit:
+    """A follow-up visit that took place."""
+
+    source: Source
+    day: date
+    office: Office
+
+
+@dataclass(frozen=True, slots=True)
 class CaseFacts:
     """All valid facts of one case. Order inside the tuples carries no meaning."""
 
@@ -249,6 +211,7 @@ class CaseFacts:
     sleep_tests: tuple[SleepTest, ...] = ()
     test_orders: tuple[TestOrder, ...] = ()
     physician_decisions: tuple[PhysicianDecision, ...] = ()
+    visits: tuple[Visit, ...] = ()
 
     def known_on(self, as_of: date) -> CaseFacts:
         """The facts effective on or before `as_of`; later ones do not exist for a decision of that day."""
@@ -269,11 +232,12 @@ def effective_day(
     | RedFlag
     | SleepTest
     | TestOrder
-    | PhysicianDecision,
+    | PhysicianDecision
+    | Visit,
 ) -> date:
     """The day a fact took effect."""
     if isinstance(fact, Appliance):
         return fact.delivered_on
-    if isinstance(fact, SleepTest | TestOrder):
+    if isinstance(fact, SleepTest | TestOrder | Visit):
         return fact.day
     return fact.moment.day

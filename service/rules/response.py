@@ -11,15 +11,22 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
+from service.rules.adequate_tests import tested_this_setting
+from service.rules.alleviation import Alleviation, alleviation
+from service.rules.certainty import NIGHT_TO_NIGHT, Certainty, certainty
+from service.rules.comparability import comparability
 from service.rules.course import Course, course_on
-from service.rules.criteria_of_state import adequate_test
 from service.rules.decision import Criterion, Measured, ResponseClass, Status, threshold_data, unique_thresholds
-from service.rules.facts import CaseFacts, HypopnoeaRule, SleepTest, Source
+from service.rules.facts import CaseFacts, SleepTest, Source
+from service.rules.index_classes import classify, fall_percent, severity
+from service.rules.other_measures import MeasureChange, other_measures
+from service.rules.relapse import Relapse, relapse
+from service.rules.suggestions import Suggestion, suggestions
 from service.rules.thresholds import Threshold, Thresholds
-from service.rules.words import day, number, rounded, sides
+from service.rules.words import day, number, rounded
 
 RULE = "response-to-treatment"
-VERSION = "1.0.0"
+VERSION = "1.1.0"
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +34,7 @@ class Response:
     """The response on `as_of`. `fall_percent` is the fall from baseline in %, negative for a rise.
 
     `comparability` lists every reason why the two tests compare only with care; empty when none is known.
+    `wear` says what wear leaves of the effect, or why that is not known; `cautions` always stand beside it.
     """
 
     as_of: date
@@ -40,17 +48,27 @@ class Response:
     comparability: tuple[str, ...]
     baseline: SleepTest
     efficacy: SleepTest
+    measures: tuple[MeasureChange, ...]
+    alleviation: Alleviation | None
+    wear: str
+    certainty: Certainty
+    suggestions: tuple[Suggestion, ...]
+    relapse: Relapse | None
+    cautions: tuple[str, ...] = (NIGHT_TO_NIGHT,)
 
     @property
     def thresholds(self) -> tuple[Threshold, ...]:
         """Every threshold that was compared with, each once."""
-        return unique_thresholds(t for c in self.criteria for t in c.thresholds)
+        compared = [t for c in self.criteria for t in c.thresholds]
+        after = self.relapse.thresholds if self.relapse else ()
+        return unique_thresholds((*compared, *self.certainty.thresholds, *after))
 
     @property
     def inputs(self) -> tuple[Source, ...]:
-        """The resource versions of both tests, in a fixed order."""
-        both = (self.baseline, self.efficacy)
-        return tuple(sorted({s for t in both for s in (t.source, *t.measure_sources)}))
+        """The resource versions of both tests and of the check-ins that told wear or a relapse, in a fixed order."""
+        tests = {s for t in (self.baseline, self.efficacy) for s in (t.source, *t.measure_sources)}
+        worn = self.alleviation.inputs if self.alleviation else ()
+        return tuple(sorted({*tests, *worn, *(self.relapse.inputs if self.relapse else ())}))
 
     def as_data(self) -> dict[str, Any]:
         """The response as JSON-ready data."""
@@ -69,36 +87,16 @@ class Response:
             ],
             "disagreement": self.disagreement or None,
             "comparability": list(self.comparability),
+            "measures": [m.as_data() for m in self.measures],
+            "alleviation": self.alleviation.as_data() if self.alleviation else None,
+            "wear": self.wear,
+            "certainty": self.certainty.as_data(),
+            "suggestions": [s.as_data() for s in self.suggestions],
+            "relapse": self.relapse.sentence if self.relapse else None,
+            "cautions": list(self.cautions),
             "thresholds": [threshold_data(t) for t in self.thresholds],
             "inputs": [{"reference": s.reference, "version": s.version} for s in self.inputs],
         }
-
-
-def severity(index_per_hour: Decimal, thresholds: Thresholds) -> str:
-    """Severity class of an index in events per hour: none, mild, moderate or severe (5 / 15 / 30)."""
-    if index_per_hour >= thresholds.severe_index.value:
-        return "severe"
-    if index_per_hour >= thresholds.moderate_index.value:
-        return "moderate"
-    return "mild" if index_per_hour >= thresholds.normal_index.value else "none"
-
-
-def fall_percent(before_per_hour: Decimal, after_per_hour: Decimal) -> Decimal | None:
-    """Fall from `before` to `after` in % of `before`; negative for a rise, None when `before` is 0."""
-    if before_per_hour == 0:
-        return None
-    return (before_per_hour - after_per_hour) * 100 / before_per_hour
-
-
-def classify(before_per_hour: Decimal, after_per_hour: Decimal, thresholds: Thresholds) -> ResponseClass:
-    """Complete: at least halved and under 5 per hour. Partial: at least halved. Otherwise non-response."""
-    fall = fall_percent(before_per_hour, after_per_hour)
-    if fall is None:
-        return ResponseClass.CANNOT_SAY
-    if fall < thresholds.halved_percent.value:
-        return ResponseClass.NON_RESPONSE
-    resolved = after_per_hour < thresholds.normal_index.value
-    return ResponseClass.COMPLETE if resolved else ResponseClass.PARTIAL
 
 
 def _fall_in_words(fall: Decimal, places: str) -> str:
@@ -158,6 +156,7 @@ def assess_response(facts: CaseFacts, thresholds: Thresholds, as_of: date) -> Re
     fall = fall_percent(before, after)
     outcome = classify(before, after, thresholds)
     criteria = response_criteria(before, after, thresholds)
+    worn = _alleviation(course, baseline, efficacy)
     return Response(
         as_of=as_of,
         response_class=outcome,
@@ -170,7 +169,26 @@ def assess_response(facts: CaseFacts, thresholds: Thresholds, as_of: date) -> Re
         comparability=comparability(course, baseline, efficacy, thresholds),
         baseline=baseline,
         efficacy=efficacy,
+        measures=other_measures(baseline, efficacy),
+        alleviation=worn,
+        wear=worn.sentence if worn else _WEAR_NOT_KNOWN,
+        certainty=certainty(baseline, efficacy, outcome, thresholds),
+        suggestions=suggestions(course, facts, efficacy, outcome, thresholds),
+        relapse=relapse(course, thresholds),
     )
+
+
+_WEAR_NOT_KNOWN = (
+    "What wear leaves of the effect is not known: no check-in at the setting that was tested tells the hours worn and "
+    "the hours slept."
+)
+
+
+def _alleviation(course: Course, baseline: SleepTest, efficacy: SleepTest) -> Alleviation | None:
+    """From the check-ins since the onset of the setting, when that setting is the one that was tested."""
+    if not tested_this_setting(course, efficacy) or not baseline.index_per_hour or efficacy.index_per_hour is None:
+        return None
+    return alleviation(baseline.index_per_hour, efficacy.index_per_hour, course.check_ins)
 
 
 _CLASS_WORDS = {
@@ -201,39 +219,3 @@ def _disagreement(criteria: tuple[Criterion, ...]) -> str:
     if not met or not unmet:
         return ""
     return f"The published criteria disagree: met are «{'», «'.join(met)}»; not met «{'», «'.join(unmet)}»."
-
-
-def comparability(course: Course, baseline: SleepTest, efficacy: SleepTest, thresholds: Thresholds) -> tuple[str, ...]:
-    """Every known reason why the two tests compare only with care, one sentence each."""
-    found: list[str] = []
-    if baseline.index_name is not efficacy.index_name:
-        found.append(
-            f"The baseline reports {baseline.index_name} and the efficacy test {efficacy.index_name or 'an unnamed index'}; "
-            "they are not interchangeable (Bianchi 2017, doi 10.5664/jcsm.6540)."
-        )
-    if HypopnoeaRule.UNKNOWN in (baseline.hypopnoea_rule, efficacy.hypopnoea_rule):
-        found.append("The hypopnoea rule of at least one test is not known (Ho 2015, doi 10.5665/sleep.5234).")
-    elif baseline.hypopnoea_rule is not efficacy.hypopnoea_rule:
-        found.append(
-            f"Hypopnoeas were scored by «{baseline.hypopnoea_rule}» at baseline and by «{efficacy.hypopnoea_rule}» at the "
-            "efficacy test (Ho 2015, doi 10.5665/sleep.5234)."
-        )
-    if baseline.place and efficacy.place and baseline.place is not efficacy.place:
-        found.append(f"The baseline was a {baseline.place} test and the efficacy test a {efficacy.place} test.")
-    for test, name in ((baseline, "baseline"), (efficacy, "efficacy")):
-        if not adequate_test(test, thresholds):
-            hours = f"{number(test.recording_hours)} hours" if test.recording_hours is not None else "an unknown time"
-            limit = thresholds.test_hours
-            found.append(
-                f"The {name} test recorded {hours}; at least {number(limit.value)} are adequate ({limit.cited})."
-            )
-    if not efficacy.appliance_worn:
-        found.append("The appliance is not recorded as worn during the efficacy test.")
-    tested = (efficacy.setting_left_mm, efficacy.setting_right_mm)
-    if course.setting and tested[0] is not None and tested[1] is not None and tested != course.setting.pair:
-        found.append(
-            f"The test was made at {sides(tested[0], tested[1])}; the setting now is {sides(*course.setting.pair)}."
-        )
-    elif course.onset and efficacy.day < course.onset:
-        found.append(f"The test of {day(efficacy.day)} was made before the current setting of {day(course.onset)}.")
-    return tuple(found)

@@ -8,6 +8,7 @@ doi 10.5664/jcsm.4858).
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date, timedelta
 
 from service.rules.course import Course, at_limit, course_on, taken_back_for_side_effect
@@ -23,6 +24,7 @@ from service.rules.criteria_of_symptoms import no_witnessed_pauses, sleepiness_s
 from service.rules.criteria_of_wear import worn_enough
 from service.rules.decision import Criterion, Decision, Party, Readiness, Status
 from service.rules.facts import CaseFacts, RedFlagKind
+from service.rules.relapse import relapse
 from service.rules.thresholds import Thresholds
 from service.rules.words import day, listed, sides
 
@@ -42,14 +44,14 @@ def assess_readiness(facts: CaseFacts, thresholds: Thresholds, as_of: date) -> D
     unmet = [c for c in criteria if c.status is Status.UNMET]
     unknown = [c for c in criteria if c.status is Status.UNKNOWN]
     if unknown and not unmet:
-        return _cannot_say(course, criteria, unknown)
+        return _with_relapse(_cannot_say(course, criteria, unknown), course, thresholds)
     if not unmet:
         return _ready(course, criteria)
     only_symptoms = not unknown and all(c.name in _SYMPTOMS for c in unmet)
     limit = _why_no_further(course, facts, thresholds)
     if only_symptoms and limit:
         return _ready_at_limit(course, criteria, unmet, limit)
-    return _not_yet(course, criteria, unmet, unknown)
+    return _with_relapse(_not_yet(course, criteria, unmet, unknown), course, thresholds)
 
 
 def readiness_criteria(course: Course, thresholds: Thresholds) -> tuple[Criterion, ...]:
@@ -137,7 +139,10 @@ def _ready_at_limit(
 
 
 def _not_yet(
-    course: Course, criteria: tuple[Criterion, ...], unmet: Sequence[Criterion], unknown: Sequence[Criterion]
+    course: Course,
+    criteria: tuple[Criterion, ...],
+    unmet: Sequence[Criterion],
+    unknown: Sequence[Criterion],
 ) -> Decision:
     open_points = [*unmet, *unknown]
     acts = [c.needs for c in open_points if c.needs]
@@ -145,6 +150,15 @@ def _not_yet(
     when = f"the earliest date is {day(earliest)}" if earliest else f"first, {listed(acts)}"
     sentence = f"Not yet ready for an efficacy test: {listed([_WHEN_UNMET[c.name] for c in unmet])}; {when}."
     return _decision(course, criteria, Readiness.NOT_YET, sentence, _who_acts(open_points), earliest=earliest)
+
+
+def _with_relapse(decision: Decision, course: Course, thresholds: Thresholds) -> Decision:
+    """The decision, handed to the physician when symptoms followed a good test."""
+    again = relapse(course, thresholds)
+    if again is None:
+        return decision
+    sentence = f"{decision.sentence} {again.sentence} The physician reviews them."
+    return replace(decision, sentence=sentence, whose_move=Party.PHYSICIAN)
 
 
 def _latest(course: Course, open_points: Sequence[Criterion]) -> date | None:

@@ -7,7 +7,7 @@ from datetime import date
 from enum import StrEnum
 from typing import Any
 
-from service.rules.course import course_on
+from service.rules.course import Course, course_on
 from service.rules.decision import Decision, Party, Readiness, Step
 from service.rules.facts import CaseFacts, PhysicianChoice, ReferralState, TestPurpose
 from service.rules.response import Response
@@ -75,7 +75,7 @@ def stage_of(facts: CaseFacts, readiness: Decision, step: Decision | None, respo
         return Stage(StageName.UNDER_REVIEW, readiness.whose_move, since, readiness.sentence, urgent=True)
     if state is ReferralState.ON_HOLD:
         return Stage(StageName.ON_HOLD, Party.DENTIST, began, "The dental office has put the referral on hold.")
-    after_test = _after_test(known, response, state)
+    after_test = _after_test(course, response, state)
     if after_test:
         return after_test
     if state is ReferralState.COMPLETED:
@@ -113,16 +113,21 @@ def _titrating(known: CaseFacts, since: date, readiness: Decision, step: Decisio
     return Stage(StageName.TITRATING, mover, since, step.sentence if step else readiness.sentence)
 
 
-def _after_test(known: CaseFacts, response: Response | None, state: ReferralState) -> Stage | None:
-    """The stage set by the last efficacy test and what the physician decided after it."""
+def _after_test(course: Course, response: Response | None, state: ReferralState) -> Stage | None:
+    """The stage set by the last efficacy test, what the physician decided after it, and symptoms since."""
     if response is None:
         return None
     tested_on = response.efficacy.day
-    decided = [d for d in known.physician_decisions if d.moment.day >= tested_on]
-    last = max(decided, key=lambda d: (d.moment, d.choice.value), default=None)
+    decided = [d for d in course.decisions if d.moment.day >= tested_on]
+    last = decided[-1] if decided else None
+    again = response.relapse
     if last is None:
-        return Stage(StageName.TESTED, Party.PHYSICIAN, tested_on, response.sentence)
+        why = f"{response.sentence} {again.sentence}" if again else response.sentence
+        return Stage(StageName.TESTED, Party.PHYSICIAN, tested_on, why)
     on = day(last.moment.day)
+    if again:
+        why = f"{again.sentence} The physician reviews them."
+        return Stage(StageName.FOLLOW_UP, Party.PHYSICIAN, again.check_in.moment.day, why)
     if last.choice is PhysicianChoice.ADVANCE_AND_RETEST:
         return None
     if last.choice is PhysicianChoice.CONTINUE:

@@ -9,55 +9,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from decimal import Decimal
-from enum import StrEnum
 
-
-class Mark(StrEnum):
-    """How well a threshold is supported; shown wherever the threshold is."""
-
-    PUBLISHED = "published"
-    QUOTED = "quoted"
-    MEMORY = "from memory"
-    POLICY = "policy"
-    PRACTICE = "common practice"
-
-    @property
-    def meaning(self) -> str:
-        """The mark in a sentence's words."""
-        return _MEANINGS[self]
-
-
-_MEANINGS = {
-    Mark.PUBLISHED: "read in the source named",
-    Mark.QUOTED: "read in a page quoting the source",
-    Mark.MEMORY: "from memory, not verified",
-    Mark.POLICY: "our default, no published value found",
-    Mark.PRACTICE: "common practice, no source",
-}
-
-
-@dataclass(frozen=True, slots=True)
-class Threshold:
-    """One number: its value and permitted range in `unit` (UCUM), its mark, source and meaning."""
-
-    value: Decimal
-    unit: str
-    low: Decimal
-    high: Decimal
-    mark: Mark
-    source: str
-    meaning: str
-    name: str = ""
-
-    @property
-    def whole(self) -> bool:
-        """Whether only whole values make sense: days, nights, years and a number of check-ins."""
-        return self.unit in ("d", "a", "{check-ins}")
-
-    @property
-    def cited(self) -> str:
-        """The source as it stands in a sentence: a citation when published, else what the mark means."""
-        return self.source if self.mark is Mark.PUBLISHED else self.mark.meaning
+from service.rules.threshold import Mark, Threshold
 
 
 def _t(value: str, unit: str, low: str, high: str, mark: Mark, source: str, meaning: str) -> Threshold:
@@ -69,6 +22,12 @@ _SUTHERLAND = "Sutherland 2015, doi 10.5664/jcsm.4934"
 _SEVERITY = "doi 10.1186/s13063-019-3698-4"
 _CROOK = "Crook 2019, doi 10.1136/thoraxjnl-2018-211959"
 _MA = "Ma 2020, doi 10.5664/jcsm.8556"
+_PETIT = "Petit 2002, doi 10.1164/rccm.2008167"
+_OVERBITE = "calculated from Pliska 2014, doi 10.5664/jcsm.4278, and Minagi 2018, doi 10.5664/jcsm.6896"
+_CENTRAL = "the usual definition of central sleep apnoea"
+_AADSM = "the follow-up policy of AASM and AADSM"
+_RADMAND = "Radmand 2021, doi 10.15331/jdsm.7204"
+_LCD = "CMS LCD L33611"
 _P = Mark.PUBLISHED
 
 
@@ -143,6 +102,111 @@ class Thresholds:
     moderate_index: Threshold = _t("15", "{events}/h", "15", "15", _P, _SEVERITY, "index from which apnoea is moderate")
     severe_index: Threshold = _t("30", "{events}/h", "30", "30", _P, _SEVERITY, "index from which apnoea is severe")
     adult_years: Threshold = _t("18", "a", "18", "21", Mark.POLICY, "none", "age below which a case is outside scope")
+    baseline_recent_days: Threshold = _t(
+        "730", "d", "180", "1825", Mark.POLICY, "none found", "age of a baseline test that still speaks for a referral"
+    )
+    positional_ratio: Threshold = _t(
+        "2", "1", "2", "2", _P, "doi 10.15331/jdsm.6918", "supine index as a multiple of the non-supine one"
+    )
+    central_share: Threshold = _t(
+        "0.5", "1", "0.5", "0.5", Mark.QUOTED, _CENTRAL, "share of central events above which apnoea is central"
+    )
+    central_index: Threshold = _t(
+        "5", "{events}/h", "5", "5", Mark.QUOTED, _CENTRAL, "central index from which apnoea can be called central"
+    )
+    protrusive_range_mm: Threshold = _t(
+        "6", "mm", "4", "8", _P, _PETIT, "protrusive range below which an appliance may not help"
+    )
+    teeth_in_arch: Threshold = _t(
+        "10",
+        "{teeth}",
+        "6",
+        "12",
+        Mark.QUOTED,
+        "entry rule of a trial",
+        "teeth in an arch that hold an appliance",
+    )
+    first_visit_days: Threshold = _t(
+        "30", "d", "7", "60", Mark.MEMORY, "none verified", "days from delivery to the first follow-up visit"
+    )
+    second_visit_days: Threshold = _t(
+        "60", "d", "45", "90", Mark.MEMORY, "none verified", "days from delivery from which the second visit is due"
+    )
+    second_visit_end_days: Threshold = _t(
+        "90", "d", "60", "180", Mark.MEMORY, "none verified", "days from delivery by which the second visit is made"
+    )
+    half_yearly_days: Threshold = _t(
+        "183", "d", "90", "365", Mark.QUOTED, _AADSM, "days between visits in the first year after efficacy is verified"
+    )
+    yearly_days: Threshold = _t(
+        "365", "d", "180", "730", Mark.QUOTED, _AADSM, "days between visits after the first year"
+    )
+    visit_early_days: Threshold = _t(
+        "14",
+        "d",
+        "0",
+        "30",
+        Mark.POLICY,
+        "none found",
+        "days before its date from which a visit counts as the planned one",
+    )
+    visit_grace_days: Threshold = _t(
+        "14", "d", "0", "60", Mark.POLICY, "none found", "days after its date before a visit is called overdue"
+    )
+    adherent_sleep_share: Threshold = _t(
+        "0.80", "1", "0.5", "1", Mark.QUOTED, _RADMAND, "share of sleep time worn that makes an adherent night"
+    )
+    adherent_nights_of_seven: Threshold = _t(
+        "5", "d", "3", "7", Mark.QUOTED, _RADMAND, "adherent nights a week of an adherent patient"
+    )
+    weight_change_percent: Threshold = _t(
+        "10", "%", "3", "20", Mark.POLICY, "none found", "change of weight since the test that sends a patient back"
+    )
+    wear_fall_share: Threshold = _t(
+        "0.20",
+        "1",
+        "0.1",
+        "0.5",
+        Mark.POLICY,
+        "none found",
+        "fall in the share of nights worn that sends a patient back",
+    )
+    wear_recent_days: Threshold = _t(
+        "28", "d", "14", "90", Mark.POLICY, "none found", "days that count as recent when wear is compared with before"
+    )
+    overjet_change: Threshold = _t(
+        "0.35", "mm/a", "0.17", "0.35", _P, "Minagi 2018, doi 10.5664/jcsm.6896", "mean yearly decrease of the overjet"
+    )
+    overbite_change: Threshold = _t(
+        "0.21", "mm/a", "0.21", "0.21", _P, _OVERBITE, "mean yearly decrease of the overbite"
+    )
+    bite_times: Threshold = _t(
+        "2", "1", "1", "4", Mark.POLICY, "none found", "multiple of the mean change above which it is called fast"
+    )
+    bite_interval_days: Threshold = _t(
+        "180", "d", "90", "730", Mark.POLICY, "none found", "days between two examinations before a change is judged"
+    )
+    interval_percent: Threshold = _t(
+        "95", "%", "80", "99", Mark.PRACTICE, "none", "level of the intervals around a measured index"
+    )
+    count_agreement_percent: Threshold = _t(
+        "10", "%", "1", "25", Mark.POLICY, "none found", "difference of an index from its own count over hours"
+    )
+    wear_in_days: Threshold = _t("7", "d", "3", "21", Mark.PRACTICE, "none", "days of wear-in after a delivery")
+    coverage_index: Threshold = _t(
+        "15", "{events}/h", "15", "15", Mark.QUOTED, _LCD, "index that needs no other reason"
+    )
+    coverage_events: Threshold = _t("30", "{events}", "30", "30", Mark.QUOTED, _LCD, "events beside that index")
+    coverage_low_index: Threshold = _t(
+        "5", "{events}/h", "5", "5", Mark.QUOTED, _LCD, "lowest index with another reason"
+    )
+    coverage_low_end: Threshold = _t("14", "{events}/h", "14", "14", Mark.QUOTED, _LCD, "end of that lower band")
+    coverage_low_events: Threshold = _t(
+        "10", "{events}", "10", "10", Mark.QUOTED, _LCD, "events beside that lower band"
+    )
+    coverage_high_index: Threshold = _t(
+        "30", "{events}/h", "30", "30", Mark.QUOTED, _LCD, "index above which PAP counts"
+    )
 
     def __post_init__(self) -> None:
         for item in fields(self):
@@ -164,7 +228,35 @@ class Thresholds:
             if not value.is_finite() or not held.low <= value <= held.high:
                 raise ValueError(f"{name} = {value} {held.unit}: permitted are {held.low} to {held.high} {held.unit}")
             if held.whole and value != value.to_integral_value():
-                raise ValueError(f"{name} = {value} {held.unit}: only whole numbers are permitted")
-            if value != held.value:
-                changed[name] = replace(held, value=value)
+                raise ValueError(
+                    f"{name} = {value} {held.unit}: only whole numbers from {held.low} to {held.high} are permitted"
+                )
+            if value == held.default:
+                changed[name] = replace(held, value=value, default=None)
+            elif value != held.value:
+                changed[name] = replace(held, value=value, default=held.value if held.default is None else held.default)
         return replace(self, **changed)
+
+
+def thresholds_from_table(table: Mapping[str, Decimal | int]) -> Thresholds:
+    """The set of a site's table of names and values, e.g. as read from its settings.
+
+    ValueError with one line for every entry that is refused, naming the threshold and its permitted range.
+    """
+    refused: list[str] = []
+    thresholds = Thresholds()
+    for name, value in sorted(table.items()):
+        try:
+            if isinstance(value, bool) or not isinstance(value, Decimal | int):
+                raise ValueError(f"{name} = {value!r}: a number is asked, written without quotes{_range_of(name)}")
+            thresholds = thresholds.with_values({name: Decimal(value)})
+        except ValueError as problem:
+            refused.append(str(problem))
+    if refused:
+        raise ValueError("\n".join(refused))
+    return thresholds
+
+
+def _range_of(name: str) -> str:
+    held = {t.name: t for t in Thresholds().all()}.get(name)
+    return f"; permitted are {held.low} to {held.high} {held.unit}" if held else ""

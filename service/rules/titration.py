@@ -9,13 +9,14 @@ from __future__ import annotations
 from datetime import date, timedelta
 from decimal import Decimal
 
+from service.rules.adequate_tests import adequate_test, tested_this_setting
 from service.rules.check_in_dates import is_fresh
 from service.rules.course import Course, at_limit, course_on, taken_back_for_side_effect
-from service.rules.criteria_of_state import adequate_test, tested_this_setting
-from service.rules.criteria_of_symptoms import epworth_is_settled
 from service.rules.decision import Criterion, Decision, Measured, Party, Readiness, Status, Step
 from service.rules.facts import CaseFacts, CheckIn, PhysicianChoice, SideEffect
+from service.rules.relapse import relapse
 from service.rules.step_size import one_step_back, room_left, step_size_mm
+from service.rules.symptoms_told import last_with_symptoms, symptoms_settled
 from service.rules.thresholds import Thresholds
 from service.rules.words import count, day, number, sides, spoken
 
@@ -38,7 +39,7 @@ def next_step(facts: CaseFacts, thresholds: Thresholds, readiness: Decision) -> 
     return (
         _for_the_dentist(course, readiness, "appliance-delivered")
         or _for_side_effects(course, thresholds)
-        or _after_a_test(course, facts, thresholds, readiness)
+        or _after_a_test(course, thresholds, readiness)
         or _for_the_dentist(course, readiness, "setting-stable")
         or _for_symptoms(course, thresholds, readiness)
         or _after_a_step_back(course, facts, thresholds)
@@ -51,17 +52,23 @@ _BY_THE_PHYSICIAN = "the physician asks for more advancement and another test"
 _MOVER_AFTER = {PhysicianChoice.CONTINUE: Party.DENTIST, PhysicianChoice.STOP: Party.NOBODY}
 
 
-def _after_a_test(course: Course, facts: CaseFacts, thresholds: Thresholds, readiness: Decision) -> Decision | None:
-    """Once this setting is tested, what the physician decided on or after the day of the last test."""
+def _after_a_test(course: Course, thresholds: Thresholds, readiness: Decision) -> Decision | None:
+    """Once this setting is tested, what the physician decided on or after the day of the last test.
+
+    Symptoms after a good test, at this setting or an earlier one, go to the physician.
+    """
     tested = readiness.criterion("not-already-tested")
+    again = relapse(course, thresholds)
+    if again:
+        sentence = f"No change of setting. {again.sentence} The physician reviews them."
+        return _step(course, Step.PHYSICIAN_REVIEW, sentence, Party.PHYSICIAN, criteria=(tested,))
     if tested.status is not Status.UNMET:
         return None
     tested_on = max(
         t.day for t in course.efficacy_tests if tested_this_setting(course, t) and adequate_test(t, thresholds)
     )
-    decisions = facts.known_on(course.as_of).physician_decisions
-    made = [d for d in decisions if d.moment.day >= tested_on]
-    last = max(made, key=lambda d: (d.moment, d.choice.value), default=None)
+    made = [d for d in course.decisions if d.moment.day >= tested_on]
+    last = made[-1] if made else None
     if last is None:
         sentence = f"Stay at this setting. {tested.sentence}"
         return _step(course, Step.PHYSICIAN_REVIEW, sentence, Party.PHYSICIAN, criteria=(tested,))
@@ -163,7 +170,7 @@ def _for_the_dentist(course: Course, readiness: Decision, name: str) -> Decision
 
 def _for_symptoms(course: Course, thresholds: Thresholds, readiness: Decision) -> Decision | None:
     """Hold while symptoms are unknown, settled, or the time and wear for a step are not there yet."""
-    last = _last_with_symptoms(course, thresholds)
+    last = last_with_symptoms(course, thresholds)
     every = timedelta(days=int(thresholds.check_in_interval_days.value))
     assert course.onset
     if last is None:
@@ -173,7 +180,7 @@ def _for_symptoms(course: Course, thresholds: Thresholds, readiness: Decision) -
         sentence = f"Hold this setting until a check-in tells how it works; one {verb} due on {day(due)}."
         return _step(course, Step.HOLD, sentence, Party.PATIENT, until=due)
     reasons = tuple(readiness.criterion(n) for n in ("snoring-settled", "sleepiness-settled", "no-witnessed-pauses"))
-    if not _unsettled(last, course, thresholds):
+    if symptoms_settled(course, thresholds):
         stable_on = course.onset + timedelta(days=int(thresholds.stable_days.value))
         counts = "counts" if stable_on > course.as_of else "has counted"
         sentence = (
@@ -193,27 +200,6 @@ def _for_symptoms(course: Course, thresholds: Thresholds, readiness: Decision) -
 
 def _fresh_check_ins(course: Course, thresholds: Thresholds) -> list[CheckIn]:
     return [c for c in course.check_ins if is_fresh(course, c, thresholds)]
-
-
-def _last_with_symptoms(course: Course, thresholds: Thresholds) -> CheckIn | None:
-    told = [
-        c
-        for c in _fresh_check_ins(course, thresholds)
-        if any(v is not None for v in (c.snoring, c.restedness, c.epworth_total, c.witnessed_pauses))
-    ]
-    return told[-1] if told else None
-
-
-def _unsettled(last: CheckIn, course: Course, thresholds: Thresholds) -> bool:
-    """Whether any symptom told on the day of the last check-in is unsettled."""
-    same_day = [c for c in course.check_ins if c.moment.day == last.moment.day]
-    return any(
-        (c.snoring is not None and c.snoring > thresholds.snoring_settled.value)
-        or (c.restedness is not None and c.restedness < thresholds.restedness_settled.value)
-        or (c.epworth_total is not None and not epworth_is_settled(c.epworth_total, course, thresholds))
-        or bool(c.witnessed_pauses)
-        for c in same_day
-    )
 
 
 def _for_wear(course: Course, thresholds: Thresholds) -> Decision | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import date
 from decimal import Decimal
 from typing import Any
 
@@ -17,6 +18,7 @@ from service.rules.facts import (
     HypopnoeaRule,
     IndexName,
     Moment,
+    Office,
     PhysicianChoice,
     PhysicianDecision,
     RedFlag,
@@ -30,6 +32,7 @@ from service.rules.facts import (
     TestOrder,
     TestPlace,
     TestPurpose,
+    Visit,
 )
 
 from .build import ago, good_check_in, setting
@@ -44,6 +47,7 @@ TUPLES = (
     "sleep_tests",
     "test_orders",
     "physician_decisions",
+    "visits",
 )
 
 _NO_SOURCE = Source("", 0)
@@ -80,8 +84,14 @@ _APPLIANCE = st.builds(
 _ASSESSMENT = st.builds(
     DentalAssessment,
     source=st.just(_NO_SOURCE),
-    moment=_moments(60, 30),
-    protrusive_range_mm=_maybe(_numbers("7", "10", "11.5")),
+    moment=_moments(60, 30) | _moments(400, 395),
+    protrusive_range_mm=_maybe(_numbers("5.5", "7", "10", "11.5")),
+    teeth_upper=_maybe(st.sampled_from([9, 10, 14])),
+    teeth_lower=_maybe(st.sampled_from([9, 10, 14])),
+    mobile_teeth=_maybe(st.booleans()),
+    active_tmj_disorder=_maybe(st.booleans()),
+    overjet_mm=_maybe(_numbers("3.5", "3", "2.1")),
+    overbite_mm=_maybe(_numbers("3", "2.75", "1")),
 )
 _SETTING = st.builds(
     Setting,
@@ -102,6 +112,8 @@ _CHECK_IN = st.builds(
     nights_reported=_maybe(st.sampled_from([0, 3, 7, 10])),
     nights_worn=_maybe(st.sampled_from([0, 2, 3])),
     hours_per_night=_maybe(_numbers("3.9", "4", "6.5")),
+    hours_slept_per_night=_maybe(_numbers("5", "7.25")),
+    weight_kg=_maybe(_numbers("80", "84.4", "91")),
     witnessed_pauses=_maybe(st.booleans()),
 )
 _SIDE_EFFECT = st.builds(
@@ -130,6 +142,14 @@ _SLEEP_TEST = st.builds(
     index_per_hour=_maybe(_numbers("0", "4.9", "5", "12.5", "30")),
     hypopnoea_rule=st.sampled_from(HypopnoeaRule),
     recording_hours=_maybe(_numbers("3.9", "4", "7.25")),
+    event_count=_maybe(st.sampled_from([0, 16, 20, 50, 120])),
+    odi_per_hour=_maybe(_numbers("3", "11.2")),
+    odi_drop_percent=_maybe(st.sampled_from([3, 4])),
+    lowest_spo2_percent=_maybe(_numbers("78", "88.5")),
+    t90_percent=_maybe(_numbers("0", "6.4")),
+    supine_per_hour=_maybe(_numbers("0", "12", "30.5")),
+    non_supine_per_hour=_maybe(_numbers("0", "6", "15.25")),
+    central_share=_maybe(_numbers("0.1", "0.5", "0.6")),
     appliance_worn=st.booleans(),
     setting_left_mm=_maybe(_ADVANCES),
     setting_right_mm=_maybe(_ADVANCES),
@@ -138,8 +158,23 @@ _ORDER = st.builds(TestOrder, source=st.just(_NO_SOURCE), day=_days(30, -3))
 _CHOICE = st.builds(
     PhysicianDecision, source=st.just(_NO_SOURCE), moment=_moments(20, -3), choice=st.sampled_from(PhysicianChoice)
 )
+_VISIT = st.builds(Visit, source=st.just(_NO_SOURCE), day=_days(50, -3), office=st.sampled_from(Office))
+_CONDITIONS = st.sampled_from([(), ("hypertension",), ("insomnia", "asthma")])
 _REFERRAL = st.builds(
-    Referral, source=st.just(Source("ServiceRequest/r", 1)), day=_days(90, 60), state=st.sampled_from(ReferralState)
+    Referral,
+    source=st.just(Source("ServiceRequest/r", 1)),
+    day=_days(90, 60) | _days(3, -3),
+    state=st.sampled_from(ReferralState),
+    birth_date=_maybe(st.dates(date(1940, 1, 1), date(2010, 12, 31))),
+    prescriber=_maybe(st.just("Practitioner/p")),
+    diagnosis_codes=st.sampled_from([(), ("G47.33",), ("R06.83",)]),
+    pap_history=_maybe(st.sampled_from(["not tried", "declined", "not tolerated", "not effective", "in use"])),
+    prescriber_is_physician=_maybe(st.booleans()),
+    conditions=_CONDITIONS,
+    face_to_face_on=_maybe(_days(95, 70)),
+    ordered_by_treating_practitioner=_maybe(st.booleans()),
+    pap_contraindicated=_maybe(st.booleans()),
+    dentist_licensed=_maybe(st.booleans()),
 )
 
 _KINDS: dict[str, tuple[st.SearchStrategy[Any], int]] = {
@@ -152,6 +187,7 @@ _KINDS: dict[str, tuple[st.SearchStrategy[Any], int]] = {
     "sleep_tests": (_SLEEP_TEST, 3),
     "test_orders": (_ORDER, 2),
     "physician_decisions": (_CHOICE, 2),
+    "visits": (_VISIT, 2),
 }
 
 
@@ -202,7 +238,7 @@ def orderly_cases(draw: Callable[..., Any]) -> CaseFacts:
         "check_ins": check_ins,
         "sleep_tests": [tested],
     }
-    for kind in ("assessments", "side_effects", "sleep_tests", "test_orders", "physician_decisions"):
+    for kind in ("assessments", "side_effects", "sleep_tests", "test_orders", "physician_decisions", "visits"):
         extra = draw(st.lists(_KINDS[kind][0], max_size=1))
         kept[kind] = kept.get(kind, []) + extra
     return CaseFacts(draw(_REFERRAL), **{kind: _with_sources(kind, facts) for kind, facts in kept.items()})

@@ -112,6 +112,13 @@ def test_two_ways_of_being_sleepy_wait_for_the_later_of_their_dates():
     assert criterion(disagreeing, "sleepiness-settled").earliest == ago(-11)
 
 
+def test_one_tired_answer_so_far_moves_the_date_of_a_sleepy_epworth_by_a_check_in():
+    tired = case(check_ins=(good_check_in(3, epworth_total=14, restedness="3"),))
+    assert criterion(tired, "sleepiness-settled").earliest == ago(-11)
+    rested = case(check_ins=(good_check_in(3, epworth_total=14, restedness="7"),))
+    assert criterion(rested, "sleepiness-settled").earliest == ago(-4)
+
+
 def test_of_three_check_ins_the_last_loud_one_sets_the_date():
     three = DEFAULTS.with_values({"check_ins_needed": Decimal(3)})
     facts = case(check_ins=(good_check_in(17, snoring="6"), good_check_in(10, snoring="6"), good_check_in(3)))

@@ -9,8 +9,12 @@ from decimal import Decimal
 import pytest
 from hypothesis import HealthCheck, given, settings
 
+from service.rules.coverage_us import us_coverage_documentation
 from service.rules.decision import Party, Readiness, ResponseClass, Status, Step
 from service.rules.facts import PhysicianChoice, RedFlagKind, ReferralState
+from service.rules.follow_up import follow_up
+from service.rules.projection import project
+from service.rules.referral import check_referral
 from service.rules.response import assess_response
 from service.rules.retest import assess_readiness
 from service.rules.stage import StageName, stage_of
@@ -27,6 +31,7 @@ CODES = {
     if "-" in code.value
 }
 WORDS_OF_THE_TRADE = {"check-in", "check-ins", "non-response", "self-report", "over-reads"}
+WORDS_OF_THE_TRADE |= {"face-to-face", "non-supine", "follow-up"}
 HYPHENATED = re.compile(r"[a-z]+(?:-[a-z]+)+")
 CITATION = re.compile(r" \([^()]*doi 10\.[^()]*\)")
 BAD = re.compile(
@@ -47,7 +52,17 @@ def sentences(facts, as_of: date) -> list[str]:
     if response:
         written += [response.sentence, *(c.sentence for c in response.criteria), *response.comparability]
         written += [response.disagreement] if response.disagreement else []
-    return written
+        written += [m.sentence for m in response.measures] + [s.sentence for s in response.suggestions]
+        written += [*response.certainty.sentences, response.wear, *response.cautions]
+    checks = [check_referral(facts, DEFAULTS, as_of), us_coverage_documentation(facts, DEFAULTS, as_of, "US")]
+    follow = follow_up(facts, DEFAULTS, as_of)
+    if follow:
+        checks.append(follow.decision)
+        written += [v.sentence for v in follow.visits]
+    for check in filter(None, checks):
+        written += [check.sentence, *(c.sentence for c in check.criteria)]
+    plan = project(facts, DEFAULTS, as_of)
+    return written + ([plan.sentence, plan.stop_reason] if plan else [])
 
 
 @settings(max_examples=300, deadline=None, suppress_health_check=list(HealthCheck))

@@ -1,0 +1,142 @@
+"""Adherence by two definitions side by side, and whether wear is falling. Self-report over-reads.
+
+At least 4 hours on at least 70 % of nights (Dieltjens 2013, doi 10.1378/chest.13-0613); at least 80 % of
+sleep time on at least 5 nights a week (Radmand 2021, doi 10.15331/jdsm.7204).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import timedelta
+from decimal import Decimal
+
+from service.rules.course import Course
+from service.rules.decision import Criterion, Measured, Status
+from service.rules.facts import CheckIn
+from service.rules.threshold import Threshold
+from service.rules.thresholds import Thresholds
+from service.rules.words import count, day, number, percent
+
+SELF_REPORT = "by the patient's own report, which over-reads by about 30 minutes a night"
+
+
+def adherence(course: Course, thresholds: Thresholds) -> tuple[Criterion, Criterion]:
+    """Both definitions over the recent check-ins since the delivery; unknown until they cover enough nights."""
+    return (_by_hours(course, thresholds), _by_share_of_sleep(course, thresholds))
+
+
+def _reports(course: Course) -> list[CheckIn]:
+    """Check-ins since the delivery that tell on how many of how many nights the appliance was worn."""
+    delivered = course.appliance.delivered_on if course.appliance else course.as_of
+    return [
+        c for c in course.all_check_ins if c.nights_reported and c.nights_worn is not None and c.moment.day > delivered
+    ]
+
+
+def _recent(course: Course, thresholds: Thresholds) -> list[CheckIn]:
+    since = course.as_of - timedelta(days=int(thresholds.wear_recent_days.value))
+    return [c for c in _reports(course) if c.moment.day > since]
+
+
+def _by_hours(course: Course, thresholds: Thresholds) -> Criterion:
+    name, title = "adherent-by-hours", "Worn long enough on most nights"
+    share, hours = thresholds.wear_share, thresholds.wear_hours
+    used = (share, hours, thresholds.wear_nights_needed, thresholds.wear_recent_days)
+    told = [c for c in _recent(course, thresholds) if not c.nights_worn or c.hours_per_night is not None]
+    adherent = sum(c.nights_worn or 0 for c in told if (c.hours_per_night or 0) >= hours.value)
+    nights = _nights(told)
+    if nights < thresholds.wear_nights_needed.value:
+        return _not_enough(name, title, nights, "hours worn", told, thresholds)
+    met = adherent >= share.value * nights
+    text = (
+        f"Worn at least {number(hours.value)} hours on {adherent} of {nights} nights ({percent(Decimal(adherent) / nights)}) "
+        f"in the check-ins up to {day(told[-1].moment.day)}, {SELF_REPORT}; at least {percent(share.value)} is adherent "
+        f"({share.cited})."
+    )
+    return _criterion(name, title, met, text, adherent, nights, used, told)
+
+
+def _by_share_of_sleep(course: Course, thresholds: Thresholds) -> Criterion:
+    name, title = "adherent-by-share-of-sleep", "Worn for most of sleep on most nights"
+    share, asked = thresholds.adherent_sleep_share, thresholds.adherent_nights_of_seven
+    used = (share, asked, thresholds.wear_nights_needed, thresholds.wear_recent_days)
+    told = [
+        c
+        for c in _recent(course, thresholds)
+        if c.hours_slept_per_night and (not c.nights_worn or c.hours_per_night is not None)
+    ]
+    adherent = sum(
+        c.nights_worn or 0
+        for c in told
+        if (c.hours_per_night or 0) >= share.value * (c.hours_slept_per_night or Decimal(0))
+    )
+    nights = _nights(told)
+    if nights < thresholds.wear_nights_needed.value:
+        return _not_enough(name, title, nights, "hours worn and slept", told, thresholds)
+    met = adherent * 7 >= asked.value * nights
+    text = (
+        f"Worn for at least {percent(share.value)} of sleep on {adherent} of {nights} nights in the check-ins up to "
+        f"{day(told[-1].moment.day)}, {SELF_REPORT}; at least {number(asked.value)} nights a week are adherent "
+        f"({asked.cited})."
+    )
+    return _criterion(name, title, met, text, adherent, nights, used, told)
+
+
+def wear_falling(course: Course, thresholds: Thresholds) -> Criterion:
+    """Attention when the share of nights worn fell much from the earlier check-ins to the recent ones."""
+    name, title, limit = "wear-falling", "Wear falling", thresholds.wear_fall_share
+    needed = thresholds.wear_nights_needed
+    used = (limit, thresholds.wear_recent_days, needed)
+    recent = _recent(course, thresholds)
+    before = [c for c in _reports(course) if c not in recent]
+    nights_before, nights_now = _nights(before), _nights(recent)
+    inputs = tuple(c.source for c in (*before, *recent))
+    if min(nights_before, nights_now) < needed.value:
+        text = f"Whether wear is falling is not known: fewer than {number(needed.value)} nights are reported before or lately."
+        return Criterion(
+            name, title, Status.UNKNOWN, text, (), used, inputs, missing="earlier and recent reports of wear"
+        )
+    then, now = _share(before, nights_before), _share(recent, nights_now)
+    falling = then - now >= limit.value
+    text = (
+        f"Worn on {percent(now)} of nights since {day(recent[0].moment.day)}, against {percent(then)} before; a fall of "
+        f"{percent(limit.value)} or more sends the patient back ({limit.cited})."
+    )
+    status = Status.ATTENTION if falling else Status.MET
+    return Criterion(name, title, status, text, (Measured(now, "1"), Measured(then, "1")), used, inputs)
+
+
+def _nights(reports: Sequence[CheckIn]) -> int:
+    return sum(c.nights_reported or 0 for c in reports)
+
+
+def _share(reports: Sequence[CheckIn], nights: int) -> Decimal:
+    return Decimal(sum(c.nights_worn or 0 for c in reports)) / nights
+
+
+def _criterion(
+    name: str,
+    title: str,
+    met: bool,
+    text: str,
+    adherent: int,
+    nights: int,
+    used: tuple[Threshold, ...],
+    told: Sequence[CheckIn],
+) -> Criterion:
+    observed = (Measured(Decimal(adherent), "d"), Measured(Decimal(nights), "d"))
+    status = Status.MET if met else Status.UNMET
+    return Criterion(name, title, status, text, observed, used, tuple(c.source for c in told))
+
+
+def _not_enough(
+    name: str, title: str, nights: int, what: str, told: Sequence[CheckIn], thresholds: Thresholds
+) -> Criterion:
+    needed, window = thresholds.wear_nights_needed, thresholds.wear_recent_days
+    text = (
+        f"The check-ins of the last {number(window.value)} days tell {what} for {count(nights, 'night')}; adherence is judged "
+        f"from {number(needed.value)} ({needed.cited})."
+    )
+    inputs = tuple(c.source for c in told)
+    missing = f"{what} over {number(needed.value)} recent nights"
+    return Criterion(name, title, Status.UNKNOWN, text, (), (needed, window), inputs, missing=missing)

@@ -1,0 +1,136 @@
+"""Cautions on whether an appliance suits a patient. They are shown for judgement and never block.
+
+From the baseline test: central events, position, PAP history of a severe case. From the dental
+assessment: protrusive range, teeth, TMJ (Petit 2002, doi 10.1164/rccm.2008167).
+"""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+from service.rules.course import Course
+from service.rules.decision import Criterion, Measured, Status
+from service.rules.facts import DentalAssessment, Referral
+from service.rules.index_classes import is_positional
+from service.rules.thresholds import Thresholds
+from service.rules.words import day, listed, number, percent, rounded
+
+_TRIED = ("declined", "not tolerated", "not effective")
+
+
+def candidacy(course: Course, referral: Referral | None, thresholds: Thresholds) -> tuple[Criterion, ...]:
+    """The seven cautions: met when there is nothing to weigh, attention when there is, unknown when not told."""
+    return (
+        _central(course, thresholds),
+        _position(course, thresholds),
+        _pap_history(course, referral, thresholds),
+        _range(course.assessment, thresholds),
+        _teeth(course.assessment, thresholds),
+        _finding(
+            course.assessment,
+            "mobile-teeth",
+            "Mobile teeth",
+            course.assessment.mobile_teeth if course.assessment else None,
+            "mobile teeth",
+        ),
+        _finding(
+            course.assessment,
+            "tmj-disorder",
+            "Disorder of the jaw joint",
+            course.assessment.active_tmj_disorder if course.assessment else None,
+            "an active disorder of the jaw joint",
+        ),
+    )
+
+
+def _central(course: Course, thresholds: Thresholds) -> Criterion:
+    name, title, test = "central-share", "Central events", course.baseline
+    share, least = thresholds.central_share, thresholds.central_index
+    if test is None or test.central_share is None or test.index_per_hour is None:
+        return Criterion(name, title, Status.UNKNOWN, "The share of central events is not reported.")
+    central = test.central_share * test.index_per_hour
+    mostly = test.central_share > share.value and central >= least.value
+    text = (
+        f"{percent(test.central_share)} of the events of {day(test.day)} were central, {number(rounded(central, '0.1'))} per "
+        f"hour; more than {percent(share.value)} and at least {number(least.value)} per hour call for another look "
+        f"({share.cited})."
+    )
+    observed = (Measured(test.central_share, "1"), Measured(rounded(central, "0.1"), "{events}/h"))
+    status = Status.ATTENTION if mostly else Status.MET
+    return Criterion(name, title, status, text, observed, (share, least), (test.source, *test.measure_sources))
+
+
+def _position(course: Course, thresholds: Thresholds) -> Criterion:
+    name, title, test, ratio = "position", "Positional apnoea", course.baseline, thresholds.positional_ratio
+    supine = test.supine_per_hour if test else None
+    other = test.non_supine_per_hour if test else None
+    if test is None or supine is None or other is None:
+        return Criterion(name, title, Status.UNKNOWN, "The index by sleeping position is not reported.")
+    positional = is_positional(supine, other, thresholds)
+    text = (
+        f"Supine {number(supine)} against {number(other)} per hour otherwise on {day(test.day)} is "
+        f"{'' if positional else 'not '}positional: at least {number(ratio.value)} times as many on the back "
+        f"({ratio.cited})."
+    )
+    observed = (Measured(supine, "{events}/h"), Measured(other, "{events}/h"))
+    status = Status.ATTENTION if positional else Status.MET
+    return Criterion(name, title, status, text, observed, (ratio,), (test.source, *test.measure_sources))
+
+
+def _pap_history(course: Course, referral: Referral | None, thresholds: Thresholds) -> Criterion:
+    name, title, test, severe = "pap-history", "PAP history", course.baseline, thresholds.severe_index
+    if test is None or test.index_per_hour is None:
+        return Criterion(name, title, Status.UNKNOWN, "Without an index it is not known whether PAP comes first.")
+    index = test.index_per_hour
+    observed, used = (Measured(index, "{events}/h"),), (severe,)
+    inputs = (test.source, *((referral.source,) if referral else ()))
+    at = f"{test.index_name} {number(index)} per hour on {day(test.day)}"
+    limit = f"{number(severe.value)} or more is severe ({severe.cited})"
+    if index < severe.value:
+        return Criterion(name, title, Status.MET, f"{at} does not ask for PAP first; {limit}.", observed, used, inputs)
+    told = referral.pap_history if referral else None
+    if referral is not None and referral.pap_contraindicated:
+        told = "contraindicated"
+    if told in (*_TRIED, "contraindicated"):
+        return Criterion(name, title, Status.MET, f"{at}: PAP is {told}; {limit}.", observed, used, inputs)
+    said = f"PAP is {told}" if told else "nothing is told about PAP"
+    text = f"{at}, and {said}: a trial, intolerance or stated preference is not on record; {limit}."
+    return Criterion(name, title, Status.ATTENTION, text, observed, used, inputs)
+
+
+def _range(assessment: DentalAssessment | None, thresholds: Thresholds) -> Criterion:
+    name, title, limit = "protrusive-range", "Protrusive range", thresholds.protrusive_range_mm
+    if assessment is None or assessment.protrusive_range_mm is None:
+        return Criterion(name, title, Status.UNKNOWN, "The protrusive range is not recorded.")
+    range_mm = assessment.protrusive_range_mm
+    text = (
+        f"The protrusive range was {number(range_mm)} mm on {day(assessment.moment.day)}; under {number(limit.value)} mm an "
+        f"appliance may not help ({limit.cited})."
+    )
+    status = Status.ATTENTION if range_mm < limit.value else Status.MET
+    return Criterion(name, title, status, text, (Measured(range_mm, "mm"),), (limit,), (assessment.source,))
+
+
+def _teeth(assessment: DentalAssessment | None, thresholds: Thresholds) -> Criterion:
+    name, title, limit = "teeth", "Teeth that hold the appliance", thresholds.teeth_in_arch
+    arches = {"upper": assessment.teeth_upper, "lower": assessment.teeth_lower} if assessment else {}
+    told = {arch: teeth for arch, teeth in arches.items() if teeth is not None}
+    few = any(teeth < limit.value for teeth in told.values())
+    if assessment is None or not told or (len(told) < len(arches) and not few):
+        return Criterion(name, title, Status.UNKNOWN, "The teeth of both arches are not recorded.")
+    text = (
+        f"{listed([f'{teeth} teeth in the {arch} arch' for arch, teeth in told.items()])} on {day(assessment.moment.day)}; "
+        f"fewer than {number(limit.value)} in an arch may not hold an appliance ({limit.cited})."
+    )
+    observed = tuple(Measured(Decimal(teeth), "{teeth}") for teeth in told.values())
+    status = Status.ATTENTION if few else Status.MET
+    return Criterion(name, title, status, text, observed, (limit,), (assessment.source,))
+
+
+def _finding(assessment: DentalAssessment | None, name: str, title: str, found: bool | None, what: str) -> Criterion:
+    if assessment is None or found is None:
+        return Criterion(name, title, Status.UNKNOWN, f"Whether the dentist looked for {what} is not recorded.")
+    seen = f"{what} on {day(assessment.moment.day)} (Petit 2002, doi 10.1164/rccm.2008167)."
+    text = f"The dentist found {'' if found else 'no sign of '}{seen}"
+    status = Status.ATTENTION if found else Status.MET
+    return Criterion(name, title, status, text, inputs=(assessment.source,))

@@ -1,0 +1,166 @@
+"""Documentation that a payer in the United States asks for HCPCS E0486, by CMS LCD L33611 (read in pages quoting it).
+
+A check of documents, not a coverage decision. Used only where the site's region is `US`. The bands of
+the criteria leave a gap between 14 and 15 events per hour: it is answered "undefined, ask the payer".
+"""
+
+from __future__ import annotations
+
+from datetime import date
+from decimal import Decimal
+from enum import StrEnum
+
+from service.rules.decision import Criterion, Decision, Measured, Party, Status
+from service.rules.facts import CaseFacts, IndexName, Referral, SleepTest, TestPurpose
+from service.rules.thresholds import Thresholds
+from service.rules.words import day, listed, number
+
+RULE = "us-coverage-documentation"
+VERSION = "1.0.0"
+REGION = "US"
+
+# Symptoms and comorbidities that count in the lower band, as pages quoting the payer's text list them.
+LISTED_CONDITIONS = (
+    "excessive daytime sleepiness",
+    "impaired cognition",
+    "mood disorder",
+    "insomnia",
+    "hypertension",
+    "ischaemic heart disease",
+    "history of stroke",
+)
+_NOT_A_DECISION = "This is a check of documents, not a coverage decision"
+
+
+class Documentation(StrEnum):
+    """Outcomes of the documentation check."""
+
+    MET = "documentation-met"
+    NOT_MET = "documentation-not-met"
+    UNDEFINED = "undefined-ask-the-payer"
+    CANNOT_SAY = "cannot-say"
+
+
+def us_coverage_documentation(facts: CaseFacts, thresholds: Thresholds, as_of: date, region: str) -> Decision | None:
+    """The documentation check on `as_of`; None unless `region` is `US`."""
+    if region != REGION:
+        return None
+    known = facts.known_on(as_of)
+    referral = facts.referral if facts.referral and facts.referral.day <= as_of else None
+    tests = [t for t in known.sleep_tests if t.purpose is TestPurpose.BASELINE and t.index_per_hour is not None]
+    test = max(tests, key=lambda t: (t.day, t.index_per_hour, t.source), default=None)
+    criteria = (
+        _face_to_face(referral, test),
+        _index(referral, test, thresholds),
+        _told(
+            referral,
+            "ordered-by-treating-practitioner",
+            "Ordered by the treating practitioner",
+            referral.ordered_by_treating_practitioner if referral else None,
+            "the order",
+            "given by the treating practitioner",
+        ),
+        _told(
+            referral,
+            "provided-by-licensed-dentist",
+            "Provided by a licensed dentist",
+            referral.dentist_licensed if referral else None,
+            "the appliance",
+            "provided by a licensed dentist",
+        ),
+    )
+    return _decision(as_of, criteria)
+
+
+def _decision(as_of: date, criteria: tuple[Criterion, ...]) -> Decision:
+    unmet = [c.title.lower() for c in criteria if c.status is Status.UNMET]
+    undefined = [c for c in criteria if c.status is Status.ATTENTION]
+    missing = [c.missing for c in criteria if c.missing]
+    if unmet:
+        outcome, what = Documentation.NOT_MET, f"is not met: {listed(unmet)}"
+    elif undefined:
+        outcome, what = Documentation.UNDEFINED, "is undefined as worded: ask the payer"
+    elif missing:
+        outcome, what = Documentation.CANNOT_SAY, f"cannot be checked without {listed(missing)}"
+    else:
+        outcome, what = Documentation.MET, "is met"
+    sentence = f"The documentation asked for an oral appliance by CMS LCD L33611 {what}. {_NOT_A_DECISION}."
+    mover = Party.NOBODY if outcome is Documentation.MET else Party.PHYSICIAN
+    return Decision(RULE, VERSION, as_of, outcome.value, sentence, criteria, mover)
+
+
+def _face_to_face(referral: Referral | None, test: SleepTest | None) -> Criterion:
+    name, title = "face-to-face-evaluation", "Face-to-face evaluation before the test"
+    seen = referral.face_to_face_on if referral else None
+    if referral is None or seen is None:
+        text = "No face-to-face evaluation is recorded."
+        missing = "the day of the face-to-face evaluation"
+        return Criterion(name, title, Status.UNKNOWN, text, missing=missing)
+    if test is None:
+        text = f"The evaluation was on {day(seen)}, but no sleep test is recorded to compare with."
+        return Criterion(name, title, Status.UNKNOWN, text, inputs=(referral.source,), missing="the sleep test")
+    inputs = (referral.source, test.source)
+    if seen == test.day:
+        text = f"The evaluation and the test were both on {day(seen)}; which came first is not recorded."
+        missing = "whether the evaluation came before the test"
+        return Criterion(name, title, Status.UNKNOWN, text, inputs=inputs, missing=missing)
+    text = f"The evaluation was on {day(seen)}, the test on {day(test.day)}."
+    status = Status.MET if seen < test.day else Status.UNMET
+    return Criterion(name, title, status, text, inputs=inputs)
+
+
+def _index(referral: Referral | None, test: SleepTest | None, thresholds: Thresholds) -> Criterion:
+    """The index with its events, and what else the band asks for."""
+    name, title = "index-and-events", "Index and events"
+    full, low, end, high = (
+        thresholds.coverage_index,
+        thresholds.coverage_low_index,
+        thresholds.coverage_low_end,
+        thresholds.coverage_high_index,
+    )
+    used = (full, thresholds.coverage_events, low, end, thresholds.coverage_low_events, high)
+    if test is None or test.index_per_hour is None:
+        text = "No sleep test with an index is recorded."
+        return Criterion(name, title, Status.UNKNOWN, text, (), used, missing="the sleep test")
+    index = test.index_per_hour
+    inputs = (test.source, *test.measure_sources, *((referral.source,) if referral else ()))
+    observed = (Measured(index, "{events}/h"),)
+    at = f"{test.index_name or 'The index'} {number(index)} per hour on {day(test.day)}"
+    if test.index_name not in (IndexName.AHI, IndexName.RDI):
+        text = f"{at}: the criteria name AHI and RDI only; ask the payer."
+        return Criterion(name, title, Status.ATTENTION, text, observed, used, inputs)
+    if end.value < index < full.value:
+        text = f"{at} lies between {number(end.value)} and {number(full.value)}: undefined as worded, ask the payer."
+        return Criterion(name, title, Status.ATTENTION, text, observed, used, inputs)
+    if index < low.value:
+        text = f"{at} is under {number(low.value)}."
+        return Criterion(name, title, Status.UNMET, text, observed, used, inputs)
+    if index > high.value and referral and (referral.pap_contraindicated or referral.pap_history == "not tolerated"):
+        why = "contraindicated" if referral.pap_contraindicated else "not tolerated"
+        text = f"{at} is above {number(high.value)} and PAP is {why}."
+        return Criterion(name, title, Status.MET, text, observed, used, inputs)
+    asked = thresholds.coverage_events if index >= full.value else thresholds.coverage_low_events
+    if test.event_count is None:
+        text = f"{at}: the number of events is not reported; at least {number(asked.value)} are asked."
+        return Criterion(name, title, Status.UNKNOWN, text, observed, used, inputs, missing="the number of events")
+    observed += (Measured(Decimal(test.event_count), "{events}"),)
+    text = f"{at} with {test.event_count} events, at least {number(asked.value)} being asked"
+    if test.event_count < asked.value:
+        return Criterion(name, title, Status.UNMET, f"{text}.", observed, used, inputs)
+    if index >= full.value:
+        return Criterion(name, title, Status.MET, f"{text}.", observed, used, inputs)
+    counted = [c for c in LISTED_CONDITIONS if referral and c in referral.conditions]
+    if counted:
+        return Criterion(name, title, Status.MET, f"{text}, and {listed(counted)}.", observed, used, inputs)
+    text = f"{text}, but no symptom or comorbidity is recorded that the criteria list for an index under 15."
+    return Criterion(name, title, Status.UNMET, text, observed, used, inputs)
+
+
+def _told(referral: Referral | None, name: str, title: str, told: bool | None, subject: str, what: str) -> Criterion:
+    if referral is None or told is None:
+        text = f"Whether {subject} is {what} is not recorded."
+        return Criterion(name, title, Status.UNKNOWN, text, missing=f"whether {subject} is {what}")
+    text = (
+        f"{subject[0].upper()}{subject[1:]} is {'' if told else 'not '}{what}, by the referral of {day(referral.day)}."
+    )
+    return Criterion(name, title, Status.MET if told else Status.UNMET, text, inputs=(referral.source,))

@@ -1,0 +1,94 @@
+"""What else a sleep test measured, before and with the appliance: position, desaturation, oxygen."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any
+
+from service.rules.facts import SleepTest
+from service.rules.index_classes import is_positional
+from service.rules.thresholds import Thresholds
+from service.rules.words import day, number
+
+
+@dataclass(frozen=True, slots=True)
+class MeasureChange:
+    """One measure before and after, in `unit`; None where a test does not report it, no change when not comparable."""
+
+    name: str
+    title: str
+    unit: str
+    before: Decimal | None
+    after: Decimal | None
+    change: Decimal | None
+    sentence: str
+
+    def as_data(self) -> dict[str, Any]:
+        """The change as JSON-ready data."""
+        return {
+            "name": self.name,
+            "title": self.title,
+            "unit": self.unit,
+            "before": self.before,
+            "after": self.after,
+            "change": self.change,
+            "sentence": self.sentence,
+        }
+
+
+_MEASURES: tuple[tuple[str, str, str, str, Callable[[SleepTest], Decimal | None]], ...] = (
+    ("supine-index", "Supine index", "{events}/h", "per hour", lambda t: t.supine_per_hour),
+    ("non-supine-index", "Non-supine index", "{events}/h", "per hour", lambda t: t.non_supine_per_hour),
+    ("desaturation-index", "Desaturation index", "{events}/h", "per hour", lambda t: t.odi_per_hour),
+    ("lowest-spo2", "Lowest oxygen saturation", "%", "%", lambda t: t.lowest_spo2_percent),
+    ("t90", "Time below 90 % saturation", "%", "% of the recording", lambda t: t.t90_percent),
+)
+
+
+def other_measures(baseline: SleepTest, efficacy: SleepTest) -> tuple[MeasureChange, ...]:
+    """Each measure that at least one of the two tests reports."""
+    found: list[MeasureChange] = []
+    for name, title, unit, spoken_unit, value in _MEASURES:
+        before, after = value(baseline), value(efficacy)
+        if before is None and after is None:
+            continue
+        why_not = _other_drop(baseline, efficacy) if name == "desaturation-index" else ""
+        change = after - before if before is not None and after is not None and not why_not else None
+        sentence = (
+            f"{title}: {_told(before, spoken_unit)} on {day(baseline.day)}, {_told(after, spoken_unit)} on "
+            f"{day(efficacy.day)}{_in_words(change, why_not)}."
+        )
+        found.append(MeasureChange(name, title, unit, before, after, change, sentence))
+    return tuple(found)
+
+
+def _told(value: Decimal | None, unit: str) -> str:
+    return "not reported" if value is None else f"{number(value)} {unit}"
+
+
+def _in_words(change: Decimal | None, why_not: str) -> str:
+    if why_not:
+        return f"; not compared, {why_not}"
+    if change is None:
+        return ""
+    return ", unchanged" if change == 0 else f", {number(abs(change))} {'lower' if change < 0 else 'higher'}"
+
+
+def _other_drop(baseline: SleepTest, efficacy: SleepTest) -> str:
+    """Why two desaturation indices do not compare; empty when both are scored by the same drop."""
+    drops = (baseline.odi_drop_percent, efficacy.odi_drop_percent)
+    if None in drops:
+        return "because the drop in saturation that was scored is not known for both"
+    if drops[0] != drops[1]:
+        return f"because drops of {drops[0]} % and of {drops[1]} % were scored"
+    return ""
+
+
+def remainder_is_supine(efficacy: SleepTest, thresholds: Thresholds) -> bool:
+    """Whether what is left of the apnoea is positional and, on the back, not resolved."""
+    supine, other = efficacy.supine_per_hour, efficacy.non_supine_per_hour
+    if supine is None or other is None:
+        return False
+    return supine >= thresholds.normal_index.value and is_positional(supine, other, thresholds)

@@ -1,0 +1,194 @@
+"""Is the referral complete, and what needs attention before an appliance is made?
+
+A physician diagnoses and prescribes (AASM/AADSM 2015, doi 10.5664/jcsm.4858). Cautions on candidacy
+(`candidacy.py`) are shown and never block; a dentist and a physician weigh them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+from decimal import Decimal
+from enum import StrEnum
+
+from service.rules.arrival import age_on
+from service.rules.candidacy import candidacy
+from service.rules.course import Course, course_on
+from service.rules.criteria_of_state import baseline_known
+from service.rules.decision import Criterion, Decision, Measured, Party, Status
+from service.rules.facts import CaseFacts, HypopnoeaRule, Referral
+from service.rules.index_classes import severity
+from service.rules.thresholds import Thresholds
+from service.rules.words import count, day, listed, number
+
+RULE = "referral-check"
+VERSION = "1.0.0"
+
+# ICD-10-CM and SNOMED CT codes of obstructive sleep apnoea.
+_SLEEP_APNOEA = frozenset({"G47.33", "78275009"})
+
+
+class ReferralOutcome(StrEnum):
+    """Outcomes of the referral check."""
+
+    COMPLETE = "complete"
+    NEEDS_ATTENTION = "needs-attention"
+    INCOMPLETE = "incomplete"
+
+
+def check_referral(facts: CaseFacts, thresholds: Thresholds, as_of: date) -> Decision:
+    """The referral check on `as_of`: what is missing, what is not as asked, and what needs attention."""
+    course = course_on(facts, as_of)
+    referral = facts.referral if facts.referral and facts.referral.day <= as_of else None
+    asked = (
+        _prescribed(referral, as_of),
+        _diagnosed(referral, as_of),
+        baseline_known(course),
+        _long_enough(course, thresholds),
+        _recent(course, thresholds),
+        _rule_named(course),
+        _severity(course, thresholds),
+        _adult(referral, thresholds, as_of),
+    )
+    cautions = candidacy(course, referral, thresholds)
+    return _decision(as_of, asked, cautions)
+
+
+def _decision(as_of: date, asked: Sequence[Criterion], cautions: Sequence[Criterion]) -> Decision:
+    open_points = [c for c in asked if c.status in (Status.UNMET, Status.UNKNOWN)]
+    weigh = [c.title.lower() for c in (*asked, *cautions) if c.status is Status.ATTENTION]
+    attention = f" For attention, which blocks nothing: {listed(weigh)}." if weigh else ""
+    if open_points:
+        missing = [c.missing for c in open_points if c.missing]
+        unmet = [c.title.lower() for c in open_points if not c.missing]
+        parts = [f"missing {listed(missing)}"] if missing else []
+        parts += [f"not as asked: {listed(unmet)}"] if unmet else []
+        sentence = f"The referral is not complete; {'; '.join(parts)}.{attention}"
+        outcome, mover = ReferralOutcome.INCOMPLETE, Party.PHYSICIAN
+    elif weigh:
+        sentence = f"The referral is complete.{attention}"
+        outcome, mover = ReferralOutcome.NEEDS_ATTENTION, Party.DENTIST
+    else:
+        sentence = "The referral is complete and nothing in it needs attention."
+        outcome, mover = ReferralOutcome.COMPLETE, Party.DENTIST
+    return Decision(RULE, VERSION, as_of, outcome.value, sentence, (*asked, *cautions), mover)
+
+
+def _prescribed(referral: Referral | None, as_of: date) -> Criterion:
+    name, title = "prescribed", "Prescription by a physician"
+    if referral is None:
+        text = f"No referral is recorded up to {day(as_of)}."
+        return Criterion(name, title, Status.UNKNOWN, text, missing="the referral")
+    inputs = (referral.source,)
+    if referral.prescriber_is_physician is False:
+        text = (
+            f"The referral of {day(referral.day)} is not signed by a physician; a physician prescribes the appliance."
+        )
+        return Criterion(name, title, Status.UNMET, text, inputs=inputs, needs="a physician prescribes the appliance")
+    if not referral.prescriber:
+        text = f"The referral of {day(referral.day)} does not say who prescribes the appliance."
+        return Criterion(name, title, Status.UNKNOWN, text, inputs=inputs, missing="the physician who prescribes")
+    text = f"The appliance was prescribed on {day(referral.day)}."
+    return Criterion(name, title, Status.MET, text, inputs=inputs)
+
+
+def _diagnosed(referral: Referral | None, as_of: date) -> Criterion:
+    name, title = "diagnosed", "Diagnosis"
+    if referral is None or not referral.diagnosis_codes:
+        text = f"No diagnosis by a physician is recorded up to {day(as_of)}."
+        inputs = (referral.source,) if referral else ()
+        return Criterion(name, title, Status.UNKNOWN, text, inputs=inputs, missing="the physician's diagnosis")
+    told = listed(sorted(referral.diagnosis_codes))
+    if _SLEEP_APNOEA.isdisjoint(referral.diagnosis_codes):
+        text = f"The diagnosis recorded on {day(referral.day)} ({told}) is not obstructive sleep apnoea."
+        return Criterion(name, title, Status.ATTENTION, text, inputs=(referral.source,))
+    text = f"Obstructive sleep apnoea is diagnosed in the referral of {day(referral.day)} ({told})."
+    return Criterion(name, title, Status.MET, text, inputs=(referral.source,))
+
+
+_NO_TEST = "There is no baseline test with an AHI or REI to judge by."
+
+
+def _long_enough(course: Course, thresholds: Thresholds) -> Criterion:
+    name, title, asked = "baseline-long-enough", "Baseline test long enough", thresholds.test_hours
+    test = course.baseline
+    if test is None:
+        return Criterion(name, title, Status.UNKNOWN, _NO_TEST, missing="the recording hours of the baseline test")
+    inputs, hours = (test.source, *test.measure_sources), test.recording_hours
+    if hours is None:
+        text = f"How long the baseline test of {day(test.day)} recorded is not known."
+        missing = "the recording hours of the baseline test"
+        return Criterion(name, title, Status.UNKNOWN, text, (), (asked,), inputs, missing=missing)
+    text = (
+        f"The baseline test of {day(test.day)} recorded {number(hours)} hours; at least {number(asked.value)} are asked "
+        f"({asked.cited})."
+    )
+    status = Status.MET if hours >= asked.value else Status.UNMET
+    needs = "" if status is Status.MET else "the physician decides on another baseline test"
+    return Criterion(name, title, status, text, (Measured(hours, "h"),), (asked,), inputs, needs=needs)
+
+
+def _recent(course: Course, thresholds: Thresholds) -> Criterion:
+    """Judged on the day the appliance was delivered, or on the day of the check while none is."""
+    name, title, asked = "baseline-recent", "Baseline test recent", thresholds.baseline_recent_days
+    test = course.baseline
+    if test is None:
+        return Criterion(name, title, Status.UNKNOWN, _NO_TEST, missing="the day of the baseline test")
+    until = course.appliance.delivered_on if course.appliance else course.as_of
+    age = max((until - test.day).days, 0)
+    text = (
+        f"The baseline test of {day(test.day)} was {count(age, 'day')} old on {day(until)}; up to {number(asked.value)} are "
+        f"accepted ({asked.cited})."
+    )
+    status = Status.MET if age <= asked.value else Status.UNMET
+    needs = "" if status is Status.MET else "the physician decides on another baseline test"
+    observed = (Measured(Decimal(age), "d"),)
+    return Criterion(name, title, status, text, observed, (asked,), (test.source,), needs=needs)
+
+
+def _rule_named(course: Course) -> Criterion:
+    name, title = "hypopnoea-rule-named", "Hypopnoea rule named"
+    test, missing = course.baseline, "the hypopnoea rule of the baseline test"
+    if test is None:
+        return Criterion(name, title, Status.UNKNOWN, _NO_TEST, missing=missing)
+    if test.hypopnoea_rule is HypopnoeaRule.UNKNOWN:
+        text = (
+            f"The baseline test of {day(test.day)} does not say how hypopnoeas were scored, on which its {test.index_name} "
+            "depends (Ho 2015, doi 10.5665/sleep.5234)."
+        )
+        return Criterion(name, title, Status.UNKNOWN, text, inputs=(test.source,), missing=missing)
+    text = f"The baseline test of {day(test.day)} reports {test.index_name} with the rule «{test.hypopnoea_rule}»."
+    return Criterion(name, title, Status.MET, text, inputs=(test.source,))
+
+
+def _severity(course: Course, thresholds: Thresholds) -> Criterion:
+    name, title, test = "severity", "Severity", course.baseline
+    used = (thresholds.normal_index, thresholds.moderate_index, thresholds.severe_index)
+    if test is None or test.index_per_hour is None:
+        return Criterion(name, title, Status.UNKNOWN, _NO_TEST, missing="the severity")
+    index = test.index_per_hour
+    found = severity(index, thresholds)
+    what = "is under the limit of apnoea" if found == "none" else f"is {found} apnoea"
+    limits = ", ".join(number(t.value) for t in used)
+    text = (
+        f"{test.index_name} {number(index)} per hour on {day(test.day)} {what} (limits {limits}; "
+        f"{thresholds.moderate_index.cited})."
+    )
+    status = Status.ATTENTION if found == "none" else Status.MET
+    return Criterion(name, title, status, text, (Measured(index, "{events}/h"),), used, (test.source,))
+
+
+def _adult(referral: Referral | None, thresholds: Thresholds, as_of: date) -> Criterion:
+    name, title, limit = "adult", "Age", thresholds.adult_years
+    if referral is None or referral.birth_date is None:
+        text = f"The patient's date of birth is not recorded up to {day(as_of)}."
+        return Criterion(name, title, Status.UNKNOWN, text, (), (limit,), missing="the date of birth")
+    age = age_on(referral.birth_date, referral.day)
+    text = (
+        f"The patient was {age} on {day(referral.day)}; under {number(limit.value)} is outside the scope of this service "
+        f"({limit.cited})."
+    )
+    status = Status.MET if age >= limit.value else Status.UNMET
+    needs = "" if status is Status.MET else "the physician chooses another way"
+    observed = (Measured(Decimal(age), "a"),)
+    return Criterion(name, title, status, text, observed, (limit,), (referral.source,), needs=needs)

@@ -1,0 +1,128 @@
+"""Adherence by both definitions at their boundaries, and wear that falls."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+import pytest
+
+from service.rules.adherence import adherence, wear_falling
+from service.rules.course import course_on
+from service.rules.facts import CaseFacts
+
+from .build import AS_OF, DEFAULTS, appliance, check_in, dec, rows
+
+
+def report(days_ago, worn, of, hours="7", slept="8", **more):
+    told = {"nights_worn": worn, "nights_reported": of, "hours_per_night": hours}
+    return check_in(days_ago, **told, hours_slept_per_night=dec(slept), **more)
+
+
+def course(*reports, delivered=200):
+    facts = CaseFacts(appliances=(appliance(delivered),) if delivered else (), check_ins=reports)
+    return course_on(facts, AS_OF)
+
+
+def judged(*reports, **more):
+    return adherence(course(*reports, **more), DEFAULTS)
+
+
+# At least 4 hours on at least 70 % of nights: Dieltjens 2013, doi 10.1378/chest.13-0613.
+BY_HOURS = rows(
+    ("7 of 10 nights at 4 h", (report(1, 7, 10, "4"),), "met", 7, 10),
+    ("9 of 13 nights", (report(1, 9, 13, "7"),), "unmet", 9, 13),
+    ("every night, 3.9 h", (report(1, 10, 10, "3.9"),), "unmet", 0, 10),
+    ("a good week and a short one", (report(8, 7, 7, "7"), report(1, 7, 7, "3")), "unmet", 7, 14),
+    ("a good week and three nights off", (report(8, 7, 7), report(1, 0, 3, None)), "met", 7, 10),
+    ("7 nights told", (report(1, 7, 7),), "met", 7, 7),
+    ("6 nights told", (report(1, 6, 6),), "unknown", None, 6),
+    ("hours not told", (report(1, 7, 7, None),), "unknown", None, 0),
+    ("27 days ago is recent", (report(27, 7, 7),), "met", 7, 7),
+    ("28 days ago is not", (report(28, 7, 7),), "unknown", None, 0),
+    ("nights without how many were worn", (check_in(1, nights_reported=9),), "unknown", None, 0),
+    ("never worn", (report(1, 0, 9, None),), "unmet", 0, 9),
+)
+
+
+@pytest.mark.parametrize(("reports", "status", "adherent", "nights"), BY_HOURS)
+def test_by_hours(reports, status, adherent, nights):
+    item, _ = judged(*reports)
+    assert item.status == status
+    if adherent is not None:
+        assert [m.value for m in item.observed] == [adherent, nights]
+        assert "over-reads by about 30 minutes" in item.sentence
+    else:
+        assert f"tell hours worn for {nights} nights;" in item.sentence
+    assert bool(item.missing) == (status == "unknown")
+
+
+# At least 80 % of sleep on at least 5 nights a week: Radmand 2021, doi 10.15331/jdsm.7204.
+BY_SHARE = rows(
+    ("5 of 7 nights at exactly 80 %", (report(1, 5, 7, "6.4"),), "met"),
+    ("5 of 7 nights just under 80 %", (report(1, 5, 7, "6.39"),), "unmet"),
+    ("4 of 7 nights", (report(1, 4, 7, "8"),), "unmet"),
+    ("10 of 14 nights is 5 a week", (report(1, 10, 14, "8"),), "met"),
+    ("9 of 14 nights", (report(1, 9, 14, "8"),), "unmet"),
+    ("hours slept not told", (report(1, 7, 7, "8", None),), "unknown"),
+    ("hours worn not told", (report(1, 7, 7, None, "8"),), "unknown"),
+    ("6 nights", (report(1, 6, 6, "8"),), "unknown"),
+    ("7 nights", (report(1, 7, 7, "8"),), "met"),
+    ("never worn", (report(1, 0, 9, None),), "unmet"),
+    ("nights of two check-ins add up", (report(9, 3, 3, "8"), report(1, 4, 4, "8")), "met"),
+)
+
+
+@pytest.mark.parametrize(("reports", "status"), BY_SHARE)
+def test_by_share_of_sleep(reports, status):
+    _, item = judged(*reports)
+    assert item.status == status
+    assert bool(item.missing) == (status == "unknown")
+    assert item.name == "adherent-by-share-of-sleep"
+    if status != "unknown":
+        assert "over-reads by about 30 minutes" in item.sentence and item.observed
+
+
+def test_the_two_definitions_may_disagree():
+    by_hours, by_share = judged(report(1, 7, 7, "4.5"))
+    assert (by_hours.status, by_share.status) == ("met", "unmet")
+
+
+def test_reports_from_before_the_delivery_or_of_its_day_do_not_count():
+    assert judged(report(5, 7, 7), delivered=5)[0].status == "unknown"
+    assert judged(report(5, 7, 7), delivered=6)[0].status == "met"
+    assert judged(report(5, 7, 7), delivered=None)[0].status == "unknown"
+
+
+def test_the_last_check_in_is_named():
+    item = judged(report(8, 7, 7), report(1, 7, 7))[0]
+    assert "14 of 14 nights (100 %) in the check-ins up to 29 Sep 2026" in item.sentence
+    assert [s.reference for s in item.inputs] == ["Observation/check-in-8", "Observation/check-in-1"]
+
+
+# A fall by 20 points of a share between earlier and recent check-ins: policy of this project.
+FALLING = rows(
+    ("from 10 of 10 to 8 of 10", (report(40, 10, 10), report(1, 8, 10)), "attention"),
+    ("from 10 of 10 to 9 of 10", (report(40, 10, 10), report(1, 9, 10)), "met"),
+    ("from 100 to 81 %", (report(40, 10, 10), report(1, 13, 16)), "met"),
+    ("rising", (report(40, 2, 10), report(1, 9, 10)), "met"),
+    ("6 nights before", (report(40, 6, 6), report(1, 1, 10)), "unknown"),
+    ("7 nights before", (report(40, 7, 7), report(1, 1, 10)), "attention"),
+    ("6 nights lately", (report(40, 10, 10), report(1, 0, 6)), "unknown"),
+    ("7 nights lately", (report(40, 10, 10), report(1, 0, 7)), "attention"),
+    ("nothing told", (), "unknown"),
+    ("28 days ago is before", (report(28, 10, 10), report(27, 2, 10)), "attention"),
+)
+
+
+@pytest.mark.parametrize(("reports", "status"), FALLING)
+def test_wear_falling(reports, status):
+    item = wear_falling(course(*reports), DEFAULTS)
+    assert item.status == status
+    assert bool(item.missing) == (status == "unknown")
+    assert len(item.inputs) == len(reports)
+
+
+def test_a_fall_in_words():
+    item = wear_falling(course(report(50, 10, 10), report(10, 5, 10), report(1, 4, 10)), DEFAULTS)
+    assert [m.value for m in item.observed] == [Decimal("0.45"), Decimal(1)]
+    assert item.sentence.startswith("Worn on 45 % of nights since 20 Sep 2026, against 100 % before;")
