@@ -56,7 +56,9 @@ class Parameters:
     """The parameters of the model; `Parameters()` is the set that the command uses."""
 
     # Disease before treatment, and how one night of testing reads it
-    ahi_mean: Parameter = _seen(18.0, "{events}/h", _VANDERVEKEN, "mean true AHI of people sent for a test")
+    ahi_mean: Parameter = _seen(
+        18.0, "{events}/h", _VANDERVEKEN, "mean AHI of people sent for a test (there: of people treated)"
+    )
     ahi_sd: Parameter = _seen(11.9, "{events}/h", _VANDERVEKEN, "their standard deviation, taken as log-normal")
     referral_ahi: Parameter = _seen(
         5, "{events}/h", "doi 10.1186/s13063-019-3698-4", "measured AHI from which a case is referred"

@@ -8,7 +8,7 @@ from typing import Any
 
 from service.rehearsal.shares import Change, Share, Spread, spread
 from service.rehearsal.treatment import Case, Ending
-from service.rules.thresholds import Thresholds
+from service.rules.thresholds import Threshold, Thresholds
 
 CRITERIA = ("AHI under 5", "AHI under 10 and at least halved", "AHI at least halved")
 
@@ -130,10 +130,15 @@ def compare(under_a: Sequence[Case], under_b: Sequence[Case]) -> Comparison:
 def changed_thresholds(thresholds: Thresholds) -> tuple[str, ...]:
     """Each threshold that differs from the service's own, in words: `stable_days 28 d (default 14)`."""
     return tuple(
-        f"{held.name} {held.value} {held.unit} (default {own.value})"
+        f"{held.name} {held.value}{_unit(held)} (default {own.value})"
         for held, own in zip(thresholds.all(), Thresholds().all(), strict=True)
         if held.value != own.value
     )
+
+
+def _unit(held: Threshold) -> str:
+    """The unit as it stands after a number; UCUM's annotations and bare numbers have none."""
+    return "" if held.unit == "1" or held.unit.startswith("{") else f" {held.unit}"
 
 
 def _by_criterion(i: int, name: str, tested: Sequence[Case]) -> ByCriterion:
