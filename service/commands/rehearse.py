@@ -36,7 +36,7 @@ def rehearse_policy(options: argparse.Namespace) -> int:
     sets: list[tuple[str, Thresholds]] = []
     for name in names:
         try:
-            sets.append((Path(name).name, read_thresholds(Path(name))) if name else (_OWN, Thresholds()))
+            sets.append((_printable(Path(name).name), read_thresholds(Path(name))) if name else (_OWN, Thresholds()))
         except OSError as error:
             return _refuse(name, error.strerror or "cannot be read")
         except ValueError as error:
@@ -50,12 +50,12 @@ def _show(options: argparse.Namespace, plan: Plan, sets: list[tuple[str, Thresho
         summarise(name, thresholds, cases, plan.weeks) for (name, thresholds), cases in zip(sets, cohorts, strict=True)
     ]
     comparison = compare(*cohorts) if len(cohorts) == 2 else None
+    print(write_pretty(_data(plan, summaries, comparison)) if options.json else table(plan, summaries, comparison))
     if options.picture:
         try:
             Path(options.picture).write_text(picture(plan, summaries), encoding="utf-8")
         except OSError as error:
             return _refuse(options.picture, error.strerror or "cannot be written")
-    print(write_pretty(_data(plan, summaries, comparison)) if options.json else table(plan, summaries, comparison))
     return 0
 
 
@@ -77,6 +77,9 @@ def _parameter_data() -> list[dict[str, Any]]:
 
 def _refuse(what: str, why: str) -> int:
     """One plain line on standard error, whatever characters the file holds."""
-    line = " ".join(f"airway-relay: {what}: {why}.".split())
-    print("".join(c if c.isprintable() else "?" for c in line), file=sys.stderr)
+    print(_printable(" ".join(f"airway-relay: {what}: {why}.".split())), file=sys.stderr)
     return 2
+
+
+def _printable(words: str) -> str:
+    return "".join(c if c.isprintable() else "?" for c in words)

@@ -5,7 +5,7 @@ https://www.w3.org/TR/SVG11/ - `title` and `desc` first, so that a screen reader
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from xml.etree import ElementTree
 
 _FONT = "system-ui, 'Segoe UI', 'Helvetica Neue', Arial, 'DejaVu Sans', sans-serif"
@@ -34,7 +34,10 @@ class Drawing:
 
     def box(self, x: float, y: float, width: float, height: float, fill: str, edge: str = "none") -> None:
         """A rectangle."""
-        self._add("rect", x=x, y=y, width=width, height=height, fill=fill, stroke=edge, rx=4 if edge != "none" else 0)
+        rounding = 4 if edge != "none" else 0
+        self._add(
+            "rect", {"x": x, "y": y, "width": width, "height": height, "fill": fill, "stroke": edge, "rx": rounding}
+        )
 
     def text(
         self,
@@ -49,39 +52,42 @@ class Drawing:
     ) -> None:
         """One line of text on the baseline `y`."""
         weight = "600" if bold else "400"
-        self._add(
-            "text", words, x=x, y=y, fill=fill, **{"font-size": size, "text-anchor": anchor, "font-weight": weight}
-        )
+        style = {"fill": fill, "font-size": size, "font-weight": weight, "text-anchor": anchor}
+        self._add("text", {"x": x, "y": y, **style}).text = words
 
     def line(self, x1: float, y1: float, x2: float, y2: float, color: str, width: float = 1) -> None:
         """A straight line."""
-        self._add("line", x1=x1, y1=y1, x2=x2, y2=y2, stroke=color, **{"stroke-width": width})
+        self._add("line", {"x1": x1, "y1": y1, "x2": x2, "y2": y2, "stroke": color, "stroke-width": width})
 
     def path(self, points: Sequence[tuple[float, float]], color: str, dashes: str) -> None:
         """A line through `points`; `dashes` as in SVG, empty for a solid one."""
-        joined = " ".join(f"{_px(x)},{_px(y)}" for x, y in points)
         dashed = {"stroke-dasharray": dashes} if dashes else {}
-        self._add("polyline", points=joined, fill="none", stroke=color, **{"stroke-width": 2.5}, **dashed)
+        style = {"fill": "none", "stroke": color, "stroke-width": 2.5}
+        self._add("polyline", {"points": _joined(points), **style, **dashed})
 
     def mark(self, shape: str, x: float, y: float, color: str, *, hollow: bool = False, size: float = 5) -> None:
         """A `circle`, `square` or `diamond` around a point, filled or hollow."""
         paint = {"fill": "#ffffff" if hollow else color, "stroke": color, "stroke-width": 2}
         if shape == "circle":
-            self._add("circle", cx=x, cy=y, r=size, **paint)
+            self._add("circle", {"cx": x, "cy": y, "r": size, **paint})
         elif shape == "square":
-            self._add("rect", x=x - size, y=y - size, width=2 * size, height=2 * size, **paint)
+            self._add("rect", {"x": x - size, "y": y - size, "width": 2 * size, "height": 2 * size, **paint})
         else:
-            corners = ((x, y - size - 1), (x + size + 1, y), (x, y + size + 1), (x - size - 1, y))
-            self._add("polygon", points=" ".join(f"{_px(a)},{_px(b)}" for a, b in corners), **paint)
+            tip = size + 1
+            self._add("polygon", {"points": _joined(((x, y - tip), (x + tip, y), (x, y + tip), (x - tip, y))), **paint})
 
     def svg(self) -> str:
         """The finished file."""
         ElementTree.indent(self._root, " ")
         return ElementTree.tostring(self._root, encoding="unicode") + "\n"
 
-    def _add(self, name: str, text: str | None = None, **attributes: str | float) -> None:
+    def _add(self, name: str, attributes: Mapping[str, str | float]) -> ElementTree.Element:
         written = {key: value if isinstance(value, str) else _px(value) for key, value in attributes.items()}
-        ElementTree.SubElement(self._root, name, written).text = text
+        return ElementTree.SubElement(self._root, name, written)
+
+
+def _joined(points: Sequence[tuple[float, float]]) -> str:
+    return " ".join(f"{_px(x)},{_px(y)}" for x, y in points)
 
 
 def _px(value: float) -> str:

@@ -15,7 +15,6 @@ from service.rules.limits import EPWORTH_TOTAL, SCALE_0_TO_10
 from service.rules.words import quarter_hours
 
 _MODERATE, _SEVERE = 2, 3
-_MOST_NIGHTS = 28
 
 
 @dataclass(slots=True)
@@ -133,8 +132,8 @@ class Life:
                 SCALE_0_TO_10.high,
             ),
             epworth_total=self._epworth(fall, besides, week) if asked else None,
-            nights_reported=min(self.nights, _MOST_NIGHTS),
-            nights_worn=min(self.nights_worn, _MOST_NIGHTS),
+            nights_reported=self.nights,
+            nights_worn=self.nights_worn,
             hours_per_night=quarter_hours(Decimal(hours)),
             witnessed_pauses=self._witnessed(fall, week) if person.has_partner else None,
         )

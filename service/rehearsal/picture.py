@@ -12,6 +12,7 @@ from service.rehearsal.drawing import Drawing
 from service.rehearsal.results import Summary
 from service.rehearsal.shares import Share
 from service.rehearsal.table import share, weeks
+from service.rules.words import count
 
 _WIDTH = 1060
 _GREY, _FAINT, _TEXT = "#555555", "#dcdcdc", "#1a1a1a"
@@ -40,7 +41,7 @@ _STYLES = (_Style("A", "#134074", "", "circle"), _Style("B", "#a23b00", "8 5", "
 def picture(plan: Plan, summaries: Sequence[Summary]) -> str:
     """The picture as an SVG file."""
     rows_height = len(summaries[0].by_criterion) * (len(summaries) * 2 * _ROW + 36)
-    bottom = _PLOT_TOP + max(_PLOT_HEIGHT, rows_height) + 50
+    bottom = _PLOT_TOP + max(_PLOT_HEIGHT + 24, rows_height) + 50
     drawing = Drawing(_WIDTH, bottom + 26 * len(summaries) + 46, _title(summaries), _description(plan, summaries))
     drawing.text(28, 40, _title(summaries), size=21, bold=True)
     drawing.box(28, 56, _WIDTH - 56, 20 + 20 * len(_CAUTION_LINES), "#fff4d6", "#8a6100")
@@ -58,7 +59,9 @@ def _title(summaries: Sequence[Summary]) -> str:
 
 def _description(plan: Plan, summaries: Sequence[Summary]) -> str:
     """The picture in words."""
-    told = [f"{CAUTION} {plan.cases:,} simulated cases, seed {plan.seed}, followed for at most {plan.weeks} weeks."]
+    told = [
+        f"{CAUTION} {plan.cases:,} simulated cases, seed {plan.seed}, followed for at most {count(plan.weeks, 'week')}."
+    ]
     for style, s in zip(_STYLES, summaries, strict=False):
         told.append(
             f"Set {style.letter}, {s.name}: {share(s.retested)} came up for a retest, after {weeks(s.weeks)} weeks "
@@ -90,7 +93,7 @@ def _curves(drawing: Drawing, plan: Plan, summaries: Sequence[Summary]) -> None:
     drawing.text(_LEFT + _LEFT_WIDTH / 2, floor + 38, "weeks", size=12, fill=_GREY, anchor="middle")
     ends: list[float] = []
     for style, s in zip(_STYLES, summaries, strict=False):
-        heights = [floor - _PLOT_HEIGHT * count / s.cases for count in s.retested_by_week]
+        heights = [floor - _PLOT_HEIGHT * retests / s.cases for retests in s.retested_by_week]
         points = [(_LEFT + _LEFT_WIDTH * week / plan.weeks, y) for week, y in enumerate(heights)]
         drawing.path(points, style.color, style.dashes)
         for week in ticks[1:]:

@@ -10,6 +10,7 @@ from service.rehearsal.cohort import Plan
 from service.rehearsal.parameters import Mark, Parameters
 from service.rehearsal.results import Comparison, Summary
 from service.rehearsal.shares import Change, Share, Spread
+from service.rules.words import count
 
 _WIDTH = 110
 _LABEL, _CELL = 58, 26
@@ -28,7 +29,7 @@ def table(plan: Plan, summaries: Sequence[Summary], comparison: Comparison | Non
     """The whole answer as text."""
     lines = [fill(CAUTION.upper(), _WIDTH), ""]
     lines.append(
-        f"{plan.cases:,} simulated cases, seed {plan.seed}, each followed for at most {plan.weeks} weeks. "
+        f"{plan.cases:,} simulated cases, seed {plan.seed}, each followed for at most {count(plan.weeks, 'week')}. "
         f"Every decision is the service's own."
     )
     letters = "AB"
