@@ -1,0 +1,59 @@
+"""A threshold file is read exactly or refused in one line."""
+
+import re
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+
+from service.rehearsal.threshold_file import read_thresholds
+from service.rules.thresholds import Thresholds
+
+
+def read(path: Path, text: str) -> Thresholds:
+    file = path / "a.toml"
+    file.write_text(text)
+    return read_thresholds(file)
+
+
+def test_numbers_are_read_exactly(tmp_path: Path) -> None:
+    held = read(tmp_path, "[thresholds]\nstable_days = 28\nwear_share = 0.85 # of the nights\n")
+    assert (held.stable_days.value, held.wear_share.value) == (Decimal(28), Decimal("0.85"))
+    assert held.snoring_settled == Thresholds().snoring_settled
+
+
+def test_an_empty_table_is_the_default_set(tmp_path: Path) -> None:
+    assert read(tmp_path, "[thresholds]\n") == Thresholds()
+
+
+REFUSED = [
+    ("[thresholds]\nstable_days = 3\n", "stable_days = 3 d: permitted are 7 to 90 d"),
+    ("[thresholds]\nstable_days = 14.5\n", "stable_days = 14.5 d: only whole numbers are permitted"),
+    ("[thresholds]\nstabel_days = 14\n", "there is no threshold named stabel_days"),
+    ("[thresholds]\nstable_days = '14'\n", "stable_days is not a number"),
+    ("[thresholds]\nstable_days = true\n", "stable_days is not a number"),
+    ("[thresholds]\nstable_days = nan\n", "stable_days = NaN d: permitted are 7 to 90 d"),
+    ("[thresholds]\nstable_days = inf\n", "stable_days = Infinity d: permitted are 7 to 90 d"),
+    ("[thresholds]\nwear_share = 1e-400\n", "permitted are 0.5 to 1"),
+    ("[thresholds]\nnormal_index = 6\n", "permitted are 5 to 5"),
+    ("stable_days = 14\n", "only a table [thresholds] is known, found stable_days"),
+    ("[thresholds]\n[parameters]\nahi_mean = 3\n", "only a table [thresholds] is known, found parameters"),
+    ("", "there is no table [thresholds]"),
+    ("thresholds = 14\n", "there is no table [thresholds]"),
+    ("[thresholds\n", "the file is not TOML"),
+    ("[thresholds]\nstable_days = 14\nstable_days = 21\n", "the file is not TOML"),
+    (f"[thresholds]\nstable_days = {'9' * 5000}\n", "a number or a nesting that cannot be read"),
+    (f"[thresholds]\nstable_days = {'[' * 5000}\n", "a number or a nesting that cannot be read"),
+]
+
+
+@pytest.mark.parametrize(("text", "why"), REFUSED, ids=range(len(REFUSED)))
+def test_refused_with_the_reason(tmp_path: Path, text: str, why: str) -> None:
+    with pytest.raises(ValueError, match=re.escape(why)):
+        read(tmp_path, text)
+
+
+def test_refused_when_not_text(tmp_path: Path) -> None:
+    (tmp_path / "a.toml").write_bytes(b"\xff\xfe")
+    with pytest.raises(ValueError, match="not UTF-8"):
+        read_thresholds(tmp_path / "a.toml")
