@@ -34,6 +34,7 @@ class Parameter:
 
 
 _VANDERVEKEN = "Vanderveken 2013, doi 10.1136/thoraxjnl-2012-201900"
+_WEAR = "a table of Thorax, 43 people, taken to be of Vanderveken 2013, doi 10.1136/thoraxjnl-2012-201900"
 _DIELTJENS = "Dieltjens 2013, doi 10.1378/chest.13-0613"
 _UPDATE = "Sutherland 2014, doi 10.5664/jcsm.3460"
 _RANGE = "doi 10.1186/s12903-019-0783-8"
@@ -45,6 +46,10 @@ _INVENTED = "invented"
 
 def _seen(value: float, unit: str, source: str, meaning: str) -> Parameter:
     return Parameter(value, unit, Mark.PUBLISHED, source, meaning)
+
+
+def _quoted(value: float, unit: str, source: str, meaning: str) -> Parameter:
+    return Parameter(value, unit, Mark.QUOTED, source, meaning)
 
 
 def _made_up(value: float, unit: str, meaning: str, source: str = _INVENTED) -> Parameter:
@@ -111,10 +116,10 @@ class Parameters:
     )
 
     # Wear
-    wear_share_mean: Parameter = _seen(0.919, "1", _VANDERVEKEN, "mean share of nights worn over three months")
-    wear_share_sd: Parameter = _seen(0.108, "1", _VANDERVEKEN, "its standard deviation, taken as a beta distribution")
-    wear_hours_mean: Parameter = _seen(6.7, "h", _VANDERVEKEN, "mean hours worn a day over three months")
-    wear_hours_sd: Parameter = _seen(1.3, "h", _VANDERVEKEN, "its standard deviation")
+    wear_share_mean: Parameter = _quoted(0.919, "1", _WEAR, "mean share of nights worn over three months")
+    wear_share_sd: Parameter = _quoted(0.108, "1", _WEAR, "its standard deviation, taken as a beta distribution")
+    wear_hours_mean: Parameter = _quoted(6.7, "h", _WEAR, "mean hours worn a day over three months")
+    wear_hours_sd: Parameter = _quoted(1.3, "h", _WEAR, "its standard deviation")
     wear_hours_noise: Parameter = _made_up(0.5, "h", "change of the mean hours from week to week")
     sleep_hours: Parameter = _made_up(7.5, "h", "hours slept a night")
     over_read_hours: Parameter = _seen(0.5, "h", _DIELTJENS, "hours by which self-report over-reads wear")
