@@ -1,4 +1,7 @@
-"""The command line: `airway-relay serve | demo | decide | check | rules`. Each command imports what it needs itself."""
+"""The command line: `airway-relay serve | demo | decide | check | rules | rehearse`.
+
+Each command imports what it needs itself.
+"""
 
 from __future__ import annotations
 
@@ -35,6 +38,10 @@ def _run(options: argparse.Namespace) -> int:
         from service.commands.rules import rules
 
         return rules(options.site)
+    if options.command == "rehearse":
+        from service.commands.rehearse import rehearse_policy
+
+        return rehearse_policy(options)
     from service.commands.check import check
 
     return check(options.file)
@@ -61,6 +68,18 @@ def _parser() -> argparse.ArgumentParser:
     rules.add_argument("--site", metavar="FILE", help="a site's TOML file with thresholds of its own")
     check = commands.add_parser("check", help="validate a FHIR resource or every resource of a Bundle")
     check.add_argument("file", help="a resource or Bundle as JSON; - reads standard input")
+    rehearsal = commands.add_parser("rehearse", help="try a set of thresholds on simulated patients (not evidence)")
+    rehearsal.add_argument("--thresholds", metavar="A.toml", help="set A (default: the service's own thresholds)")
+    rehearsal.add_argument("--compare", metavar="B.toml", help="set B, tried on the same simulated patients")
+    rehearsal.add_argument("--cases", type=int, default=1000, metavar="N", help="simulated patients (default 1000)")
+    rehearsal.add_argument("--seed", type=int, default=1, metavar="N", help="another seed, other patients (default 1)")
+    rehearsal.add_argument(
+        "--weeks", type=int, default=52, metavar="N", help="weeks that a case is followed (default 52)"
+    )
+    rehearsal.add_argument("--processes", type=int, metavar="N", help="default: one for each processor; same result")
+    rehearsal.add_argument("--json", action="store_true", help="print the result as JSON")
+    rehearsal.add_argument("--picture", metavar="FILE.svg", help="also draw the result into this file")
+    rehearsal.add_argument("--parameters", action="store_true", help="print every number of the model and its source")
     return parser
 
 

@@ -2,51 +2,28 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, tzinfo
-from decimal import Decimal
 from ipaddress import ip_address
 from pathlib import Path
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from service.rules.thresholds import Thresholds
+from service.site_file import Site, read_site
 
 
 class SettingsError(ValueError):
     """A setting that cannot be used, in one plain line."""
 
 
-@dataclass(frozen=True)
-class Site:
-    """What a site sets of its own: thresholds inside their permitted ranges, and its region."""
-
-    thresholds: Thresholds = field(default_factory=Thresholds)
-    region: str = ""
-
-
 def read_site_file(name: str) -> Site:
-    """A site's TOML file: `region = "US"` and a table `[thresholds]`. SettingsError in one plain line."""
+    """A site's TOML file. SettingsError, in one plain line, when it cannot be used."""
     try:
-        held = tomllib.loads(Path(name).read_text(encoding="utf-8"), parse_float=Decimal)
+        return read_site(Path(name))
     except OSError as error:
         raise SettingsError(f"{name}: {error.strerror}") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise SettingsError(f"{name} is not TOML: {error}") from None
-    unknown = sorted(set(held) - {"region", "thresholds"})
-    if unknown:
-        raise SettingsError(f"{name}: there is no «{unknown[0]}» to set; a site sets region and [thresholds].")
-    region, values = held.get("region", ""), held.get("thresholds", {})
-    if region not in ("", "US"):
-        raise SettingsError(f"{name}: region is US or left out, not «{region}».")
-    for key, value in values.items():
-        if isinstance(value, bool) or not isinstance(value, int | Decimal):
-            raise SettingsError(f"{name}: thresholds.{key} must be a number.")
-    try:
-        return Site(Thresholds().with_values({k: Decimal(v) for k, v in values.items()}), region)
     except ValueError as error:
-        raise SettingsError(f"{name}: {error}") from None
+        raise SettingsError(f"{name}: {'; '.join(str(error).splitlines())}") from None
 
 
 @dataclass(frozen=True)

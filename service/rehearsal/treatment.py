@@ -1,0 +1,166 @@
+"""One case, week by week: the rules decide on the facts of the case, the people do as the rules say."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from decimal import Decimal
+from enum import StrEnum
+from random import Random
+
+from service.rehearsal.life import Life, told
+from service.rehearsal.parameters import Parameters
+from service.rehearsal.patient import Patient, draw_patient, measured_ahi
+from service.rehearsal.record import Record, day_of
+from service.rehearsal.weeks import Week, weeks_of
+from service.rules.decision import Decision, Readiness, Status, Step
+from service.rules.limits import EPWORTH_TOTAL
+from service.rules.response import response_criteria
+from service.rules.retest import assess_readiness
+from service.rules.thresholds import Thresholds
+from service.rules.titration import next_step
+
+Three = tuple[bool, bool, bool]
+
+
+class Ending(StrEnum):
+    """How a simulated case ends."""
+
+    RETEST = "retest"
+    DROPPED_OUT = "dropped out"
+    STILL_WAITING = "still waiting"
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One case to its end. `found` and `truly`: the three response criteria by the retest and by the true AHI.
+
+    `waited_weeks` counts, for each criterion, the weeks at settings that truly met it until the retest.
+    """
+
+    ending: Ending
+    weeks: int
+    can_benefit: bool
+    at_limit: bool = False
+    advance_mm: Decimal = Decimal(0)
+    measured_ahi: Decimal = Decimal(0)
+    true_ahi: float = 0
+    found: Three = (False, False, False)
+    truly: Three = (False, False, False)
+    waited_weeks: tuple[int, int, int] = (0, 0, 0)
+
+
+def rehearse_case(seed: int, number: int, thresholds: Thresholds, parameters: Parameters, horizon_weeks: int) -> Case:
+    """Case `number` of a cohort. It depends on nothing but the arguments, so cases can run in any order."""
+    patient = draw_patient(_chance(seed, number, "patient"), parameters)
+    weeks = weeks_of(_chance(seed, number, "weeks"))
+    return _Treatment(patient, next(weeks), thresholds, parameters).run(
+        weeks, horizon_weeks, _chance(seed, number, "retest")
+    )
+
+
+def _chance(seed: int, number: int, what: str) -> Random:
+    return Random(f"{seed}/{number}/{what}")
+
+
+class _Treatment:
+    def __init__(self, patient: Patient, before: Week, thresholds: Thresholds, parameters: Parameters) -> None:
+        self._patient, self._thresholds, self._parameters = patient, thresholds, parameters
+        epworth = told(patient.epworth, parameters.epworth_noise.value * before.epworth_noise, EPWORTH_TOTAL.high)
+        self._smallest_mm = Decimal(str(parameters.appliance_step_mm.value))
+        limit_mm = Decimal(str(parameters.appliance_limit_mm.value))
+        self._record = Record(patient, epworth, limit_mm, self._smallest_mm)
+        interval_weeks = max(round(thresholds.check_in_interval_days.value / 7), 1)
+        self._life = Life(patient, parameters, self._record, interval_weeks)
+        self._truly = self._true_response()
+        self._since = [0, 0, 0]
+
+    def run(self, weeks: Iterator[Week], horizon_weeks: int, retest: Random) -> Case:
+        """The rules are asked in every week that brings something new: nobody opens a file without a reason."""
+        for number, week in enumerate(weeks, start=1):
+            if number > horizon_weeks:
+                break
+            if self._life.drops_out(week):
+                return Case(Ending.DROPPED_OUT, number, self._patient.can_benefit)
+            if not self._life.live(number, week):
+                continue
+            facts = self._record.facts()
+            readiness = assess_readiness(facts, self._thresholds, day_of(number))
+            step = next_step(facts, self._thresholds, readiness)
+            assert step
+            if step.outcome == Step.REQUEST_TEST:
+                return self._retested(number, readiness, retest)
+            self._follow(number, step, week)
+        return Case(Ending.STILL_WAITING, horizon_weeks, self._patient.can_benefit)
+
+    def _follow(self, number: int, step: Decision, week: Week) -> None:
+        """Do what the step says; a dentist asked to review may direct one step beyond the standard parts."""
+        target = step.target_left_mm
+        if step.outcome == Step.STEP_BACK and target is not None:
+            self._record.set_to(number, target, taken_back=True)
+            self._life.taken_back()
+        elif step.outcome == Step.ADVANCE and target is not None:
+            self._advance(number, target)
+        elif step.outcome == Step.DENTIST_REVIEW and week.dentist < self._parameters.dentist_directs.value:
+            self._beyond_standard_parts(number, step)
+        self._note_response(number)
+
+    def _beyond_standard_parts(self, number: int, step: Decision) -> None:
+        room_mm = _room_for_the_dentist(step)
+        if room_mm:
+            size = min(self._thresholds.step_mm.value, room_mm)
+            self._advance(number, self._record.advance_mm + size // self._smallest_mm * self._smallest_mm)
+
+    def _advance(self, number: int, target_mm: Decimal) -> None:
+        self._record.set_to(number, target_mm)
+        self._life.advanced()
+
+    def _note_response(self, number: int) -> None:
+        """Start the count of weeks for each criterion that the setting newly meets."""
+        before, self._truly = self._truly, self._true_response()
+        for i, (was, now) in enumerate(zip(before, self._truly, strict=True)):
+            if now and not was:
+                self._since[i] = number
+
+    def _true_response(self) -> Three:
+        patient = self._patient
+        return _three(_exact(patient.true_ahi), _exact(patient.ahi_at(self._record.advance_mm)), self._thresholds)
+
+    def _retested(self, number: int, readiness: Decision, chance: Random) -> Case:
+        """The test is made in the week in which it is asked for, with the appliance worn all night."""
+        patient, advance_mm = self._patient, self._record.advance_mm
+        true_ahi = patient.ahi_at(advance_mm)
+        measured = measured_ahi(chance, true_ahi, self._parameters)
+        first, second, third = (
+            number - since if truly else 0 for since, truly in zip(self._since, self._truly, strict=True)
+        )
+        return Case(
+            Ending.RETEST,
+            number,
+            patient.can_benefit,
+            at_limit=readiness.outcome == Readiness.READY_AT_LIMIT,
+            advance_mm=advance_mm,
+            measured_ahi=measured,
+            true_ahi=true_ahi,
+            found=_three(patient.measured_ahi, measured, self._thresholds),
+            truly=self._truly,
+            waited_weeks=(first, second, third),
+        )
+
+
+def _three(before: Decimal, after: Decimal, thresholds: Thresholds) -> Three:
+    """The three published response criteria, by the rule that judges real tests."""
+    first, second, third = (c.status is Status.MET for c in response_criteria(before, after, thresholds))
+    return (first, second, third)
+
+
+def _room_for_the_dentist(step: Decision) -> Decimal | None:
+    """mm that a dentist could still direct when the review is about standard parts; None for any other review."""
+    for reason in step.criteria:
+        if reason.name == "room-left" and reason.status is Status.MET:
+            return reason.observed[0].value
+    return None
+
+
+def _exact(ahi: float) -> Decimal:
+    return Decimal(f"{ahi:.4f}")
