@@ -17,6 +17,7 @@ from pathlib import Path
 
 import httpx
 import pytest
+from hypothesis import settings as hypothesis_settings
 from sqlalchemy import create_engine, text
 from sqlalchemy.engine import make_url
 from starlette.testclient import TestClient
@@ -24,6 +25,11 @@ from starlette.testclient import TestClient
 from service.app import build_app, build_pipeline
 from service.pipeline import Pipeline
 from service.settings import Settings
+
+# the same generated cases on every clean machine; other ones at every run elsewhere
+hypothesis_settings.register_profile("ci", derandomize=True, deadline=None)
+if os.environ.get("CI"):
+    hypothesis_settings.load_profile("ci")
 
 
 @dataclass

@@ -71,11 +71,31 @@ def sleepiness_settled(course: Course, thresholds: Thresholds) -> Criterion:
 
 
 def _epworth_alone(by_epworth: Criterion, by_rest: Criterion, thresholds: Thresholds) -> Criterion:
-    """The Epworth total decides; a tired answer so far would disagree at the next check-in, which sets a later date."""
+    """The Epworth total decides, unless a tired answer, one alone or an old one, already disagrees with it.
+
+    One more rested answer would not settle it: the tired one would still be among the last.
+    """
     tired = any(m.value < thresholds.restedness_settled.value for m in by_rest.observed)
-    if by_epworth.earliest is None or by_rest.earliest is None or not tired:
+    if not tired:
         return by_epworth
-    return replace(by_epworth, earliest=max(by_epworth.earliest, by_rest.earliest))
+    dates = [d for d in (by_epworth.earliest, by_rest.earliest) if d]
+    if by_epworth.status is Status.UNMET:
+        return replace(by_epworth, earliest=max(dates, default=None))
+    return replace(
+        by_epworth,
+        status=Status.UNMET,
+        sentence=f"Symptoms disagree. {by_epworth.sentence} {_tired(by_rest)}",
+        observed=by_epworth.observed + by_rest.observed,
+        thresholds=by_epworth.thresholds + by_rest.thresholds,
+        inputs=by_epworth.inputs + by_rest.inputs,
+        earliest=max(dates, default=None),
+    )
+
+
+def _tired(by_rest: Criterion) -> str:
+    told = listed([number(m.value) for m in by_rest.observed])
+    limit = by_rest.thresholds[0]
+    return f"Restedness was told as {told} of 10; {number(limit.value)} or more counts as settled ({limit.cited})."
 
 
 def epworth_is_settled(total: int, course: Course, thresholds: Thresholds) -> bool:

@@ -115,9 +115,16 @@ def test_epworth_and_restedness_together(total, rested, status, disagrees):
     assert "Epworth total" in item.sentence and "Restedness" in item.sentence
 
 
-def test_one_restedness_beside_an_epworth_leaves_the_epworth_to_decide():
-    facts = after_delivery(check_in(7, restedness="2", epworth_total=8))
+def test_one_rested_answer_beside_an_epworth_leaves_the_epworth_to_decide():
+    facts = after_delivery(check_in(7, restedness="7", epworth_total=8))
     assert criterion(facts, "sleepiness-settled").status == "met"
+
+
+def test_one_tired_answer_beside_a_good_epworth_disagrees_at_once():
+    facts = after_delivery(check_in(7, restedness="2", epworth_total=8))
+    item = criterion(facts, "sleepiness-settled")
+    assert item.status == "unmet"
+    assert item.sentence.startswith("Symptoms disagree. ")
 
 
 FRESH = rows(("27 days old", 27, "met"), ("28 days old still speaks", 28, "met"), ("29 days old", 29, "unknown"))
