@@ -72,10 +72,10 @@ def test_the_code_system_lists_every_local_code() -> None:
     assert load(file.read_text()) == held
 
 
-def test_the_questionnaire_asks_what_a_check_in_can_answer() -> None:
+def test_the_questionnaire_asks_what_a_check_in_can_answer_in_the_same_order() -> None:
     held = load((FOLDER / "Questionnaire-check-in.json").read_text())
     assert held["url"] == QUESTIONNAIRE
-    assert {item["linkId"] for item in held["item"]} == set(LINK_IDS.values())
+    assert [item["linkId"] for item in held["item"]] == list(LINK_IDS.values())
 
 
 def test_profiles_and_value_sets_are_fresh() -> None:
