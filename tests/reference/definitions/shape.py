@@ -15,6 +15,7 @@ from typing import Any
 
 from service.fhir.codes import BASE, LOCAL, UCUM, Code, local
 from service.rules.limits import Limit
+from service.rules.words import number
 
 Resource = dict[str, Any]
 VERSION = "1.0.0"
@@ -181,14 +182,14 @@ def day_of(path: str, why: str, choice: str = "") -> Element:
 
 def range_rule(key: str, limit: Limit, on: str) -> Rule:
     """An invariant on a number: inside the bounds of what can be at all."""
-    low, high = plain(limit.low), plain(limit.high)
-    human = f"Between {low} and {high}{_unit(limit.unit)}: {limit.why}."
-    return Rule(key, human, f"{on} >= {low} and {on} <= {high}")
+    human = f"Between {number(limit.low)} and {number(limit.high)}{_unit(limit.unit)}: {limit.why}."
+    return Rule(key, human, f"{on} >= {plain(limit.low)} and {on} <= {plain(limit.high)}")
 
 
 def plain(value: Decimal) -> str:
-    """A decimal as FHIRPath writes it."""
-    return format(value.normalize(), "f")
+    """A decimal as FHIRPath writes it; below zero as a difference, since engines disagree on a leading minus."""
+    text = format(abs(value).normalize(), "f")
+    return f"(0 - {text})" if value < 0 else text
 
 
 def _unit(ucum: str) -> str:

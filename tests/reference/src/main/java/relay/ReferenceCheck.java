@@ -2,6 +2,7 @@ package relay;
 
 import ca.uhn.fhir.context.FhirContext;
 import ca.uhn.fhir.context.support.DefaultProfileValidationSupport;
+import ca.uhn.fhir.context.support.IValidationSupport.IssueSeverity;
 import ca.uhn.fhir.parser.DataFormatException;
 import ca.uhn.fhir.parser.IParser;
 import ca.uhn.fhir.parser.StrictErrorHandler;
@@ -19,11 +20,14 @@ import java.io.BufferedReader;
 import java.io.IOException;
 import java.io.InputStreamReader;
 import java.io.PrintStream;
+import java.io.UncheckedIOException;
 import java.nio.charset.StandardCharsets;
 import java.nio.file.DirectoryStream;
 import java.nio.file.Files;
 import java.nio.file.Path;
+import java.util.HashMap;
 import java.util.List;
+import java.util.Map;
 import org.hl7.fhir.common.hapi.validation.support.CommonCodeSystemsTerminologyService;
 import org.hl7.fhir.common.hapi.validation.support.InMemoryTerminologyServerValidationSupport;
 import org.hl7.fhir.common.hapi.validation.support.PrePopulatedValidationSupport;
@@ -32,6 +36,7 @@ import org.hl7.fhir.common.hapi.validation.support.UnknownCodeSystemWarningValid
 import org.hl7.fhir.common.hapi.validation.support.ValidationSupportChain;
 import org.hl7.fhir.common.hapi.validation.validator.FhirInstanceValidator;
 import org.hl7.fhir.instance.model.api.IBaseResource;
+import org.hl7.fhir.r4.model.Questionnaire;
 import org.hl7.fhir.r5.utils.validation.constants.BestPracticeWarningLevel;
 
 /**
@@ -50,6 +55,28 @@ public final class ReferenceCheck {
 
   private ReferenceCheck() {}
 
+  /** Our definitions; a questionnaire among them is found by its URL, which the base class does not do. */
+  private static final class Definitions extends PrePopulatedValidationSupport {
+    private final Map<String, IBaseResource> questionnaires = new HashMap<>();
+
+    Definitions(FhirContext context) {
+      super(context);
+    }
+
+    void add(IBaseResource resource) {
+      addResource(resource);
+      if (resource instanceof Questionnaire questionnaire) {
+        questionnaires.put(questionnaire.getUrl(), questionnaire);
+      }
+    }
+
+    @Override
+    public <T extends IBaseResource> T fetchResource(Class<T> kind, String url) {
+      IBaseResource found = kind == Questionnaire.class ? questionnaires.get(url.split("\\|")[0]) : null;
+      return found == null ? super.fetchResource(kind, url) : kind.cast(found);
+    }
+  }
+
   public static void main(String[] arguments) throws IOException {
     FhirValidator validator = validator(Path.of(arguments[0]));
     PrintStream out = new PrintStream(System.out, false, StandardCharsets.UTF_8);
@@ -57,27 +84,28 @@ public final class ReferenceCheck {
         arguments.length > 1
             ? Files.newBufferedReader(Path.of(arguments[1]))
             : new BufferedReader(new InputStreamReader(System.in, StandardCharsets.UTF_8))) {
-      for (String line = lines.readLine(); line != null; line = lines.readLine()) {
-        if (!line.isBlank()) {
-          out.println(JSON.writeValueAsString(verdict(validator, JSON.readTree(line))));
-          out.flush();
-        }
-      }
+      lines
+          .lines()
+          .filter(line -> !line.isBlank())
+          .parallel()
+          .map(line -> verdict(validator, line))
+          .forEachOrdered(out::println);
     }
+    out.flush();
   }
 
   private static FhirValidator validator(Path definitions) throws IOException {
     FhirContext context = FhirContext.forR4();
-    PrePopulatedValidationSupport ours = new PrePopulatedValidationSupport(context);
+    Definitions ours = new Definitions(context);
     IParser parser = context.newJsonParser();
     parser.setParserErrorHandler(new StrictErrorHandler());
     try (DirectoryStream<Path> files = Files.newDirectoryStream(definitions, "*.json")) {
       for (Path file : files) {
-        ours.addResource(read(parser, file));
+        ours.add(read(parser, file));
       }
     }
     UnknownCodeSystemWarningValidationSupport unknown = new UnknownCodeSystemWarningValidationSupport(context);
-    unknown.setNonExistentCodeSystemSeverity(ca.uhn.fhir.context.support.IValidationSupport.IssueSeverity.WARNING);
+    unknown.setNonExistentCodeSystemSeverity(IssueSeverity.WARNING);
     ValidationSupportChain chain =
         new ValidationSupportChain(
             ours,
@@ -97,6 +125,14 @@ public final class ReferenceCheck {
       return parser.parseResource(Files.readString(file));
     } catch (DataFormatException error) {
       throw new IllegalArgumentException(file.getFileName() + ": " + error.getMessage(), error);
+    }
+  }
+
+  private static String verdict(FhirValidator validator, String text) {
+    try {
+      return JSON.writeValueAsString(verdict(validator, JSON.readTree(text)));
+    } catch (IOException error) {
+      throw new UncheckedIOException(error);
     }
   }
 
