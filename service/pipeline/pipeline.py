@@ -119,7 +119,7 @@ class Pipeline(Reads):
             referral = next(i for i in items if is_referral(i.resource))
             self._check_age(tx, case, items, referral)
             if case.task not in {i.reference for i in items}:
-                body = referral_moves.new_task(case, referral.resource, now)
+                body = referral_moves.new_task(case, now)
                 task = stored(body, body["id"], 1, case.case_number, now)
         elif mapped.move is not None:
             task = referral_moves.moved_task(tx, case, mapped.move, now)

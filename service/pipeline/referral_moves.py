@@ -24,7 +24,7 @@ from service.store.resources import Stored
 _BUSINESS_STATUS = {StageName.READY_FOR_TEST: "ready-for-retest", StageName.TEST_ORDERED: "retest-ordered"}
 
 
-def new_task(case: Case, referral: Resource, now: str) -> Resource:
+def new_task(case: Case, now: str) -> Resource:
     """The Task of a new referral, requested of the dental office."""
     built: Resource = {
         "resourceType": "Task",
@@ -42,7 +42,7 @@ def new_task(case: Case, referral: Resource, now: str) -> Resource:
         },
         "focus": ref(case.referral),
         "for": ref(case.patient),
-        "authoredOn": referral.get("authoredOn", now),
+        "authoredOn": now,
         "lastModified": now,
     }
     if case.physician:
