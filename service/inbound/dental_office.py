@@ -127,7 +127,8 @@ def map_assessment(body: dict[str, Any], case_number: str) -> Mapped:
         if found is not None:
             parts.append(component(local(code), "valueBoolean", found))
     resource = _observation("dental-assessment", EXAM_CATEGORY.concept, entry.assessed_on)
-    resource["component"] = parts
+    if parts:
+        resource["component"] = parts
     return Mapped([_entry_draft(resource, entry, case_number, "assessment", "", "assessed_on")], agent=FULFILLER)
 
 

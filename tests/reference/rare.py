@@ -105,6 +105,7 @@ def _taken_back(client: TestClient, clock: Clock) -> Iterator[tuple[str, dict[st
     for name in ("diagnosis", "baseline_test", "epworth_total"):
         del least[name]
     case = f"/intake/cases/{_send(client, '/intake/referrals', least)['case_number']}"
+    _send(client, f"{case}/assessments", {"entry_id": "nothing-found", "assessed_on": on(2)})
     _send(client, f"{case}/cancellation", {"on": on(3), "reason": "patient moved away"})
     yield "not JSON", load(client.post("/fhir", content=b"{", headers=_FHIR).text)
 
