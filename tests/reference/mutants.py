@@ -14,6 +14,7 @@ from decimal import Decimal
 from typing import Any
 
 from service.fhir.build import Resource
+from tests.reference.broken_rules import broken
 
 _CHOICES = ("value[x]", "effective[x]", "timing[x]", "module[x]")
 
@@ -29,12 +30,16 @@ class Mutant:
 def mutants(definition: Resource, right: list[Resource]) -> Iterator[Mutant]:
     """For each line of a profile, wrong copies of the first right resource that has what the line is about."""
     for element in definition["differential"]["element"]:
-        for how in (_without, _with_another_value, _out_of_bounds):
+        for how in (_without, _with_another_value, _out_of_bounds, _too_coarse):
             for resource in right:
-                broken = how(element, resource, definition["differential"]["element"])
-                if broken is not None:
-                    yield Mutant(f"{definition['id']} {element['id']} {how.__name__.strip('_')}", broken)
+                wrong = how(element, resource, definition["differential"]["element"])
+                if wrong is not None:
+                    yield Mutant(f"{definition['id']} {element['id']} {how.__name__.strip('_')}", wrong)
                     break
+        for rule in element.get("constraint", []):
+            wrong = broken(rule["key"], right)
+            if wrong is not None:
+                yield Mutant(f"{definition['id']} {element['id']} rule {rule['key']}", wrong)
 
 
 def _without(element: Resource, resource: Resource, all_elements: list[Resource]) -> Resource | None:
@@ -77,6 +82,17 @@ def _out_of_bounds(element: Resource, resource: Resource, all_elements: list[Res
             holder[key]["value"] = Decimal("99999")
         else:
             holder[key] = 99999
+    return copied if spots else None
+
+
+def _too_coarse(element: Resource, resource: Resource, all_elements: list[Resource]) -> Resource | None:
+    """A copy with a date known only to the month, where an invariant asks for the day."""
+    if not any(c["key"].endswith("-day") for c in element.get("constraint", [])):
+        return None
+    copied = copy.deepcopy(resource)
+    spots = [s for s in _spots(copied, element["id"], all_elements) if isinstance(s[0][s[1]], str)]
+    for holder, key in spots:
+        holder[key] = holder[key][:7]
     return copied if spots else None
 
 

@@ -88,6 +88,16 @@ def test_every_line_of_every_profile_holds_something(checked: Checked) -> None:
 
 
 @needs_java
+def test_every_invariant_is_the_one_that_is_broken(checked: Checked) -> None:
+    """Each invariant of each profile is named by the validator for at least one mutant made to break it."""
+    said: dict[str, str] = defaultdict(str)
+    for key in checked.broken:
+        said[key.split()[1]] += "\n".join(checked.verdicts[key].errors)
+    keys = {(p.id, rule.key) for p in PROFILES for e in p.all_elements for rule in e.rules}
+    assert {(owner, key) for owner, key in keys if f"failed: {key}:" not in said[owner]} == set()
+
+
+@needs_java
 def test_wrong_resources_are_found(checked: Checked) -> None:
     """Controls by hand; the last of them is a right resource."""
     found = {key: verdict for key, verdict in checked.verdicts.items() if key.startswith("control ")}

@@ -25,7 +25,7 @@ _REASONED = " or ".join(f"status = '{state}'" for state in sorted(NEEDS_REASON))
 _TASK_TIMES = Rule(
     "task-times",
     "A Task is not changed before it was made.",
-    "$this.where(lastModified < authoredOn).empty()",
+    "iif(lastModified < authoredOn, false, true)",
 )
 
 PROFILES = (

@@ -25,7 +25,11 @@ _TYPES_BY_KIND = {"code": "Code", "uri": "Uri", "string": "String", "boolean": "
 
 @dataclass(frozen=True)
 class Rule:
-    """An invariant: its key within the profile, what it says, and its FHIRPath expression."""
+    """An invariant: its key within the profile, what it says, and its FHIRPath expression.
+
+    A comparison that may have no answer (a date with a time of that day) is written `iif(a < b, false, true)`:
+    only what is surely wrong is refused.
+    """
 
     key: str
     human: str

@@ -81,7 +81,7 @@ _CHECK_IN_RULES = (
     Rule(
         "check-in-nights-worn",
         "Nights worn are not more than nights reported on.",
-        f"$this.where({_answered('nights-worn')} > {_answered('nights-reported')}).empty()",
+        f"iif({_answered('nights-worn')} > {_answered('nights-reported')}, false, true)",
     ),
     Rule(
         "check-in-hours",
@@ -110,7 +110,7 @@ assert {items[1].pattern[1] for items in _CHECK_IN_ITEMS if items[1].pattern} ==
 
 
 def _ends_after(begin: str, key: str, human: str) -> Rule:
-    return Rule(key, human, f"$this.where({has_part('end')}.value < {begin}).empty()")
+    return Rule(key, human, f"iif({has_part('end')}.value < {begin}, false, true)")
 
 
 PROFILES = (
@@ -167,9 +167,7 @@ PROFILES = (
         ),
         (
             Rule("use-start-day", "The day of delivery is known to the day.", "timing.start.toString().length() >= 10"),
-            Rule(
-                "use-ends-after", "Use does not end before delivery.", "$this.where(timing.end < timing.start).empty()"
-            ),
+            Rule("use-ends-after", "Use does not end before delivery.", "iif(timing.end < timing.start, false, true)"),
         ),
     ),
     _observation(
@@ -236,7 +234,7 @@ PROFILES = (
             Rule(
                 "wear-nights",
                 "Nights worn are not more than nights reported on.",
-                f"$this.where({has_part('nights-worn')}.value > {has_part('nights-reported')}.value).empty()",
+                f"iif({has_part('nights-worn')}.value > {has_part('nights-reported')}.value, false, true)",
             ),
         ),
     ),
