@@ -18,6 +18,7 @@ import pytest
 from service.fhir.check_in import LINK_IDS, QUESTIONNAIRE
 from service.fhir.codes import BASE, LOCAL, LOINC, PUBLISHED, SNOMED, all_local, is_local
 from service.fhir.json_text import load, write_pretty
+from service.fhir.profile_index import profile_of
 from service.fhir.validate import TYPES
 from tests.reference.definitions import PROFILES, published
 from tests.reference.definitions.page import page
@@ -172,6 +173,26 @@ def test_every_code_used_is_one_the_service_defines(file: Path) -> None:
     for system, code in pairs:
         assert system != LOCAL or is_local(code), code
         assert system not in (LOINC, SNOMED) or (system, code) in published_codes, code
+
+
+@pytest.mark.parametrize(
+    "resource",
+    [
+        {},
+        {"resourceType": ["Patient"]},
+        {"resourceType": "Observation", "code": 5},
+        {"resourceType": "Observation", "code": {"coding": ["wear"]}},
+        {"resourceType": "DiagnosticReport", "category": {"coding": []}},
+        {"resourceType": "ServiceRequest", "requester": []},
+        {"resourceType": "Provenance", "agent": [5]},
+        {"resourceType": "Device", "type": None},
+        {"resourceType": "Task", "code": []},
+        {"resourceType": "QuestionnaireResponse", "questionnaire": 5},
+    ],
+    ids=str,
+)
+def test_a_badly_formed_resource_belongs_to_no_profile(resource: dict[str, Any]) -> None:
+    assert profile_of(resource) is None
 
 
 def test_every_profile_has_a_row_on_the_page() -> None:

@@ -16,6 +16,15 @@ DEFINITIONS = HERE.parent.parent / "profiles"
 _BUILD = HERE / "build"
 _SOURCES = (HERE / "pom.xml", HERE / "src/main/java/relay/ReferenceCheck.java")
 _SECONDS = 900
+_LACKS = {
+    "release version 17 not supported": "Java 17",
+    "Could not resolve": "its libraries, which are not on this machine and could not be fetched",
+    "Could not transfer": "its libraries, which are not on this machine and could not be fetched",
+}
+
+
+class NotHere(Exception):
+    """What the validator needs and this machine does not have."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +53,8 @@ def missing_tool() -> str | None:
 def build() -> None:
     """Compile the program and copy its libraries, unless that was done since its sources last changed.
 
-    Works without a network once the libraries are in the local Maven repository.
+    Works without a network once the libraries are in the local Maven repository. Raises NotHere when they are
+    not and cannot be fetched, or when Java is too old.
     """
     made = _BUILD / "classes/relay/ReferenceCheck.class"
     if made.exists() and made.stat().st_mtime >= max(f.stat().st_mtime for f in _SOURCES):
@@ -54,12 +64,16 @@ def build() -> None:
     if offline.returncode:
         online = subprocess.run(command, cwd=HERE, capture_output=True, text=True, timeout=_SECONDS)
         if online.returncode:
-            raise RuntimeError(f"the reference validator could not be built:\n{online.stdout[-2000:]}")
+            said = online.stdout + online.stderr
+            lacks = next((what for sign, what in _LACKS.items() if sign in said), None)
+            if lacks:
+                raise NotHere(lacks)
+            raise RuntimeError(f"the reference validator could not be built:\n{said[-2000:]}")
     made.touch()
 
 
 def verdicts(lines: Iterable[Line], folder: Path) -> dict[str, Verdict]:
-    """The verdict on every line, by id, from one run of the program; `folder` holds its input."""
+    """The verdict on every line, by id, from one run of the program; `folder` holds its input. Raises NotHere."""
     build()
     asked = folder / "lines.ndjson"
     count = 0

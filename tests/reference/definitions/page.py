@@ -9,9 +9,11 @@ from tests.reference.definitions.value_sets import VALUE_SETS
 
 HEAD = f"""# Published definitions
 
-Base of every canonical URL: `{BASE}`. FHIR R4 (4.0.1). This page, the StructureDefinitions and the ValueSets are made
-by `tests/reference/definitions/` and kept equal to it by `tests/test_profiles.py`, which also says how to write them
-anew. What the service emits is checked against them by an independent validator (`tests/reference/test_reference.py`).
+Base of every canonical URL: `{BASE}`. FHIR R4 (4.0.1).
+
+This page, the StructureDefinitions and the ValueSets are made by `tests/reference/definitions/` and kept equal to it by
+`tests/test_profiles.py`, which also says how to write them anew. `tests/reference/test_reference.py` has an independent
+validator judge everything the service emits by them, and breaks every line of every profile to show that it holds.
 
 | file | what it defines |
 |---|---|
@@ -44,7 +46,7 @@ def _section(profile: Profile) -> list[str]:
     rows = [f"| {_name(e)} | {e.cardinality or '–'} | {_must(e)} | {e.why or '–'} |" for e in profile.all_elements]
     return [
         f"## {profile.id}\n",
-        f"{profile.title}, a {profile.kind}. {profile.description}\n",
+        f"{profile.title} ({profile.kind}). {profile.description}\n",
         "| element | cardinality | must be | why |",
         "|---|---|---|---|",
         *rows,

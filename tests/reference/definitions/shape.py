@@ -206,7 +206,7 @@ def quantity(path: str, limit: Limit, key: str, why: str, cardinality: str = "1.
         Element(
             path,
             cardinality,
-            f"{why}, in {limit.unit}",
+            f"{why}, in{_unit(limit.unit)}" if _unit(limit.unit) else why,
             types=("Quantity",),
             pattern=("Quantity", {"system": UCUM, "code": limit.unit}),
             rules=(range_rule(f"{key}-range", limit, "value"),),
