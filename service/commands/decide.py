@@ -20,7 +20,7 @@ from service.rules.titration import next_step
 from service.rules.words import day
 from service.settings import SettingsError, read_site_file
 
-_SIGNS = {Status.MET: "met", Status.UNMET: "NOT MET", Status.UNKNOWN: "unknown"}
+_SIGNS = {Status.MET: "met", Status.UNMET: "NOT MET", Status.UNKNOWN: "unknown", Status.ATTENTION: "weigh"}
 
 
 def decide(file: str, as_of_text: str | None, as_json: bool, site_file: str | None) -> int:

@@ -162,7 +162,12 @@ def narrative(view: CaseView, thresholds: Thresholds) -> str:
     return f'<div xmlns="http://www.w3.org/1999/xhtml">{"".join(parts)}</div>'
 
 
-_STATUS_WORDS = {Status.MET: "Met", Status.UNMET: "Not met", Status.UNKNOWN: "Not known"}
+_STATUS_WORDS = {
+    Status.MET: "Met",
+    Status.UNMET: "Not met",
+    Status.UNKNOWN: "Not known",
+    Status.ATTENTION: "Needs attention",
+}
 
 
 def _criteria_list(criteria: Sequence[Criterion]) -> str:

@@ -30,10 +30,19 @@ _WHOLES: dict[str, tuple[str, Limit]] = {
     "nights-reported": ("nights_reported", limits.NIGHTS),
     "nights-worn": ("nights_worn", limits.NIGHTS),
 }
-LINK_IDS = {field: link for link, (field, _) in {**_DECIMALS, **_WHOLES}.items()} | {
-    "witnessed_pauses": "witnessed-pauses",
+LINK_IDS = {
     "reported_by": "reported-by",
+    "snoring": "snoring",
+    "restedness": "restedness",
+    "epworth_total": "epworth-total",
+    "nights_reported": "nights-reported",
+    "nights_worn": "nights-worn",
+    "hours_per_night": "hours-per-night",
+    "hours_slept_per_night": "hours-slept-per-night",
+    "witnessed_pauses": "witnessed-pauses",
+    "weight_kg": "weight-kg",
 }
+"""The questions by field, in the order of the questionnaire: R4 asks for answers in that order."""
 
 
 def answers(values: dict[str, Any]) -> list[Resource]:

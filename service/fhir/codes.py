@@ -145,6 +145,8 @@ _LOCAL_TERMS: dict[str, str] = {
     "met": "Met",
     "unmet": "Not met",
     "unknown": "Unknown",
+    "attention": "Needs attention",
+    "symptoms-after-good-test": "Symptoms after a good test",
     "continue-treatment": "Continue treatment and follow up",
     "advance-and-test-again": "Advance further and test again",
     "add-positional-therapy": "Add positional therapy",

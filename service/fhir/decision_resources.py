@@ -215,12 +215,14 @@ def decision_provenance(
     provenance_id: str, targets: Sequence[Source], inputs: Sequence[Source], recorded: str
 ) -> Resource:
     """Which resource versions the decision and the CarePlan were made from, and by what."""
-    return {
+    built: Resource = {
         "resourceType": "Provenance",
         "id": provenance_id,
         "target": [versioned(t) for t in targets],
         "recorded": recorded,
         "activity": {"text": f"Decision by the rules, as listed in {BASE}/rule"},
         "agent": [{"who": {"reference": f"Device/{ENGINE_ID}"}}],
-        "entity": [{"role": "source", "what": versioned(s)} for s in inputs],
     }
+    if inputs:
+        built["entity"] = [{"role": "source", "what": versioned(s)} for s in inputs]
+    return built

@@ -120,7 +120,7 @@ class Pipeline(Reads):
             referral = next(i for i in items if is_referral(i.resource))
             self._check_age(tx, case, items, referral)
             if task is None:
-                body = referral_moves.new_task(case, referral.resource, now)
+                body = referral_moves.new_task(case, now)
                 task = stored(body, body["id"], 1, case.case_number, now)
         elif mapped.move is not None:
             task = referral_moves.moved_task(tx, case, mapped.move, derived, bool(mapped.drafts), now)

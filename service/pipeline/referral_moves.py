@@ -25,7 +25,7 @@ _BUSINESS_STATUS = {StageName.READY_FOR_TEST: "ready-for-retest", StageName.TEST
 _BEFORE_WORK = (ReferralState.REQUESTED, ReferralState.RECEIVED, ReferralState.ACCEPTED)
 
 
-def new_task(case: Case, referral: Resource, now: str) -> Resource:
+def new_task(case: Case, now: str) -> Resource:
     """The Task of a new referral, requested of the dental office."""
     built: Resource = {
         "resourceType": "Task",
@@ -43,7 +43,7 @@ def new_task(case: Case, referral: Resource, now: str) -> Resource:
         },
         "focus": ref(case.referral),
         "for": ref(case.patient),
-        "authoredOn": referral.get("authoredOn", now),
+        "authoredOn": now,
         "lastModified": now,
     }
     if case.physician:

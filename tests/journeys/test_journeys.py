@@ -21,7 +21,7 @@ from tests.journeys.stories import STORIES
 from tests.journeys.story import Event, Story, Told, tell
 
 PAGE = Path(__file__).parent / "JOURNEYS.md"
-_WORDS = {"met": "met", "unmet": "not met", "unknown": "not known"}
+_WORDS = {"met": "met", "unmet": "not met", "unknown": "not known", "attention": "needs attention"}
 
 
 def judge(event: Event, case: dict[str, Any]) -> None:

@@ -1,0 +1,118 @@
+"""Which published profile a resource belongs to, by what it says of itself."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from service.fhir.build import Resource
+from service.fhir.check_in import QUESTIONNAIRE
+from service.fhir.codes import AHI_24_HOUR, APNOEA_INDEX, BASE, ODI, codings_of, has_code, local, local_code_of
+from service.fhir.decision_resources import ENGINE_ID
+from service.fhir.read_other import is_referral, is_referral_task, is_test_order
+
+_BY_TYPE = {
+    "Patient": "patient",
+    "Practitioner": "practitioner",
+    "Organization": "organization",
+    "Condition": "diagnosis",
+    "DeviceUseStatement": "appliance-use",
+    "CarePlan": "care-plan",
+    "GuidanceResponse": "decision-run",
+    "AuditEvent": "audit-event",
+}
+_INDICES = ("ahi", "rei", "rdi")
+_MEASURES = ("recording-time", "lowest-spo2", "t90", "supine-index", "non-supine-index", "central-share")
+_OBSERVATIONS = (
+    "pap-history",
+    "dental-assessment",
+    "protrusion-setting",
+    "snoring",
+    "restedness",
+    "epworth-total",
+    "wear",
+    "witnessed-pauses",
+    "body-weight-reported",
+    "side-effect",
+    "red-flag",
+    "readiness-for-efficacy-test",
+    "next-titration-step",
+    "response-to-treatment",
+    "physician-decision",
+)
+_BY_CODE = (
+    dict.fromkeys(_INDICES, "sleep-test-index")
+    | dict.fromkeys(_MEASURES, "sleep-test-measure")
+    | {code: code for code in _OBSERVATIONS}
+)
+_PURPOSES = ("baseline-test", "efficacy-test")
+
+
+def profile_of(resource: Resource) -> str | None:
+    """The canonical URL of the profile a resource must keep to; None when it is none of ours."""
+    kind = resource.get("resourceType")
+    find = _FINDERS.get(kind) if isinstance(kind, str) else None
+    name = find(resource) if find else _BY_TYPE.get(kind) if isinstance(kind, str) else None
+    return f"{BASE}/StructureDefinition/{name}" if name else None
+
+
+def _observation(resource: Resource) -> str | None:
+    concept = resource.get("code")
+    if has_code(concept, APNOEA_INDEX):
+        return None
+    if has_code(concept, ODI):
+        return "sleep-test-odi"
+    if has_code(concept, AHI_24_HOUR):
+        return "sleep-test-index"
+    return _BY_CODE.get(local_code_of(concept) or "")
+
+
+def _service_request(resource: Resource) -> str | None:
+    if is_referral(resource):
+        return "referral"
+    if is_test_order(resource):
+        return "test-order"
+    return "test-proposal" if _is_engine(resource.get("requester")) else None
+
+
+def _task(resource: Resource) -> str | None:
+    if is_referral_task(resource):
+        return "referral-task"
+    approves = any(isinstance(c, dict) and c.get("code") == "approve" for c in codings_of(resource.get("code")))
+    return "approval-task" if approves and _is_engine(resource.get("requester")) else None
+
+
+def _device(resource: Resource) -> str | None:
+    if has_code(resource.get("type"), local("oral-appliance")):
+        return "appliance"
+    return "rule-engine" if resource.get("id") == ENGINE_ID else None
+
+
+def _diagnostic_report(resource: Resource) -> str | None:
+    held = resource.get("category")
+    categories = held if isinstance(held, list) else []
+    return "sleep-test" if any(has_code(c, local(p)) for c in categories for p in _PURPOSES) else None
+
+
+def _questionnaire_response(resource: Resource) -> str | None:
+    return "check-in" if str(resource.get("questionnaire", "")).split("|")[0] == QUESTIONNAIRE else None
+
+
+def _provenance(resource: Resource) -> str | None:
+    agents = resource.get("agent")
+    made = any(isinstance(a, dict) and _is_engine(a.get("who")) for a in (agents if isinstance(agents, list) else []))
+    return "decision-provenance" if made else None
+
+
+def _is_engine(reference: Any) -> bool:
+    return isinstance(reference, dict) and reference.get("reference") == f"Device/{ENGINE_ID}"
+
+
+_FINDERS = {
+    "Observation": _observation,
+    "ServiceRequest": _service_request,
+    "Task": _task,
+    "Device": _device,
+    "DiagnosticReport": _diagnostic_report,
+    "QuestionnaireResponse": _questionnaire_response,
+    "Provenance": _provenance,
+}

@@ -1,0 +1,92 @@
+"""Value sets over our own codes, and over the few codes of others that a profile allows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from service.fhir.codes import AHI_24_HOUR, LOCAL, LOINC, is_local
+from service.rules.decision import Readiness, ResponseClass, Status, Step
+from service.rules.facts import PhysicianChoice, RedFlagKind, ReferralState
+from tests.reference.definitions.shape import VERSION, Resource, computable_name, value_set_url
+
+TASK_STATUS = "http://hl7.org/fhir/task-status"
+REQUEST_STATUS = "http://hl7.org/fhir/request-status"
+
+
+@dataclass(frozen=True)
+class ValueSet:
+    """A value set as lists of codes, each by its system."""
+
+    id: str
+    title: str
+    description: str
+    codes: tuple[tuple[str, tuple[str, ...]], ...]
+
+    def definition(self) -> Resource:
+        """The ValueSet resource."""
+        return {
+            "resourceType": "ValueSet",
+            "id": self.id,
+            "url": value_set_url(self.id),
+            "version": VERSION,
+            "name": computable_name(f"{self.id}-values"),
+            "title": self.title,
+            "status": "active",
+            "experimental": False,
+            "description": self.description,
+            "compose": {
+                "include": [{"system": system, "concept": [{"code": c} for c in codes]} for system, codes in self.codes]
+            },
+        }
+
+
+def _ours(name: str, title: str, description: str, codes: Iterable[str]) -> ValueSet:
+    held = tuple(str(code) for code in codes)
+    assert all(is_local(code) for code in held), name
+    return ValueSet(name, title, description, ((LOCAL, held),))
+
+
+MEASURES = {
+    "recording-time": "RECORDING_HOURS",
+    "lowest-spo2": "SPO2_PERCENT",
+    "t90": "SHARE_PERCENT",
+    "supine-index": "INDEX_PER_HOUR",
+    "non-supine-index": "INDEX_PER_HOUR",
+    "central-share": "SHARE_PERCENT",
+}
+"""Single measures of a sleep test, each with the name of its limit."""
+
+VALUE_SETS = (
+    ValueSet(
+        "sleep-test-index",
+        "Indices of a sleep test",
+        "Events per hour as a sleep test reports them. The apnoea index is not among them.",
+        ((LOCAL, ("ahi", "rei", "rdi")), (LOINC, (AHI_24_HOUR.code,))),
+    ),
+    _ours("sleep-test-measure", "Further measures of a sleep test", "Measures beside the index and the ODI.", MEASURES),
+    _ours(
+        "hypopnoea-rule",
+        "Hypopnoea rules",
+        "Which fall in SpO2 makes a hypopnoea: indices under different rules are not compared.",
+        ("hypopnoea-3-percent-or-arousal", "hypopnoea-4-percent", "hypopnoea-rule-unknown"),
+    ),
+    _ours("red-flag-kind", "Red flags", "Findings that stop titration until someone has looked.", RedFlagKind),
+    _ours("physician-choice", "Decisions after a test", "What a physician decides after a test.", PhysicianChoice),
+    _ours("readiness-outcome", "Outcomes of readiness", "Ready means ready to be tested, never treated.", Readiness),
+    _ours("titration-step", "Titration steps", "What may be done next with the setting.", Step),
+    _ours("response-class", "Classes of response", "By the fall of the index from the baseline.", ResponseClass),
+    _ours("criterion-status", "Status of a criterion", "How one criterion of a decision came out.", Status),
+    ValueSet(
+        "referral-state",
+        "States of a referral",
+        "The values of the Task status that a referral uses.",
+        ((TASK_STATUS, tuple(str(state) for state in ReferralState)),),
+    ),
+    ValueSet(
+        "proposal-status",
+        "Status of a proposal",
+        "A proposal waits as draft; an order completes it; it is revoked when it no longer holds. It is never active.",
+        ((REQUEST_STATUS, ("draft", "completed", "revoked")),),
+    ),
+)

@@ -1,0 +1,142 @@
+"""Everything the service emits in the demo scenario, the examples, the journeys and a story of rare things.
+
+Each is played through the real application. What is collected is every version of every resource, and the
+answers that are no stored resource: outcomes, bundles, the capability statement, `$readiness`.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import create_engine, text
+from starlette.testclient import TestClient
+
+from service.app import build_app, build_pipeline
+from service.demo.scenario import stories as demo_stories
+from service.fhir.json_text import load, write
+from service.settings import Settings
+from tests.conftest import Clock
+from tests.journeys.stories import STORIES
+from tests.journeys.story import tell
+from tests.reference import rare
+
+ROOT = Path(__file__).parent.parent.parent
+EXAMPLES = ROOT / "examples"
+PLAIN, FHIR = {"Content-Type": "application/json"}, {"Content-Type": "application/fhir+json"}
+_POSTED = re.compile(r"--data @(examples/\S+\.json)\s+\$ADDRESS(/\S*)")
+
+
+@dataclass(slots=True)
+class Emitted:
+    """Resources by where they came from; the key of a stored one is source, type, id and version."""
+
+    resources: dict[str, dict[str, Any]] = field(default_factory=dict)
+
+    def add(self, key: str, resource: dict[str, Any]) -> None:
+        """Keep a resource under a key nothing else has."""
+        assert key not in self.resources, key
+        self.resources[key] = resource
+
+
+def collect(folder: Path) -> Emitted:
+    """Play everything, each into a database of its own below `folder`."""
+    found = Emitted()
+    _demo(found, folder)
+    for index, story in enumerate(STORIES):
+        with _service(folder, f"journey-{index}", found) as (client, clock):
+            tell(story, client, clock, lambda _event, _case: None)
+    _examples(found, folder)
+    with _service(folder, "rare", found) as (client, clock):
+        for key, resource in rare.play(client, clock):
+            found.add(f"rare {key}", resource)
+    return found
+
+
+@contextmanager
+def _service(folder: Path, name: str, found: Emitted) -> Iterator[tuple[TestClient, Clock]]:
+    """The application on an empty database; what it then holds and answers is added to `found`."""
+    clock = Clock()
+    url = f"sqlite:///{folder}/{name}.db"
+    pipeline = build_pipeline(Settings(database_url=url), clock=clock)
+    try:
+        client = TestClient(build_app(Settings(), pipeline))
+        yield client, clock
+        _read_back(client, url, name, found)
+    finally:
+        pipeline.close()
+
+
+def _read_back(client: TestClient, url: str, name: str, found: Emitted) -> None:
+    """Every version the database knows of, each read through the API, and what is answered about them."""
+    engine = create_engine(url)
+    with engine.connect() as connection:
+        known = list(connection.execute(text("SELECT type, id, version FROM resource_version ORDER BY 1, 2, 3")))
+    engine.dispose()
+    for kind, resource_id, version in known:
+        reply = client.get(f"/fhir/{kind}/{resource_id}/_history/{version}")
+        assert reply.status_code == 200, reply.text
+        found.add(f"{name} {kind}/{resource_id}/_history/{version}", load(reply.text))
+    plans = sorted({resource_id for kind, resource_id, _ in known if kind == "CarePlan"})
+    asked = [path for plan in plans for path in _about(client, plan)]
+    for path in ["/fhir/metadata", "/fhir/CarePlan/AR-NONE", *asked]:
+        found.add(f"{name} {path}", load(client.get(path).text))
+
+
+def _about(client: TestClient, plan: str) -> tuple[str, ...]:
+    patient = load(client.get(f"/cases/{plan}").text)["resources"]["patient"]
+    return (
+        f"/fhir/CarePlan/{plan}/$readiness",
+        f"/fhir/CarePlan/{plan}/$readiness?asOf=2026-01-05",
+        f"/fhir/CarePlan/{plan}/_history",
+        f"/fhir/CarePlan?patient={patient.removeprefix('Patient/')}",
+    )
+
+
+def post(client: TestClient, path: str, body: Any, headers: dict[str, str] = PLAIN) -> Any:
+    """Post a message that must be taken; the answer."""
+    reply = client.post(path, content=write(body), headers=headers)
+    assert reply.status_code in (200, 201), f"{path}: {reply.text}"
+    return load(reply.text)
+
+
+def _demo(found: Emitted, folder: Path) -> None:
+    with _service(folder, "demo", found) as (client, clock):
+        for story in demo_stories(clock.now.date()):
+            number = post(client, "/intake/referrals", story.referral)["case_number"]
+            for _, what, body in story.messages:
+                post(client, f"/intake/cases/{number}/{what}", body)
+
+
+def posted_examples() -> list[tuple[str, str]]:
+    """(file, address) of every request on the examples' pages, in reading order."""
+    pages = [EXAMPLES / name / "README.md" for name in ("sleep-lab", "dental-office", "physician")]
+    return [pair for page in pages for pair in _POSTED.findall(page.read_text())]
+
+
+def _examples(found: Emitted, folder: Path) -> None:
+    """The example requests as their pages give them, and the Observation that is filled in by hand."""
+    with _service(folder, "examples", found) as (client, clock):
+        clock.now = datetime(2026, 11, 20, 9, tzinfo=UTC)
+        number = ""
+        for file, address in posted_examples():
+            body = load((ROOT / file).read_text())
+            path = re.sub(r"\$\{?CASE\}?", number, address)
+            answer = post(client, path, body, FHIR if path.startswith("/fhir") else PLAIN)
+            number = number or answer.get("case_number", "")
+            if path.startswith("/fhir"):
+                found.add(f"examples answer to {file}", answer)
+    with _service(folder, "example-observation", found) as (client, _):
+        answer = post(client, "/intake/referrals", load((EXAMPLES / "sleep-lab/referral.json").read_text()))
+        number = answer["case_number"]
+        appliance = load((EXAMPLES / "dental-office/appliance.json").read_text())
+        post(client, f"/intake/cases/{number}/appliances", appliance)
+        patient = load(client.get(f"/cases/{number}").text)["resources"]["patient"]
+        blank = (EXAMPLES / "dental-office/setting-observation.json").read_text()
+        filled = blank.replace('"PATIENT"', f'"{patient}"').replace('"CASE"', f'"CarePlan/{number}"')
+        post(client, "/fhir/Observation", load(filled), FHIR)
