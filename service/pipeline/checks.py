@@ -81,12 +81,13 @@ def check_case(items: Sequence[Identified], before: Sequence[StoredFact], after:
     return facts
 
 
-def check_age(patient: Resource, referral: Resource, path: str, thresholds: Thresholds) -> None:
-    """Refused when the patient was not an adult on the day of the referral."""
+def check_age(patient: Resource, referral: Resource, path: str, thresholds: Thresholds) -> str:
+    """The patient's birth date, empty when it is not told to the day. Refused unless an adult when referred."""
     try:
         born, referred = moment_of(patient.get("birthDate")).day, moment_of(referral.get("authoredOn")).day
     except ValueError:
-        return
+        return ""
     why = outside_scope(born, referred, thresholds)
     if why:
         raise Refused(Problem(Category.BUSINESS_RULE, why, path))
+    return born.isoformat()

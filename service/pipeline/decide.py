@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from typing import Any
 
@@ -22,6 +23,8 @@ from service.rules.course import course_on
 from service.rules.decision import Readiness
 from service.rules.facts import CaseFacts
 from service.rules.plan import activities_of
+from service.rules.projection import project
+from service.rules.referral import check_referral
 from service.rules.response import assess_response
 from service.rules.retest import assess_readiness
 from service.rules.stage import stage_of
@@ -30,6 +33,13 @@ from service.rules.titration import next_step
 from service.store.cases import Case
 
 _READY = (Readiness.READY, Readiness.READY_AT_LIMIT)
+
+
+def with_birth_date(facts: CaseFacts, birth_date: str) -> CaseFacts:
+    """The facts with the patient's birth date, which belongs to no single case, in the referral."""
+    if facts.referral is None or not birth_date:
+        return facts
+    return replace(facts, referral=replace(facts.referral, birth_date=date.fromisoformat(birth_date)))
 
 
 def view_of(case_number: str, facts: CaseFacts, thresholds: Thresholds, as_of: date) -> CaseView:
@@ -41,7 +51,8 @@ def view_of(case_number: str, facts: CaseFacts, thresholds: Thresholds, as_of: d
 
 
 def summary_of(view: CaseView, thresholds: Thresholds) -> dict[str, Any]:
-    """The case as JSON-ready data for people's systems: stage, decision with reasons, step, response."""
+    """The case as JSON-ready data for people's systems: stage, decision with reasons, step, response, plan."""
+    plan = project(view.facts, thresholds, view.readiness.as_of)
     return {
         "case_number": view.case_number,
         "as_of": view.readiness.as_of.isoformat(),
@@ -50,6 +61,8 @@ def summary_of(view: CaseView, thresholds: Thresholds) -> dict[str, Any]:
         "inputs_sha256": inputs_hash(view.readiness),
         "next_step": view.step.as_data() if view.step else None,
         "response": view.response.as_data() if view.response else None,
+        "referral_check": check_referral(view.facts, thresholds, view.readiness.as_of).as_data(),
+        "projected_plan": plan.as_data() if plan else None,
         "activities": [
             {"title": a.title, "instruction": a.instruction, "when": a.when or None}
             for a in activities_of(view.facts, view.stage, view.step, thresholds)

@@ -32,6 +32,7 @@ class Derived:
     conditions: list[str] = field(default_factory=list)
     business_status: str = ""
     moved_on: str = ""
+    birth_date: str = ""
     appliance: str = ""
     rows: list[Stored] = field(default_factory=list)
 
@@ -49,6 +50,7 @@ class Derived:
                 "conditions": self.conditions,
                 "business_status": self.business_status,
                 "moved_on": self.moved_on,
+                "birth_date": self.birth_date,
                 "appliance": self.appliance,
             }
         )

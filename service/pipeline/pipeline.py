@@ -118,7 +118,7 @@ class Pipeline(Reads):
         before = [] if opened else [fact_of(f) for f in cases.facts(tx, case.case_number)]
         if opened:
             referral = next(i for i in items if is_referral(i.resource))
-            self._check_age(tx, case, items, referral)
+            self._check_age(tx, case, derived, items, referral)
             if task is None:
                 body = referral_moves.new_task(case, now)
                 task = stored(body, body["id"], 1, case.case_number, now)
@@ -150,6 +150,7 @@ class Pipeline(Reads):
         self, tx: Connection, case: Case, derived: Derived, facts: CaseFacts, today: date, now: str, task: Stored | None
     ) -> Stored | None:
         """Decide the case as of today; the Task's version to write, if any."""
+        facts = decide.with_birth_date(facts, derived.birth_date)
         view = decide.view_of(case.case_number, facts, self.thresholds, today)
         decide.record(view, case, derived, self.thresholds, now)
         task = referral_moves.with_business_status(tx, case, view.stage, derived, task, now)
@@ -157,12 +158,14 @@ class Pipeline(Reads):
         case.derived = derived.text()
         return task
 
-    def _check_age(self, tx: Connection, case: Case, items: Sequence[Identified], referral: Identified) -> None:
+    def _check_age(
+        self, tx: Connection, case: Case, derived: Derived, items: Sequence[Identified], referral: Identified
+    ) -> None:
         person = next((i for i in items if i.reference == case.patient), None)
         path = (person.draft.date_path or f"{person.draft.path}.birthDate") if person else referral.draft.path
         held = None if person else resources.current(tx, *split(case.patient))
         patient = person.resource if person else load(held.body) if held else {}
-        checks.check_age(patient, referral.resource, path, self.thresholds)
+        derived.birth_date = checks.check_age(patient, referral.resource, path, self.thresholds)
 
     def _write(
         self,

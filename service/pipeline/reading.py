@@ -15,6 +15,7 @@ from service.fhir.decision_resources import decision_observation
 from service.fhir.json_text import load
 from service.fhir.read_facts import StoredFact, assemble
 from service.pipeline import decide
+from service.pipeline.derived import Derived
 from service.rules.facts import CaseFacts, Source
 from service.rules.stage import StageName
 from service.rules.thresholds import Thresholds
@@ -102,9 +103,12 @@ class Reads:
         """A case as it stood, or will stand if nothing else is reported, on a day. Nothing is stored."""
 
         def work(tx: Connection) -> CaseFacts:
-            if cases.get(tx, case_number) is None:
+            held = cases.get(tx, case_number)
+            if held is None:
                 raise refuse(Category.NOT_FOUND, f"There is no case {case_number}.")
-            return self._facts(tx, case_number)
+            return decide.with_birth_date(
+                self._facts(tx, case_number), Derived.of(case_number, held.derived).birth_date
+            )
 
         view = decide.view_of(case_number, self._database.read(work), self.thresholds, as_of)
         return decide.summary_of(view, self.thresholds)

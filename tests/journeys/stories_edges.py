@@ -179,6 +179,7 @@ RELAPSE = Story(
             "sends two check-ins: snoring is back",
             "progress",
             {"check_ins": [check_in("c8", 233, 7, 4), check_in("c9", 240, 7, 4)]},
+            move="physician",
         ),
     ],
 )

@@ -17,9 +17,11 @@ from service.fhir.decision_resources import CAUTION
 from service.rules.words import day
 from service.settings import Settings
 from tests.conftest import Clock
-from tests.journeys.stories import STORIES
+from tests.journeys.stories import STORIES as MAIN_STORIES
+from tests.journeys.stories_edges import EDGES
 from tests.journeys.story import Event, Story, Told, tell
 
+STORIES = (*MAIN_STORIES, *EDGES)
 PAGE = Path(__file__).parent / "JOURNEYS.md"
 _WORDS = {"met": "met", "unmet": "not met", "unknown": "not known", "attention": "needs attention"}
 

@@ -12,7 +12,7 @@ from sqlalchemy.engine import make_url
 from service.fhir.build import SHARED
 from service.fhir.json_text import load, write_canonical
 from service.fhir.read_facts import StoredFact, assemble, read
-from service.pipeline.decide import summary_of, view_of
+from service.pipeline.decide import summary_of, view_of, with_birth_date
 from service.rules.facts import Source
 from service.rules.thresholds import Thresholds
 
@@ -122,6 +122,8 @@ def _case_agrees(held: dict[str, Rows], case: dict[str, Any]) -> None:
     anew = facts_read_anew(held, number)
     assert kept_facts(held, number) == anew
     facts = assemble(StoredFact(Source(r, version), load(small)) for r, (version, small) in anew.items())
+    patient = load(current(held["resource_version"])[case["patient"]]["body"])
+    facts = with_birth_date(facts, patient.get("birthDate", ""))
     view = view_of(number, facts, Thresholds(), date.fromisoformat(case["decided_on"]))
     assert write_canonical(summary_of(view, Thresholds())) == write_canonical(load(case["summary"]))
     assert (case["stage"], case["outcome"]) == (view.stage.name.value, view.readiness.outcome)
