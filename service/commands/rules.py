@@ -38,8 +38,8 @@ def _row(threshold: Threshold) -> str:
         f"`{threshold.name}`",
         f"{number(threshold.value)}{unit}",
         permitted,
-        threshold.mark.value,
-        threshold.source,
+        "set by this site" if threshold.set_by_site else threshold.mark.value,
+        threshold.cited if threshold.set_by_site else threshold.source,
         threshold.meaning,
     )
     return f"| {' | '.join(cells)} |"

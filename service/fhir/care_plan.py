@@ -59,7 +59,6 @@ def care_plan(
         "id": view.case_number,
         "text": {"status": "generated", "div": narrative(view, thresholds)},
         "contained": goals,
-        "basedOn": [],
         "status": _ENDED.get(view.stage.name, "active"),
         "intent": "plan",
         "category": [_CATEGORY],

@@ -164,7 +164,8 @@ def _criterion_code(name: str) -> Code:
 
 def _range(threshold: Threshold) -> Resource:
     value = f"{number(threshold.value)} {threshold.unit}".removesuffix(" 1")
-    return {"text": f"{threshold.meaning}: {value} ({threshold.mark.value}; {threshold.source})"}
+    support = threshold.cited if threshold.set_by_site else f"{threshold.mark.value}; {threshold.source}"
+    return {"text": f"{threshold.meaning}: {value} ({support})"}
 
 
 def run_record(

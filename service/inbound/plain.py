@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from decimal import Decimal
 from typing import Annotated, Any, Literal, TypeVar
 
@@ -42,7 +42,6 @@ class Mapped:
     drafts: list[Draft]
     move: Move | None = None
     agent: str = ""
-    warnings: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)

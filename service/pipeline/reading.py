@@ -13,10 +13,11 @@ from service.errors import Category, refuse
 from service.fhir.build import ref
 from service.fhir.decision_resources import decision_observation
 from service.fhir.json_text import load
-from service.fhir.read_facts import StoredFact, assemble
+from service.fhir.read_facts import assemble
 from service.pipeline import decide
 from service.pipeline.derived import Derived
-from service.rules.facts import CaseFacts, Source
+from service.pipeline.fact_rows import fact_of
+from service.rules.facts import CaseFacts
 from service.rules.stage import StageName
 from service.rules.thresholds import Thresholds
 from service.store import cases, resources
@@ -160,5 +161,4 @@ class Reads:
         return held is not None and held.stage != StageName.CLOSED and held.decided_on < self.today().isoformat()
 
     def _facts(self, tx: Connection, case_number: str) -> CaseFacts:
-        rows = cases.facts(tx, case_number)
-        return assemble(StoredFact(Source(f"{r.type}/{r.id}", r.version), load(r.small)) for r in rows)
+        return assemble(fact_of(row) for row in cases.facts(tx, case_number))
