@@ -173,7 +173,9 @@ def _baseline_epworth(known: CaseFacts) -> CheckIn | None:
 
 def _efficacy_tests(tests: tuple[SleepTest, ...]) -> tuple[SleepTest, ...]:
     worn = (t for t in tests if t.purpose is TestPurpose.EFFICACY)
-    return tuple(sorted(worn, key=lambda t: (t.day, t.index_per_hour or Decimal(-1), t.source)))
+    return tuple(
+        sorted(worn, key=lambda t: (t.day, Decimal(-1) if t.index_per_hour is None else t.index_per_hour, t.source))
+    )
 
 
 def _range_and_start(course: Course) -> tuple[Decimal, Decimal] | None:

@@ -4,7 +4,7 @@
     python -m tests.mutation.mutate_rules --only visits.py      # every change of some files
 
 Each change ("mutant") alters one comparison, boundary, number, sum, `and`/`or`, `not`, `True`/`False` or
-returned value. Text of sentences is not changed. A run first records which tests reach which line; a mutant
+returned value (a returned constant is altered as a constant). Text of sentences is not changed. A run first records which tests reach which line; a mutant
 is then shown to the tests that reach its line, the quick ones first, and is killed by the first that fails.
 The last line printed is killed/total; before it stand the survivors with file, line and change.
 """
@@ -133,7 +133,7 @@ class _Places(ast.NodeVisitor):
         self.generic_visit(node)
 
     def visit_Return(self, node: ast.Return) -> None:
-        if node.value is not None and not (isinstance(node.value, ast.Constant) and node.value.value is None):
+        if node.value is not None and not isinstance(node.value, ast.Constant):
             self.nodes.append((node, "return", "return becomes None"))
         self.generic_visit(node)
 

@@ -87,6 +87,7 @@ def test_hours_are_shown_in_quarters_rounded_down_and_share_never_rounded_up():
 RECOVERY = rows(
     ("5 of 10 worn: seven full nights lift it to 12 of 17", report(3, 10, 5), -4),
     ("9 of 13: one more night makes 10 of 14", report(3, 13, 9), -1),
+    ("9 of 13, told today: tomorrow night", report(0, 13, 9), -1),
     ("7 nights at 3 h: two nights of 8 h lift the mean to 4.1", report(3, 7, 7, "3"), -1),
     ("6 nights covered: one more", report(1, 6, 6), -1),
     ("3 nights covered: four more from the last check-in", report(1, 3, 3), -3),
@@ -99,6 +100,12 @@ def test_earliest_day_of_recovery(one, days_ago):
     item = worn(one)
     assert item.status != "met"
     assert item.earliest == ago(days_ago)
+
+
+def test_never_worn_is_no_hours():
+    item = worn(report(7, 7, 0, hours=None))
+    assert [m.value for m in item.observed] == [0, 0]
+    assert "a mean of 0 hours" in item.sentence
 
 
 def test_wear_that_time_alone_cannot_mend_waits_for_the_dentist():

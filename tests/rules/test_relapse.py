@@ -113,6 +113,7 @@ def test_what_makes_a_test_good(test, decisions, expected):
 def test_without_a_baseline_only_an_index_under_5_or_the_physician_makes_it_good():
     facts = followed(LOUD, decisions=())
     assert found(replace(facts, sleep_tests=(efficacy(10, "6"),))) is None
+    assert found(replace(facts, sleep_tests=(efficacy(10, "5"),))) is None
     under_5 = found(replace(facts, sleep_tests=(efficacy(10, "4.9"),)))
     assert under_5 and {s.reference for s in under_5.inputs} == {
         "Observation/efficacy-10-4.9",
