@@ -127,10 +127,10 @@ def _possible(
 
 
 def _index_sentence(test: SleepTest, name: str, found: Interval, level: Threshold) -> str:
-    low, high = _rounded(found) or (Decimal(0), None)
+    low, high = rounded(Decimal(found.low), "0.1"), rounded(Decimal(found.high or found.low), "0.1")
     return (
         f"{test.event_count} events in {number(test.recording_hours or 0)} hours at the {name} test of {day(test.day)} "
-        f"allow an index of {number(low)} to {number(high or 0)} per hour ({number(level.value)} % interval of the count, "
+        f"allow an index of {number(low)} to {number(high)} per hour ({number(level.value)} % interval of the count, "
         f"{level.cited})."
     )
 

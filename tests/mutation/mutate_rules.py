@@ -27,6 +27,7 @@ import sys
 from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
+from decimal import Decimal
 from pathlib import Path
 from types import FrameType
 from typing import Any
@@ -156,6 +157,9 @@ def _is_number(text: str) -> bool:
 
 
 def _next(text: str) -> str:
+    """The number after it; for a pattern of places such as `0.1`, one place fewer."""
+    if text.startswith("0.") and text.strip("0.") == "1":
+        return str((Decimal(text) * 10).normalize())
     return str(float(text) + 1) if "." in text else str(int(text) + 1)
 
 

@@ -77,6 +77,22 @@ def test_a_setting_from_before_the_only_delivery_counts_and_before_a_replacement
     assert course(settings=settings, appliances=(appliance(60), appliance(20))).setting is None
 
 
+def test_the_setting_before_is_the_one_just_before_the_run():
+    three = (setting(60, "0"), setting(40, "1"), setting(21, "2"))
+    assert course(settings=three).previous == three[1]
+    assert course(settings=(*three, setting(5, "2"))).previous == three[1]
+    assert course(settings=three[:1]).previous is None
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_between_appliances_alike_in_all_else_content_decides_and_not_the_source(turned):
+    ended, in_use = appliance(60, ended=5), appliance(60)
+    first, second = (in_use, ended) if turned else (ended, in_use)
+    held = (replace(first, source=Source("Device/a", 1)), replace(second, source=Source("Device/b", 1)))
+    chosen = course(appliances=held).appliance
+    assert chosen and chosen.ended_on is None
+
+
 def test_the_epworth_before_treatment_stays_that_of_the_first_appliance():
     check_ins = (check_in(70, epworth_total=12), check_in(40, epworth_total=4))
     assert course(check_ins=check_ins, appliances=(appliance(60), appliance(30))).baseline_epworth == check_ins[0]
