@@ -73,6 +73,7 @@ WHEN = rows(
     ("tomorrow", followed(good_check_in(-1, snoring="7")), False),
     ("the physician has not decided", followed(LOUD, decisions=()), True),
     ("the physician asked to advance: symptoms are expected", followed(LOUD, decisions=(choice(8, RETEST),)), False),
+    ("asked to advance on the day of the test", followed(LOUD, decisions=(choice(10, RETEST),)), False),
     ("stopped", followed(LOUD, decisions=(choice(8, PhysicianChoice.STOP),)), False),
     ("positional therapy added", followed(LOUD, decisions=(choice(8, PhysicianChoice.ADD_POSITIONAL_THERAPY),)), True),
     ("only the last decision counts", followed(LOUD, decisions=(choice(8, RETEST), choice(7, CONTINUE))), True),
