@@ -12,9 +12,9 @@ from decimal import Decimal
 
 from service.rules.course import Course
 from service.rules.decision import Criterion, Measured, Status
-from service.rules.facts import CheckIn
 from service.rules.threshold import Threshold
 from service.rules.thresholds import Thresholds
+from service.rules.wear_reports import WearReport, wear_reports
 from service.rules.words import count, day, number, percent
 
 SELF_REPORT = "by the patient's own report, which over-reads by about 30 minutes a night"
@@ -25,32 +25,31 @@ def adherence(course: Course, thresholds: Thresholds) -> tuple[Criterion, Criter
     return (_by_hours(course, thresholds), _by_share_of_sleep(course, thresholds))
 
 
-def _reports(course: Course) -> list[CheckIn]:
+def _reports(course: Course) -> list[WearReport]:
     """Check-ins since the delivery that tell on how many of how many nights the appliance was worn."""
     delivered = course.appliance.delivered_on if course.appliance else course.as_of
-    return [
-        c for c in course.all_check_ins if c.nights_reported and c.nights_worn is not None and c.moment.day > delivered
-    ]
+    return wear_reports(c for c in course.all_check_ins if c.moment.day > delivered)
 
 
-def _recent(course: Course, thresholds: Thresholds) -> list[CheckIn]:
+def _recent(course: Course, thresholds: Thresholds) -> list[WearReport]:
     since = course.as_of - timedelta(days=int(thresholds.wear_recent_days.value))
-    return [c for c in _reports(course) if c.moment.day > since]
+    return [r for r in _reports(course) if r.check_in.moment.day > since]
 
 
 def _by_hours(course: Course, thresholds: Thresholds) -> Criterion:
     name, title = "adherent-by-hours", "Worn long enough on most nights"
     share, hours = thresholds.wear_share, thresholds.wear_hours
     used = (share, hours, thresholds.wear_nights_needed, thresholds.wear_recent_days)
-    told = [c for c in _recent(course, thresholds) if not c.nights_worn or c.hours_per_night is not None]
-    adherent = sum(c.nights_worn or 0 for c in told if (c.hours_per_night or 0) >= hours.value)
+    timed = [(r, worn) for r in _recent(course, thresholds) if (worn := r.hours_per_night) is not None]
+    adherent = sum(r.nights_worn for r, worn in timed if worn >= hours.value)
+    told = [r for r, _ in timed]
     nights = _nights(told)
     if nights < thresholds.wear_nights_needed.value:
         return _not_enough(name, title, nights, "hours worn", told, thresholds)
     met = adherent >= share.value * nights
     text = (
         f"Worn at least {number(hours.value)} hours on {adherent} of {nights} nights ({percent(Decimal(adherent) / nights)}) "
-        f"in the check-ins up to {day(told[-1].moment.day)}, {SELF_REPORT}; at least {percent(share.value)} is adherent "
+        f"in the check-ins up to {day(told[-1].check_in.moment.day)}, {SELF_REPORT}; at least {percent(share.value)} is adherent "
         f"({share.cited})."
     )
     return _criterion(name, title, met, text, adherent, nights, used, told)
@@ -60,23 +59,20 @@ def _by_share_of_sleep(course: Course, thresholds: Thresholds) -> Criterion:
     name, title = "adherent-by-share-of-sleep", "Worn for most of sleep on most nights"
     share, asked = thresholds.adherent_sleep_share, thresholds.adherent_nights_of_seven
     used = (share, asked, thresholds.wear_nights_needed, thresholds.wear_recent_days)
-    told = [
-        c
-        for c in _recent(course, thresholds)
-        if c.hours_slept_per_night and (not c.nights_worn or c.hours_per_night is not None)
+    timed = [
+        (r, worn, slept)
+        for r in _recent(course, thresholds)
+        if (worn := r.hours_per_night) is not None and (slept := r.check_in.hours_slept_per_night)
     ]
-    adherent = sum(
-        c.nights_worn or 0
-        for c in told
-        if (c.hours_per_night or 0) >= share.value * (c.hours_slept_per_night or Decimal(0))
-    )
+    adherent = sum(r.nights_worn for r, worn, slept in timed if worn >= share.value * slept)
+    told = [r for r, _, _ in timed]
     nights = _nights(told)
     if nights < thresholds.wear_nights_needed.value:
         return _not_enough(name, title, nights, "hours worn and slept", told, thresholds)
     met = adherent * 7 >= asked.value * nights
     text = (
         f"Worn for at least {percent(share.value)} of sleep on {adherent} of {nights} nights in the check-ins up to "
-        f"{day(told[-1].moment.day)}, {SELF_REPORT}; at least {number(asked.value)} nights a week are adherent "
+        f"{day(told[-1].check_in.moment.day)}, {SELF_REPORT}; at least {number(asked.value)} nights a week are adherent "
         f"({asked.cited})."
     )
     return _criterion(name, title, met, text, adherent, nights, used, told)
@@ -88,9 +84,9 @@ def wear_falling(course: Course, thresholds: Thresholds) -> Criterion:
     needed = thresholds.wear_nights_needed
     used = (limit, thresholds.wear_recent_days, needed)
     recent = _recent(course, thresholds)
-    before = [c for c in _reports(course) if c not in recent]
+    before = [r for r in _reports(course) if r not in recent]
     nights_before, nights_now = _nights(before), _nights(recent)
-    inputs = tuple(c.source for c in (*before, *recent))
+    inputs = tuple(r.check_in.source for r in (*before, *recent))
     if min(nights_before, nights_now) < needed.value:
         text = f"Whether wear is falling is not known: fewer than {number(needed.value)} nights are reported before or lately."
         return Criterion(
@@ -99,19 +95,19 @@ def wear_falling(course: Course, thresholds: Thresholds) -> Criterion:
     then, now = _share(before, nights_before), _share(recent, nights_now)
     falling = then - now >= limit.value
     text = (
-        f"Worn on {percent(now)} of nights since {day(recent[0].moment.day)}, against {percent(then)} before; a fall of "
+        f"Worn on {percent(now)} of nights since {day(recent[0].check_in.moment.day)}, against {percent(then)} before; a fall of "
         f"{percent(limit.value)} or more sends the patient back ({limit.cited})."
     )
     status = Status.ATTENTION if falling else Status.MET
     return Criterion(name, title, status, text, (Measured(now, "1"), Measured(then, "1")), used, inputs)
 
 
-def _nights(reports: Sequence[CheckIn]) -> int:
-    return sum(c.nights_reported or 0 for c in reports)
+def _nights(reports: Sequence[WearReport]) -> int:
+    return sum(r.nights_reported for r in reports)
 
 
-def _share(reports: Sequence[CheckIn], nights: int) -> Decimal:
-    return Decimal(sum(c.nights_worn or 0 for c in reports)) / nights
+def _share(reports: Sequence[WearReport], nights: int) -> Decimal:
+    return Decimal(sum(r.nights_worn for r in reports)) / nights
 
 
 def _criterion(
@@ -122,21 +118,21 @@ def _criterion(
     adherent: int,
     nights: int,
     used: tuple[Threshold, ...],
-    told: Sequence[CheckIn],
+    told: Sequence[WearReport],
 ) -> Criterion:
     observed = (Measured(Decimal(adherent), "d"), Measured(Decimal(nights), "d"))
     status = Status.MET if met else Status.UNMET
-    return Criterion(name, title, status, text, observed, used, tuple(c.source for c in told))
+    return Criterion(name, title, status, text, observed, used, tuple(r.check_in.source for r in told))
 
 
 def _not_enough(
-    name: str, title: str, nights: int, what: str, told: Sequence[CheckIn], thresholds: Thresholds
+    name: str, title: str, nights: int, what: str, told: Sequence[WearReport], thresholds: Thresholds
 ) -> Criterion:
     needed, window = thresholds.wear_nights_needed, thresholds.wear_recent_days
     text = (
         f"The check-ins of the last {number(window.value)} days tell {what} for {count(nights, 'night')}; adherence is judged "
         f"from {number(needed.value)} ({needed.cited})."
     )
-    inputs = tuple(c.source for c in told)
+    inputs = tuple(r.check_in.source for r in told)
     missing = f"{what} over {number(needed.value)} recent nights"
     return Criterion(name, title, Status.UNKNOWN, text, (), (needed, window), inputs, missing=missing)

@@ -13,6 +13,7 @@ from fractions import Fraction
 from typing import Any
 
 from service.rules.facts import CheckIn, Source
+from service.rules.wear_reports import wear_reports
 from service.rules.words import number, percent, quarter_hours, rounded
 
 _SOURCE = "Vanderveken 2013, doi 10.1136/thoraxjnl-2012-201900; how its parts are taken is from memory, not verified"
@@ -59,35 +60,31 @@ def effective_index(before: Fraction, after: Fraction, hours_worn: Fraction, hou
 def alleviation(before_per_hour: Decimal, after_per_hour: Decimal, check_ins: Iterable[CheckIn]) -> Alleviation | None:
     """From both indices and the wear told by `check_ins`; None without hours worn and slept, or with a baseline of 0."""
     told = [
-        c
-        for c in check_ins
-        if c.hours_slept_per_night and c.nights_reported and c.nights_worn is not None and _hours_worn(c) is not None
+        (r, Fraction(worn), Fraction(slept))
+        for r in wear_reports(check_ins)
+        if (worn := r.hours_per_night) is not None and (slept := r.check_in.hours_slept_per_night)
     ]
     if not told or before_per_hour <= 0:
         return None
-    nights = sum(c.nights_reported or 0 for c in told)
-    worn = sum((_hours_worn(c) or Fraction(0) for c in told), Fraction(0)) / nights
-    slept = sum((Fraction(c.hours_slept_per_night or 0) * (c.nights_reported or 0) for c in told), Fraction(0)) / nights
+    nights = sum(r.nights_reported for r, _, _ in told)
+    mean_worn = sum((worn * r.nights_worn for r, worn, _ in told), Fraction(0)) / nights
+    mean_slept = sum((slept * r.nights_reported for r, _, slept in told), Fraction(0)) / nights
     before, after = Fraction(before_per_hour), Fraction(after_per_hour)
-    share = mean_alleviation(before, after, worn, slept)
-    mda, effective = _decimal(share * 100, "0.1"), _decimal(effective_index(before, after, worn, slept), "0.1")
-    hours_worn, hours_slept = quarter_hours(_decimal(worn, "0.0001")), quarter_hours(_decimal(slept, "0.0001"))
+    share = mean_alleviation(before, after, mean_worn, mean_slept)
+    effective = _decimal(effective_index(before, after, mean_worn, mean_slept), "0.1")
+    mda = _decimal(share * 100, "0.1")
+    hours_worn, hours_slept = quarter_hours(_exact(mean_worn)), quarter_hours(_exact(mean_slept))
     sentence = (
         f"Worn for a mean of {number(hours_worn)} of {number(hours_slept)} hours of sleep a night by the patient's own "
         f"report, which over-reads: mean disease alleviation {percent(mda / 100)}, effective index {number(effective)} "
         f"per hour ({_SOURCE})."
     )
-    return Alleviation(mda, effective, hours_worn, hours_slept, sentence, tuple(c.source for c in told))
+    return Alleviation(mda, effective, hours_worn, hours_slept, sentence, tuple(r.check_in.source for r, _, _ in told))
 
 
-def _hours_worn(check_in: CheckIn) -> Fraction | None:
-    """Hours worn over all nights of a report; None when they are not told."""
-    if not check_in.nights_worn:
-        return Fraction(0)
-    if check_in.hours_per_night is None:
-        return None
-    return Fraction(check_in.hours_per_night) * check_in.nights_worn
+def _exact(value: Fraction) -> Decimal:
+    return Decimal(value.numerator) / value.denominator
 
 
 def _decimal(value: Fraction, places: str) -> Decimal:
-    return rounded(Decimal(value.numerator) / Decimal(value.denominator), places)
+    return rounded(_exact(value), places)

@@ -101,8 +101,8 @@ def _counted(test: SleepTest) -> bool:
     return test.event_count is not None and bool(test.recording_hours)
 
 
-def _why_no_interval(test: SleepTest, thresholds: Thresholds) -> str:
-    """Why an index has no interval; empty when count and hours are told and give that index."""
+def _why_no_interval(test: SleepTest, thresholds: Thresholds) -> str | None:
+    """Why an index has no interval; None when count and hours are told and give that index."""
     count, hours, index = test.event_count, test.recording_hours, test.index_per_hour
     if count is None or not hours:
         return "the event count or the hours are not reported"
@@ -113,7 +113,7 @@ def _why_no_interval(test: SleepTest, thresholds: Thresholds) -> str:
             f"{count} events in {number(hours)} hours make {number(rounded(rate, '0.1'))} per hour, more than "
             f"{number(allowed.value)} % away from the index reported ({allowed.cited})"
         )
-    return ""
+    return None
 
 
 def _possible(
@@ -127,10 +127,10 @@ def _possible(
 
 
 def _index_sentence(test: SleepTest, name: str, found: Interval, level: Threshold) -> str:
-    low, high = _rounded(found) or (Decimal(0), None)
+    low, high = rounded(Decimal(found.low), "0.1"), rounded(Decimal(found.high or found.low), "0.1")
     return (
         f"{test.event_count} events in {number(test.recording_hours or 0)} hours at the {name} test of {day(test.day)} "
-        f"allow an index of {number(low)} to {number(high or 0)} per hour ({number(level.value)} % interval of the count, "
+        f"allow an index of {number(low)} to {number(high)} per hour ({number(level.value)} % interval of the count, "
         f"{level.cited})."
     )
 

@@ -167,13 +167,19 @@ def _baseline(tests: tuple[SleepTest, ...]) -> SleepTest | None:
 def _baseline_epworth(known: CaseFacts) -> CheckIn | None:
     """The last Epworth total on or before the first delivery; of two at one moment, the lower."""
     first = min((a.delivered_on for a in known.appliances), default=None)
-    before = [c for c in known.check_ins if c.epworth_total is not None and first and c.moment.day <= first]
-    return max(before, key=lambda c: (c.moment, -(c.epworth_total or 0), c.source), default=None)
+    before = [
+        (c.moment, -total, c.source, c)
+        for c in known.check_ins
+        if (total := c.epworth_total) is not None and first and c.moment.day <= first
+    ]
+    return max(before, key=lambda told: told[:3])[3] if before else None
 
 
 def _efficacy_tests(tests: tuple[SleepTest, ...]) -> tuple[SleepTest, ...]:
     worn = (t for t in tests if t.purpose is TestPurpose.EFFICACY)
-    return tuple(sorted(worn, key=lambda t: (t.day, t.index_per_hour or Decimal(-1), t.source)))
+    return tuple(
+        sorted(worn, key=lambda t: (t.day, Decimal(-1) if t.index_per_hour is None else t.index_per_hour, t.source))
+    )
 
 
 def _range_and_start(course: Course) -> tuple[Decimal, Decimal] | None:

@@ -76,7 +76,7 @@ def setting_stable(course: Course, thresholds: Thresholds) -> Criterion:
     """Met when the same left/right pair has been worn long enough and the sides are even or meant to differ."""
     name, title = "setting-stable", "Setting stable"
     setting, onset, days = course.setting, course.onset, course.days_at_setting
-    if setting is None or onset is None or days is None:
+    if setting is None:
         return Criterion(
             name,
             title,
@@ -85,6 +85,7 @@ def setting_stable(course: Course, thresholds: Thresholds) -> Criterion:
             needs="the dental office records the setting",
             missing="the current setting",
         )
+    assert onset and days is not None
     needed, even = thresholds.stable_days, thresholds.even_within_mm
     difference = abs(setting.left_mm - setting.right_mm)
     uneven = difference > even.value and not course.difference_intended

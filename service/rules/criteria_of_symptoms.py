@@ -108,11 +108,14 @@ def epworth_is_settled(total: int, course: Course, thresholds: Thresholds) -> bo
 def _epworth(course: Course, thresholds: Thresholds) -> Criterion | None:
     """Sleepiness by the last Epworth total since the onset; None when there is none that still speaks for today."""
     limit, change = thresholds.epworth_settled, thresholds.epworth_change
-    given = [c for c in course.check_ins if c.epworth_total is not None and is_fresh(course, c, thresholds)]
+    given = [
+        (c, c.epworth_total)
+        for c in course.check_ins
+        if c.epworth_total is not None and is_fresh(course, c, thresholds)
+    ]
     if not given:
         return None
-    last = max(given, key=lambda c: (c.moment, c.epworth_total or 0))
-    total = last.epworth_total or 0
+    last, total = max(given, key=lambda told: (told[0].moment, told[1]))
     before = course.baseline_epworth
     start = before.epworth_total if before else None
     settled = epworth_is_settled(total, course, thresholds)

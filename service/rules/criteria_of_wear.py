@@ -8,8 +8,8 @@ from decimal import Decimal
 
 from service.rules.course import Course
 from service.rules.decision import Criterion, Measured, Status
-from service.rules.facts import CheckIn
 from service.rules.thresholds import Thresholds
+from service.rules.wear_reports import WearReport, wear_reports
 from service.rules.words import count, day, number, percent, quarter_hours
 
 _DAYS_OF_A_YEAR = 365
@@ -28,18 +28,18 @@ def worn_enough(course: Course, thresholds: Thresholds) -> Criterion:
         thresholds.wear_hours,
     )
     used = (needed, share_asked, hours_asked)
-    reports = [c for c in course.check_ins if c.nights_reported and c.nights_worn is not None]
-    inputs = tuple(c.source for c in reports)
+    reports = wear_reports(course.check_ins)
+    inputs = tuple(r.check_in.source for r in reports)
     covered = _nights_covered(course, reports)
-    timed = [c for c in reports if c.hours_per_night is not None and c.nights_worn]
-    worn = sum(c.nights_worn or 0 for c in reports)
-    reported = sum(c.nights_reported or 0 for c in reports)
-    timed_nights = sum(c.nights_worn or 0 for c in timed)
-    total_hours = sum(((c.hours_per_night or Decimal(0)) * (c.nights_worn or 0) for c in timed), Decimal(0))
+    timed = [(r.nights_worn, hours) for r in reports if (hours := r.hours_per_night) is not None]
+    worn = sum(r.nights_worn for r in reports)
+    reported = sum(r.nights_reported for r in reports)
+    timed_nights = sum(nights for nights, _ in timed)
+    total_hours = sum((hours * nights for nights, hours in timed), Decimal(0))
     extra = _nights_to_recover(thresholds, worn, reported, total_hours, timed_nights, int(needed.value) - covered)
     earliest = _after_nights(course, reports, extra) if extra else None
     needs = "" if earliest else "the dentist and the patient agree on how it can be worn enough"
-    if covered < needed.value or (worn and not timed):
+    if covered < needed.value or (worn and not timed_nights):
         what = "hours worn per night" if covered >= needed.value else "wear"
         return Criterion(
             name,
@@ -70,12 +70,12 @@ def worn_enough(course: Course, thresholds: Thresholds) -> Criterion:
     return Criterion(name, title, Status.UNMET, sentence, observed, used, inputs, earliest=earliest, needs=needs)
 
 
-def _nights_covered(course: Course, reports: Sequence[CheckIn]) -> int:
+def _nights_covered(course: Course, reports: Sequence[WearReport]) -> int:
     """Different nights since the onset that the reports speak of; overlapping reports count once."""
     nights: set[date] = set()
     for report in reports:
-        for back in range(1, (report.nights_reported or 0) + 1):
-            night = report.moment.day - timedelta(days=back)
+        for back in range(1, report.nights_reported + 1):
+            night = report.check_in.moment.day - timedelta(days=back)
             if course.onset and night >= course.onset:
                 nights.add(night)
     return len(nights)
@@ -93,12 +93,12 @@ def _nights_to_recover(
     return None
 
 
-def _after_nights(course: Course, reports: Sequence[CheckIn], nights: int) -> date:
+def _after_nights(course: Course, reports: Sequence[WearReport], nights: int) -> date:
     """The day by which that many more nights can be reported: counted from the last report, not before tomorrow."""
-    start = reports[-1].moment.day if reports else (course.onset or course.as_of)
+    start = reports[-1].check_in.moment.day if reports else (course.onset or course.as_of)
     return max(start + timedelta(days=nights), course.as_of + timedelta(days=1))
 
 
-def _between(reports: Sequence[CheckIn]) -> str:
-    days = sorted(c.moment.day for c in reports)
-    return f"in check-ins from {day(days[0])} to {day(days[-1])}" if days[0] != days[-1] else f"on {day(days[0])}"
+def _between(reports: Sequence[WearReport]) -> str:
+    first, last = reports[0].check_in.moment.day, reports[-1].check_in.moment.day
+    return f"on {day(first)}" if first == last else f"in check-ins from {day(first)} to {day(last)}"

@@ -54,7 +54,7 @@ def other_measures(baseline: SleepTest, efficacy: SleepTest) -> tuple[MeasureCha
         before, after = value(baseline), value(efficacy)
         if before is None and after is None:
             continue
-        why_not = _other_drop(baseline, efficacy) if name == "desaturation-index" else ""
+        why_not = _other_drop(baseline, efficacy) if name == "desaturation-index" else None
         change = after - before if before is not None and after is not None and not why_not else None
         sentence = (
             f"{title}: {_told(before, spoken_unit)} on {day(baseline.day)}, {_told(after, spoken_unit)} on "
@@ -68,7 +68,7 @@ def _told(value: Decimal | None, unit: str) -> str:
     return "not reported" if value is None else f"{number(value)} {unit}"
 
 
-def _in_words(change: Decimal | None, why_not: str) -> str:
+def _in_words(change: Decimal | None, why_not: str | None) -> str:
     if why_not:
         return f"; not compared, {why_not}"
     if change is None:
@@ -76,14 +76,14 @@ def _in_words(change: Decimal | None, why_not: str) -> str:
     return ", unchanged" if change == 0 else f", {number(abs(change))} {'lower' if change < 0 else 'higher'}"
 
 
-def _other_drop(baseline: SleepTest, efficacy: SleepTest) -> str:
-    """Why two desaturation indices do not compare; empty when both are scored by the same drop."""
+def _other_drop(baseline: SleepTest, efficacy: SleepTest) -> str | None:
+    """Why two desaturation indices do not compare; None when both are scored by the same drop."""
     drops = (baseline.odi_drop_percent, efficacy.odi_drop_percent)
     if None in drops:
         return "because the drop in saturation that was scored is not known for both"
     if drops[0] != drops[1]:
         return f"because drops of {drops[0]} % and of {drops[1]} % were scored"
-    return ""
+    return None
 
 
 def remainder_is_supine(efficacy: SleepTest, thresholds: Thresholds) -> bool:

@@ -69,12 +69,12 @@ def readiness_criteria(course: Course, thresholds: Thresholds) -> tuple[Criterio
     )
 
 
-def _why_no_further(course: Course, facts: CaseFacts, thresholds: Thresholds) -> str:
+def _why_no_further(course: Course, facts: CaseFacts, thresholds: Thresholds) -> str | None:
     if at_limit(course, thresholds):
         return "the appliance cannot be advanced further"
     if taken_back_for_side_effect(course, facts, thresholds):
         return "the last step was taken back for a side effect"
-    return ""
+    return None
 
 
 def _decision(

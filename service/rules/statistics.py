@@ -79,8 +79,8 @@ def _one_tail(level: float) -> float:
 
 
 def _poisson_at_most(count: int, mean: float) -> float:
-    """Probability of `count` events or fewer; summed downwards, so `mean` should not be under `count`."""
-    term = total = exp(count * log(mean) - mean - lgamma(count + 1)) if mean else 1.0
+    """Probability of `count` events or fewer; summed downwards, so `mean` should be over `count`."""
+    term = total = exp(count * log(mean) - mean - lgamma(count + 1))
     for seen in range(count, 0, -1):
         term *= seen / mean
         total += term
@@ -90,8 +90,8 @@ def _poisson_at_most(count: int, mean: float) -> float:
 
 
 def _poisson_at_least(count: int, mean: float) -> float:
-    """Probability of `count` events or more; summed upwards, so `mean` should not be over `count`."""
-    term = total = exp(count * log(mean) - mean - lgamma(count + 1)) if mean else 0.0
+    """Probability of `count` events or more; summed upwards, so `mean` should be under `count` and over 0."""
+    term = total = exp(count * log(mean) - mean - lgamma(count + 1))
     seen = count
     while term > total * _NEGLIGIBLE:
         seen += 1
@@ -101,11 +101,7 @@ def _poisson_at_least(count: int, mean: float) -> float:
 
 
 def _binomial_at_least(count: int, trials: int, chance: float) -> float:
-    """Probability of `count` of `trials` or more; summed upwards, so `chance` should not be over their share."""
-    if chance <= 0:
-        return 0.0
-    if chance >= 1:
-        return 1.0
+    """Probability of `count` of `trials` or more; summed upwards, so `chance` should not be over their share; it is never 0 or 1."""
     ways = lgamma(trials + 1) - lgamma(count + 1) - lgamma(trials - count + 1)
     term = total = exp(ways + count * log(chance) + (trials - count) * log1p(-chance))
     odds = chance / (1 - chance)

@@ -72,8 +72,8 @@ def suggestions(
     return tuple(found)
 
 
-def _why_not_further(course: Course, facts: CaseFacts, thresholds: Thresholds) -> str:
-    """Why the appliance is not to be advanced further; empty when there is room and tolerance."""
+def _why_not_further(course: Course, facts: CaseFacts, thresholds: Thresholds) -> str | None:
+    """Why the appliance is not to be advanced further; None when there is room and tolerance."""
     if course.setting is None:
         return "the setting is not known"
     if at_limit(course, thresholds):
@@ -85,7 +85,7 @@ def _why_not_further(course: Course, facts: CaseFacts, thresholds: Thresholds) -
     if step_size_mm(course, thresholds) <= 0:
         standard = thresholds.standard_parts_mm
         return f"the standard parts of {number(standard.value)} mm are used up ({standard.cited})"
-    return ""
+    return None
 
 
 def _room(course: Course, thresholds: Thresholds) -> str:

@@ -18,6 +18,7 @@ from service.rules.relapse import relapse
 from service.rules.step_size import one_step_back, room_left, step_size_mm
 from service.rules.symptoms_told import last_with_symptoms, symptoms_settled
 from service.rules.thresholds import Thresholds
+from service.rules.wear_reports import wear_reports
 from service.rules.words import count, day, number, sides, spoken
 
 RULE = "next-titration-step"
@@ -206,12 +207,12 @@ def _for_wear(course: Course, thresholds: Thresholds) -> Decision | None:
     """Hold when the last report of wear is under the share of the week that a step asks for."""
     asked = thresholds.step_nights_of_seven
     fresh = _fresh_check_ins(course, thresholds)
-    reports = [c for c in fresh if c.nights_reported and c.nights_worn is not None]
+    reports = wear_reports(fresh)
     if not reports:
         sentence = "Hold this setting: no recent check-in since the last step tells on how many nights it was worn."
         return _step(course, Step.HOLD, sentence, Party.PATIENT)
-    last = max(reports, key=lambda c: (c.moment, -Decimal(c.nights_worn or 0) / Decimal(c.nights_reported or 1)))
-    worn, reported = last.nights_worn or 0, last.nights_reported or 0
+    poorest = max(reports, key=lambda r: (r.check_in.moment, -Decimal(r.nights_worn) / r.nights_reported))
+    last, worn, reported = poorest.check_in, poorest.nights_worn, poorest.nights_reported
     if worn * 7 >= asked.value * reported:
         return None
     reason = Criterion(

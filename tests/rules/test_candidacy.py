@@ -53,6 +53,7 @@ POSITION = rows(
     ("exactly twice", "20", "10", "attention"),
     ("just under twice", "19.9", "10", "met"),
     ("apnoea on the back only", "8", "0", "attention"),
+    ("1 against 0.5: small, but positional", "1", "0.5", "attention"),
     ("none in either position", "0", "0", "met"),
     ("worse on the side", "5", "10", "met"),
     ("supine not reported", None, "10", "unknown"),

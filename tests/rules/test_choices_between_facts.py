@@ -10,7 +10,7 @@ import pytest
 
 from service.rules.course import at_limit, course_on, percent_of_range, room_mm, taken_back_for_side_effect
 from service.rules.decision import Party, Step
-from service.rules.facts import PhysicianChoice, Source
+from service.rules.facts import PhysicianChoice, RedFlagKind, Source
 from service.rules.stage import StageName
 
 from .build import (
@@ -27,6 +27,7 @@ from .build import (
     efficacy,
     good_check_in,
     order,
+    red_flag,
     rows,
     setting,
     side_effect,
@@ -60,12 +61,36 @@ def test_of_two_facts_of_one_moment_the_more_cautious_counts(turned):
     assert course(settings=pair(setting(21, "1"), setting(21, "2"))).setting == setting(21, "2")
     mild, bad = efficacy(3, "6"), efficacy(3, "9")
     assert course(sleep_tests=pair(mild, bad)).efficacy_tests[-1] == bad
+    blank, low = efficacy(3, None), efficacy(3, "0.5")
+    assert course(sleep_tests=pair(blank, low)).efficacy_tests[-1] == low
+    none_left = efficacy(3, "0")
+    assert course(sleep_tests=pair(other(none_left, index_per_hour=None), none_left)).efficacy_tests[-1] == none_left
+    further_in_all = pair(setting(21, "1", "3"), setting(21, "2", "1"))
+    assert course(settings=further_in_all).setting == setting(21, "1", "3")
+    still_open, closed = red_flag(RedFlagKind.LOOSE_TOOTH, 5), red_flag(RedFlagKind.LOOSE_TOOTH, 5, 2)
+    assert course(red_flags=pair(still_open, closed)).open_red_flags == (still_open,)
 
 
 def test_a_setting_from_before_the_only_delivery_counts_and_before_a_replacement_does_not():
     settings = (setting(62, "1"),)
     assert course(settings=settings).setting == settings[0]
     assert course(settings=settings, appliances=(appliance(60), appliance(20))).setting is None
+
+
+def test_the_setting_before_is_the_one_just_before_the_run():
+    three = (setting(60, "0"), setting(40, "1"), setting(21, "2"))
+    assert course(settings=three).previous == three[1]
+    assert course(settings=(*three, setting(5, "2"))).previous == three[1]
+    assert course(settings=three[:1]).previous is None
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_between_appliances_alike_in_all_else_content_decides_and_not_the_source(turned):
+    ended, in_use = appliance(60, ended=5), appliance(60)
+    first, second = (in_use, ended) if turned else (ended, in_use)
+    held = (replace(first, source=Source("Device/a", 1)), replace(second, source=Source("Device/b", 1)))
+    chosen = course(appliances=held).appliance
+    assert chosen and chosen.ended_on is None
 
 
 def test_the_epworth_before_treatment_stays_that_of_the_first_appliance():
@@ -117,6 +142,8 @@ def test_one_tired_answer_so_far_moves_the_date_of_a_sleepy_epworth_by_a_check_i
     assert criterion(tired, "sleepiness-settled").earliest == ago(-11)
     rested = case(check_ins=(good_check_in(3, epworth_total=14, restedness="7"),))
     assert criterion(rested, "sleepiness-settled").earliest == ago(-4)
+    three = DEFAULTS.with_values({"check_ins_needed": Decimal(3)})
+    assert criterion(rested, "sleepiness-settled", three).earliest == ago(-4)
 
 
 def test_of_three_check_ins_the_last_loud_one_sets_the_date():

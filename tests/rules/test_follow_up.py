@@ -59,6 +59,12 @@ WEIGHT = rows(
     ("against the last weight up to the test", (weighed(40, "80"), weighed(30, "100"), weighed(1, "101")), "met", "1"),
     ("on the day of the test", (weighed(40, "80"), weighed(20, "100"), weighed(1, "101")), "met", "1"),
     ("first weight only after the test", (weighed(10, "100"), weighed(1, "111")), "attention", "11"),
+    (
+        "two weights of one moment: the higher is the later",
+        (weighed(30, "100"), replace(weighed(1, "104"), source=source("z")), weighed(1, "110")),
+        "attention",
+        "10",
+    ),
     ("one weight", (weighed(1, "111"),), "unknown", None),
     ("none since the test", (weighed(40, "80"), weighed(30, "100")), "unknown", None),
     ("none", (), "unknown", None),

@@ -52,6 +52,13 @@ AT_LIMIT = rows(
         ),
         "the last step was taken back for a side effect",
     ),
+    (
+        "side effect open until the day of the step back",
+        case(
+            check_ins=LOUD, settings=(setting(30, "3"), setting(21, "2")), side_effects=(side_effect(2, 28, ended=21),)
+        ),
+        "the last step was taken back for a side effect",
+    ),
 )
 
 
@@ -84,6 +91,12 @@ NOT_AT_LIMIT = rows(
         "taken back with a mild side effect only",
         case(
             check_ins=LOUD, settings=(setting(30, "3"), setting(21, "2")), side_effects=(side_effect(1, 28, ended=15),)
+        ),
+    ),
+    (
+        "side effect gone since the day before the step back",
+        case(
+            check_ins=LOUD, settings=(setting(30, "3"), setting(21, "2")), side_effects=(side_effect(2, 28, ended=22),)
         ),
     ),
     (

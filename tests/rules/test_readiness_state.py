@@ -180,6 +180,12 @@ def test_not_already_tested(tests, status):
     assert criterion(case(sleep_tests=(baseline(), *tests)), "not-already-tested").status == status
 
 
+def test_a_counted_test_shows_its_hours():
+    item = criterion(case(sleep_tests=(baseline(), efficacy(3, hours="6.94"))), "not-already-tested")
+    assert [(m.value, m.unit) for m in item.observed] == [(Decimal("6.94"), "h")]
+    assert "over 6.9 hours" in item.sentence
+
+
 def test_a_short_test_is_named_and_listed():
     item = criterion(case(sleep_tests=(baseline(), efficacy(3, hours="3.9"))), "not-already-tested")
     assert "3.9 hours" in item.sentence and "does not count" in item.sentence

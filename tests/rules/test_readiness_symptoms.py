@@ -33,6 +33,7 @@ SNORING = rows(
     ("today's check-in counts", [(14, "2"), (0, "2")], "met"),
     ("two at one moment: the worse comes last", [(14, "2"), (7, "2"), (7, "6")], "unmet"),
     ("two at one moment, the other way round", [(14, "2"), (7, "6"), (7, "2")], "unmet"),
+    ("two at one moment before the last: the worse stands beside it", [(14, "6"), (14, "2"), (7, "2")], "unmet"),
 )
 
 
@@ -49,6 +50,7 @@ RESTEDNESS = rows(
     ("7.1: just over", [(14, "7.1"), (7, "7.1")], "met"),
     ("tired at the one before", [(14, "6"), (7, "9")], "unmet"),
     ("two at one moment: the worse comes last", [(14, "8"), (7, "9"), (7, "4")], "unmet"),
+    ("two at one moment before the last: the worse stands beside it", [(14, "4"), (14, "9"), (7, "8")], "unmet"),
 )
 
 

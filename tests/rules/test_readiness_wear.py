@@ -87,7 +87,9 @@ def test_hours_are_shown_in_quarters_rounded_down_and_share_never_rounded_up():
 RECOVERY = rows(
     ("5 of 10 worn: seven full nights lift it to 12 of 17", report(3, 10, 5), -4),
     ("9 of 13: one more night makes 10 of 14", report(3, 13, 9), -1),
+    ("9 of 13, told today: tomorrow night", report(0, 13, 9), -1),
     ("7 nights at 3 h: two nights of 8 h lift the mean to 4.1", report(3, 7, 7, "3"), -1),
+    ("7 nights at 3 h, told today: two nights to come", report(0, 7, 7, "3"), -2),
     ("6 nights covered: one more", report(1, 6, 6), -1),
     ("3 nights covered: four more from the last check-in", report(1, 3, 3), -3),
     ("no hours told: the next night can tell", report(1, 7, 7, None), -1),
@@ -99,6 +101,19 @@ def test_earliest_day_of_recovery(one, days_ago):
     item = worn(one)
     assert item.status != "met"
     assert item.earliest == ago(days_ago)
+
+
+def test_what_is_missing_and_which_check_ins_were_read():
+    assert worn(report(7, 7, 7, hours=None)).missing.startswith("hours worn per night over 7 nights")
+    assert worn(report(7, 6, 6)).missing.startswith("wear over 7 nights")
+    assert ", on 23 Sep 2026 (" in worn(report(7, 7, 7)).sentence
+    assert ", in check-ins from 16 Sep 2026 to 23 Sep 2026 (" in worn(report(7, 7, 7), report(14, 7, 7)).sentence
+
+
+def test_never_worn_is_no_hours():
+    item = worn(report(7, 7, 0, hours=None))
+    assert [m.value for m in item.observed] == [0, 0]
+    assert "a mean of 0 hours" in item.sentence
 
 
 def test_wear_that_time_alone_cannot_mend_waits_for_the_dentist():

@@ -73,6 +73,7 @@ WHEN = rows(
     ("tomorrow", followed(good_check_in(-1, snoring="7")), False),
     ("the physician has not decided", followed(LOUD, decisions=()), True),
     ("the physician asked to advance: symptoms are expected", followed(LOUD, decisions=(choice(8, RETEST),)), False),
+    ("asked to advance on the day of the test", followed(LOUD, decisions=(choice(10, RETEST),)), False),
     ("stopped", followed(LOUD, decisions=(choice(8, PhysicianChoice.STOP),)), False),
     ("positional therapy added", followed(LOUD, decisions=(choice(8, PhysicianChoice.ADD_POSITIONAL_THERAPY),)), True),
     ("only the last decision counts", followed(LOUD, decisions=(choice(8, RETEST), choice(7, CONTINUE))), True),
@@ -113,6 +114,7 @@ def test_what_makes_a_test_good(test, decisions, expected):
 def test_without_a_baseline_only_an_index_under_5_or_the_physician_makes_it_good():
     facts = followed(LOUD, decisions=())
     assert found(replace(facts, sleep_tests=(efficacy(10, "6"),))) is None
+    assert found(replace(facts, sleep_tests=(efficacy(10, "5"),))) is None
     under_5 = found(replace(facts, sleep_tests=(efficacy(10, "4.9"),)))
     assert under_5 and {s.reference for s in under_5.inputs} == {
         "Observation/efficacy-10-4.9",

@@ -136,6 +136,16 @@ def test_fall(before, after, fall):
     assert fall_percent(Decimal(before), Decimal(after)) == dec(fall)
 
 
+def test_falls_stand_with_two_decimals_beside_the_criteria():
+    found = response("16.7", "7.4")
+    assert [m.value for m in found.criteria[2].observed] == [Decimal("7.4"), Decimal("55.69")]
+    assert found.criteria[2].sentence.startswith("A fall of 55.69 %, against at least 50 %")
+
+
+def test_a_test_is_not_taken_as_worn_with_the_appliance_unless_it_says_so():
+    assert not baseline().appliance_worn
+
+
 def test_a_rise_is_called_a_rise():
     found = response("20", "25")
     assert found.fall_percent == Decimal("-25")

@@ -114,6 +114,13 @@ STAGES = rows(
         1,
     ),
     (
+        "ordered on the day of a setting that is not stable yet",
+        case(settings=(setting(5, "2"),), test_orders=(order(5),)),
+        StageName.TEST_ORDERED,
+        Party.SLEEP_LAB,
+        5,
+    ),
+    (
         "ordered, tested without a result",
         case(sleep_tests=(baseline(), efficacy(3, index=None)), test_orders=(order(6),)),
         StageName.READY_FOR_TEST,
@@ -175,6 +182,12 @@ def test_stage(facts, name, mover, since):
     assert (found.name, found.whose_move, found.since) == (name, mover, ago(since))
     assert found.urgent == (name is StageName.UNDER_REVIEW)
     assert found.why[0].isupper() and found.why.endswith(".")
+
+
+def test_what_the_physician_decided_is_said():
+    assert "positional therapy is added" in stage(decided(PhysicianChoice.ADD_POSITIONAL_THERAPY)).why
+    assert "a combination or another therapy follows" in stage(decided(PhysicianChoice.COMBINE_OR_CHANGE)).why
+    assert "to continue treatment; both offices follow up" in stage(decided(PhysicianChoice.CONTINUE)).why
 
 
 def test_every_stage_has_a_row():

@@ -143,6 +143,12 @@ STEPS = rows(
         Step.HOLD,
         Party.PATIENT,
     ),
+    (
+        "the last check-in tells of wear only: the symptoms told before it stand",
+        titrating(8, "1", unsettled(4), check_in(1, nights_reported=3, nights_worn=3)),
+        Step.ADVANCE,
+        Party.PATIENT,
+    ),
     ("6 days at the setting", titrating(6), Step.HOLD, Party.PATIENT),
     ("7 days at the setting", titrating(7), Step.ADVANCE, Party.PATIENT),
     ("worn 3 of 7 nights", titrating(8, "1", unsettled(nights_worn=3)), Step.HOLD, Party.PATIENT),

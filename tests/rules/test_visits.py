@@ -132,6 +132,11 @@ def test_a_site_with_quarterly_visits_in_the_first_year():
     assert found[0].latest == found[0].due
 
 
+def test_a_site_with_yearly_visits_from_the_start_plans_each_once():
+    site = DEFAULTS.with_values({"half_yearly_days": Decimal(365)})
+    assert [(v.due - ago(400)).days for v in planned(verified(400), thresholds=site)] == [365, 730]
+
+
 def test_a_second_visit_never_ends_before_it_begins():
     site = DEFAULTS.with_values({"second_visit_days": Decimal(90), "second_visit_end_days": Decimal(60)})
     last = planned(delivered(95), thresholds=site)[-1]
