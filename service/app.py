@@ -31,12 +31,12 @@ def build_pipeline(settings: Settings, clock: Callable[[], datetime] | None = No
     """The pipeline on the database the settings name."""
     pipeline = Pipeline(
         Database(settings.database_url),
-        settings.site.thresholds,
+        settings.site,
         clock or (lambda: datetime.now(UTC)),
         settings.zone,
         __version__,
     )
-    pipeline.prepare()
+    pipeline.engine()
     return pipeline
 
 

@@ -17,8 +17,8 @@ from sqlalchemy import Connection
 from service.errors import Category, refuse
 from service.fhir import build
 from service.fhir.audit_event import audit_event
-from service.fhir.dates import instant
-from service.fhir.decision_resources import ENGINE_ID, rule_engine
+from service.fhir.dates import instant, instant_after
+from service.fhir.engine import ENGINE_ID, rule_engine
 from service.fhir.json_text import load, parse, write
 from service.fhir.read_facts import StoredFact
 from service.fhir.read_other import is_referral
@@ -28,10 +28,11 @@ from service.pipeline import checks, decide, referral_moves, which_case
 from service.pipeline.answers import Answer, Outcome
 from service.pipeline.derived import Derived, stored
 from service.pipeline.fact_rows import changed_rows, fact_of, facts_after, split, state_of, task_small
-from service.pipeline.identify import Identified, identify
+from service.pipeline.identify import Identified, identify, same_content
 from service.pipeline.reading import Reads
-from service.rules.facts import CaseFacts
-from service.rules.thresholds import Thresholds
+from service.rules.case_view import view_case
+from service.rules.facts import CaseFacts, Source
+from service.rules.site import Site
 from service.store import cases, resources
 from service.store.cases import Case, Fact
 from service.store.engine import Database
@@ -56,13 +57,14 @@ class Pipeline(Reads):
     def __init__(
         self,
         database: Database,
-        thresholds: Thresholds,
+        site: Site,
         clock: Callable[[], datetime] = lambda: datetime.now(UTC),
         zone: tzinfo = UTC,
         version: str = "",
     ) -> None:
-        super().__init__(database, thresholds, clock, zone)
+        super().__init__(database, site, clock, zone)
         self._version = version
+        self._engine: Source | None = None
 
     def receive(
         self, received: Received, map_message: Callable[[dict[str, Any]], Mapped], case_number: str | None = None
@@ -75,8 +77,9 @@ class Pipeline(Reads):
 
     def _store(self, tx: Connection, received: Received, mapped: Mapped, case_number: str | None) -> Answer:
         moment = self._clock()
-        now, today = instant(moment), self.today()
+        today = self.today()
         case, known = which_case.case_and_known(tx, mapped.drafts, case_number)
+        now = instant_after(moment, case.changed_at if case else "")
         derived = Derived.of(case.case_number if case else "", case.derived if case else "{}")
         items = identify(tx, mapped.drafts, known, _case_addresses(case, derived, mapped))
         opened = case is None and any(is_referral(i.resource) for i in items)
@@ -151,10 +154,10 @@ class Pipeline(Reads):
     ) -> Stored | None:
         """Decide the case as of today; the Task's version to write, if any."""
         facts = decide.with_birth_date(facts, derived.birth_date)
-        view = decide.view_of(case.case_number, facts, self.thresholds, today)
-        decide.record(view, case, derived, self.thresholds, now)
+        view = view_case(facts, self.site, today)
+        decide.record(view, case, derived, self.engine(), now)
         task = referral_moves.with_business_status(tx, case, view.stage, derived, task, now)
-        case.summary = write(decide.summary_of(view, self.thresholds))
+        case.summary = write(decide.summary_of(case.case_number, view))
         case.derived = derived.text()
         return task
 
@@ -165,7 +168,7 @@ class Pipeline(Reads):
         path = (person.draft.date_path or f"{person.draft.path}.birthDate") if person else referral.draft.path
         held = None if person else resources.current(tx, *split(case.patient))
         patient = person.resource if person else load(held.body) if held else {}
-        derived.birth_date = checks.check_age(patient, referral.resource, path, self.thresholds)
+        derived.birth_date = checks.check_age(patient, referral.resource, path, self.site.thresholds)
 
     def _write(
         self,
@@ -200,7 +203,7 @@ class Pipeline(Reads):
             case = cases.lock(tx, case_number)
             if case is None or case.decided_on >= self.today().isoformat():
                 return
-            now = instant(self._clock())
+            now = instant_after(self._clock(), case.changed_at)
             derived = Derived.of(case_number, case.derived)
             facts = self._facts(tx, case_number)
             task = self._decide(tx, case, derived, facts, self.today(), now, None)
@@ -215,17 +218,21 @@ class Pipeline(Reads):
 
         self._database.write(work)
 
-    def prepare(self) -> None:
-        """Put the resource that stands for the rules in the store, once per version of the service."""
+    def engine(self) -> Source:
+        """The version of the rules' Device that stands for this release and its site's thresholds."""
+        if self._engine is None:
+            self._engine = self._database.write(self._kept_engine)
+        return self._engine
 
-        def work(tx: Connection) -> None:
-            held = resources.current(tx, "Device", ENGINE_ID)
-            body = rule_engine(self._version)
-            if held is None or load(held.body).get("version") != body["version"]:
-                row = stored(body, ENGINE_ID, held.version + 1 if held else 1, "", instant(self._clock()))
-                resources.append_versions(tx, [row])
-
-        self._database.write(work)
+    def _kept_engine(self, tx: Connection) -> Source:
+        """Put the Device that stands for the rules in the store, unless its last version says the same."""
+        held = resources.current(tx, "Device", ENGINE_ID)
+        body = rule_engine(self._version, self.site)
+        if held is not None and same_content(held.body, body):
+            return Source(f"Device/{ENGINE_ID}", held.version)
+        row = stored(body, ENGINE_ID, held.version + 1 if held else 1, "", instant(self._clock()))
+        resources.append_versions(tx, [row])
+        return Source(f"Device/{ENGINE_ID}", row.version)
 
 
 def _untouched(mapped: Mapped) -> Mapped:

@@ -31,9 +31,9 @@ _SLEEP_APNOEA = frozenset({"G47.33", "78275009"})
 class ReferralOutcome(StrEnum):
     """Outcomes of the referral check."""
 
-    COMPLETE = "complete"
-    NEEDS_ATTENTION = "needs-attention"
-    INCOMPLETE = "incomplete"
+    COMPLETE = "referral-complete"
+    NEEDS_ATTENTION = "referral-needs-attention"
+    INCOMPLETE = "referral-incomplete"
 
 
 def check_referral(facts: CaseFacts, thresholds: Thresholds, as_of: date) -> Decision:

@@ -13,7 +13,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from service.app import build_app, build_pipeline
-from service.fhir.decision_resources import CAUTION
+from service.fhir.engine import CAUTION
 from service.rules.words import day
 from service.settings import Settings
 from tests.conftest import Clock

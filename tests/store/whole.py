@@ -12,9 +12,10 @@ from sqlalchemy.engine import make_url
 from service.fhir.build import SHARED
 from service.fhir.json_text import load, write_canonical
 from service.fhir.read_facts import StoredFact, assemble, read
-from service.pipeline.decide import summary_of, view_of, with_birth_date
+from service.pipeline.decide import summary_of, with_birth_date
+from service.rules.case_view import view_case
 from service.rules.facts import Source
-from service.rules.thresholds import Thresholds
+from service.rules.site import Site
 
 TABLES = ("resource_version", "identity", "case_row", "fact", "message")
 Rows = list[dict[str, Any]]
@@ -124,8 +125,8 @@ def _case_agrees(held: dict[str, Rows], case: dict[str, Any]) -> None:
     facts = assemble(StoredFact(Source(r, version), load(small)) for r, (version, small) in anew.items())
     patient = load(current(held["resource_version"])[case["patient"]]["body"])
     facts = with_birth_date(facts, patient.get("birthDate", ""))
-    view = view_of(number, facts, Thresholds(), date.fromisoformat(case["decided_on"]))
-    assert write_canonical(summary_of(view, Thresholds())) == write_canonical(load(case["summary"]))
+    view = view_case(facts, Site(), date.fromisoformat(case["decided_on"]))
+    assert write_canonical(summary_of(number, view)) == write_canonical(load(case["summary"]))
     assert (case["stage"], case["outcome"]) == (view.stage.name.value, view.readiness.outcome)
     there = current(held["resource_version"])
     for reference, (version, _digest) in load(case["derived"])["versions"].items():
