@@ -85,7 +85,7 @@ def identify(
         key = (draft.type, ids[draft.local])
         if draft.parent and not _follows(draft, key, found, held):
             continue
-        if draft.goes_with and key not in held and _is_late(found.get(draft.goes_with)):
+        if draft.goes_with and key not in held and _is_late(found.get(draft.goes_with), known):
             continue
         resource = rewrite_references(draft.resource, addresses)
         try:
@@ -178,9 +178,12 @@ def _place(
     return _next(draft, resource_id, resource, before)
 
 
-def _is_late(leader: Identified | None) -> bool:
+def _is_late(leader: Identified | None, known: Known) -> bool:
     """Whether the draft another goes with is refused, or an earlier revision than the one on record."""
-    return leader is None or leader.what == "kept"
+    if leader is None:
+        return True
+    _, on_record = known.identities.get((leader.draft.type, *(leader.draft.identity or ("", ""))), ("", 0))
+    return leader.draft.revision < on_record
 
 
 def _in_error(before: Stored) -> Resource:
