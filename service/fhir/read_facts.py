@@ -167,6 +167,7 @@ def _appliance(fact: StoredFact, devices: dict[str, StoredFact]) -> Appliance:
         maximum_advance_mm=limits.get("maximum_advance_mm"),
         smallest_step_mm=limits.get("smallest_step_mm"),
         starting_position_mm=limits.get("starting_position_mm"),
+        limit_source=device.source if device else None,
     )
 
 

@@ -86,7 +86,7 @@ def wear_falling(course: Course, thresholds: Thresholds) -> Criterion:
     recent = _recent(course, thresholds)
     before = [r for r in _reports(course) if r not in recent]
     nights_before, nights_now = _nights(before), _nights(recent)
-    inputs = tuple(r.check_in.source for r in (*before, *recent))
+    inputs = tuple(s for r in (*before, *recent) for s in r.sources)
     if min(nights_before, nights_now) < needed.value:
         text = f"Whether wear is falling is not known: fewer than {number(needed.value)} nights are reported before or lately."
         return Criterion(
@@ -122,7 +122,7 @@ def _criterion(
 ) -> Criterion:
     observed = (Measured(Decimal(adherent), "d"), Measured(Decimal(nights), "d"))
     status = Status.MET if met else Status.UNMET
-    return Criterion(name, title, status, text, observed, used, tuple(r.check_in.source for r in told))
+    return Criterion(name, title, status, text, observed, used, tuple(s for r in told for s in r.sources))
 
 
 def _not_enough(
@@ -133,6 +133,6 @@ def _not_enough(
         f"The check-ins of the last {number(window.value)} days tell {what} for {count(nights, 'night')}; adherence is judged "
         f"from {number(needed.value)} ({needed.cited})."
     )
-    inputs = tuple(r.check_in.source for r in told)
+    inputs = tuple(s for r in told for s in r.sources)
     missing = f"{what} over {number(needed.value)} recent nights"
     return Criterion(name, title, Status.UNKNOWN, text, (), (needed, window), inputs, missing=missing)

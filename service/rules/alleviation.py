@@ -79,7 +79,9 @@ def alleviation(before_per_hour: Decimal, after_per_hour: Decimal, check_ins: It
         f"report, which over-reads: mean disease alleviation {percent(mda / 100)}, effective index {number(effective)} "
         f"per hour ({_SOURCE})."
     )
-    return Alleviation(mda, effective, hours_worn, hours_slept, sentence, tuple(r.check_in.source for r, _, _ in told))
+    return Alleviation(
+        mda, effective, hours_worn, hours_slept, sentence, tuple(s for r, _, _ in told for s in r.sources)
+    )
 
 
 def _exact(value: Fraction) -> Decimal:

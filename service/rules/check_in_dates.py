@@ -5,13 +5,13 @@ from __future__ import annotations
 from datetime import date, timedelta
 
 from service.rules.course import Course
-from service.rules.facts import CheckIn
+from service.rules.facts import Moment
 from service.rules.thresholds import Thresholds
 
 
-def is_fresh(course: Course, check_in: CheckIn, thresholds: Thresholds) -> bool:
-    """Whether a check-in is recent enough to speak for the as-of day."""
-    return (course.as_of - check_in.moment.day).days <= thresholds.check_in_fresh_days.value
+def is_fresh(course: Course, told: Moment, thresholds: Thresholds) -> bool:
+    """Whether a check-in of that moment is recent enough to speak for the as-of day."""
+    return (course.as_of - told.day).days <= thresholds.check_in_fresh_days.value
 
 
 def next_check_in(course: Course, thresholds: Thresholds, more: int = 1) -> date:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import Decimal
 
+from service.rules.check_ins import joined_check_ins
 from service.rules.facts import (
     Appliance,
     CaseFacts,
@@ -62,6 +63,7 @@ def course_on(facts: CaseFacts, as_of: date) -> Course:
     """The course of `facts` as known on `as_of`."""
     known = facts.known_on(as_of)
     appliance = _current_appliance(known.appliances)
+    check_ins = joined_check_ins(known.check_ins)
     settings = _settings_of(known, appliance)
     run = _current_run(settings)
     onset = run[0].moment.day if run else None
@@ -72,14 +74,14 @@ def course_on(facts: CaseFacts, as_of: date) -> Course:
         onset=onset,
         run=run,
         previous=settings[-len(run) - 1] if len(settings) > len(run) else None,
-        check_ins=_since(known.check_ins, onset),
+        check_ins=_since(check_ins, onset),
         open_side_effects=_open_side_effects(known.side_effects, as_of),
         open_red_flags=_open_red_flags(known.red_flags, as_of),
         assessment=_latest_assessment(known.assessments),
         baseline=_baseline(known.sleep_tests),
         baseline_epworth=_baseline_epworth(known),
         efficacy_tests=_efficacy_tests(known.sleep_tests),
-        all_check_ins=tuple(sorted(known.check_ins, key=lambda c: (c.moment, c.source))),
+        all_check_ins=check_ins,
         decisions=tuple(sorted(known.physician_decisions, key=lambda d: (d.moment, d.choice.value, d.source))),
     )
 
@@ -120,7 +122,7 @@ def _since(check_ins: tuple[CheckIn, ...], onset: date | None) -> tuple[CheckIn,
     """Check-ins that speak of the current setting: one on the day of a change speaks of the nights before."""
     if onset is None:
         return ()
-    return tuple(sorted((c for c in check_ins if c.moment.day > onset), key=lambda c: (c.moment, c.source)))
+    return tuple(c for c in check_ins if c.moment.day > onset)
 
 
 def _open_side_effects(reports: tuple[SideEffect, ...], as_of: date) -> tuple[SideEffect, ...]:
@@ -227,12 +229,12 @@ def taken_back_for_side_effect(course: Course, facts: CaseFacts, thresholds: Thr
         return False
     if any(s.taken_back_for_side_effect for s in course.run):
         return True
-    day = course.onset
-    before = day - timedelta(days=1)
-    grade = thresholds.side_effect_grade.value
-    on_the_day = (*_open_on(facts, day), *_open_on(facts, before))
-    return any(effect.grade >= grade for effect in on_the_day)
+    return any(effect.grade >= thresholds.side_effect_grade.value for effect in open_when_set(course, facts))
 
 
-def _open_on(facts: CaseFacts, day: date) -> tuple[SideEffect, ...]:
-    return _open_side_effects(facts.known_on(day).side_effects, day)
+def open_when_set(course: Course, facts: CaseFacts) -> tuple[SideEffect, ...]:
+    """The side effects that were open on the day of the current setting or the day before."""
+    if course.onset is None:
+        return ()
+    days = (course.onset, course.onset - timedelta(days=1))
+    return tuple(effect for day in days for effect in _open_side_effects(facts.known_on(day).side_effects, day))

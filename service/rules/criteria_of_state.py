@@ -186,18 +186,28 @@ def _tested_here(course: Course, thresholds: Thresholds) -> Criterion:
     return Criterion(name, title, Status.MET, sentence, thresholds=(hours,))
 
 
+RED_FLAG_WORDS = {
+    RedFlagKind.LOCKED_JAW: "a locked jaw",
+    RedFlagKind.LOOSE_TOOTH: "a loose tooth",
+    RedFlagKind.BROKEN_APPLIANCE: "a broken appliance",
+    RedFlagKind.DROWSY_DRIVING: "drowsy driving",
+    RedFlagKind.WORSE_SLEEPINESS: "worse sleepiness",
+    RedFlagKind.WORSE_OXIMETRY: "worse oximetry",
+}
+
+
 def red_flag_criteria(course: Course, for_the_dentist: Set[RedFlagKind]) -> tuple[Criterion, ...]:
     """One unmet criterion per open red flag: who must look at it, and how soon."""
     found: list[Criterion] = []
     for flag in course.open_red_flags:
         whom = "the dentist, today" if flag.kind in for_the_dentist else "the physician, urgently"
-        what = spoken(flag.kind)
+        what, told = spoken(flag.kind), RED_FLAG_WORDS[flag.kind]
         found.append(
             Criterion(
                 f"red-flag-{flag.kind}",
                 what[0].upper() + what[1:],
                 Status.UNMET,
-                f"{what[0].upper() + what[1:]} was reported on {day(flag.moment.day)} and is not resolved by "
+                f"{told[0].upper() + told[1:]} was reported on {day(flag.moment.day)} and is not resolved by "
                 f"{day(course.as_of)}: for {whom}.",
                 inputs=(flag.source,),
                 needs=f"{whom.split(',')[0]} reviews it",

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from decimal import Decimal
 
 from service.rules.check_in_dates import is_fresh, next_check_in
+from service.rules.check_ins import last_told
 from service.rules.course import Course
 from service.rules.decision import Criterion, Measured, Status
-from service.rules.facts import CheckIn
+from service.rules.facts import Moment
 from service.rules.thresholds import Threshold, Thresholds
 from service.rules.words import count, day, listed, number
 
@@ -22,9 +23,8 @@ def snoring_settled(course: Course, thresholds: Thresholds) -> Criterion:
         thresholds,
         "snoring-settled",
         "Snoring settled",
-        value=lambda c: c.snoring,
+        worst=max,
         settled=lambda v: v <= limit.value,
-        worse=lambda v: v,
         limit=limit,
         says=lambda values, when: (
             f"Snoring was {values} of 10 at the last check-ins ({when}); {number(limit.value)} or less counts as settled "
@@ -108,23 +108,19 @@ def epworth_is_settled(total: int, course: Course, thresholds: Thresholds) -> bo
 def _epworth(course: Course, thresholds: Thresholds) -> Criterion | None:
     """Sleepiness by the last Epworth total since the onset; None when there is none that still speaks for today."""
     limit, change = thresholds.epworth_settled, thresholds.epworth_change
-    given = [
-        (c, c.epworth_total)
-        for c in course.check_ins
-        if c.epworth_total is not None and is_fresh(course, c, thresholds)
-    ]
-    if not given:
+    given = last_told(course.check_ins, "epworth_total", max)
+    if not given or not is_fresh(course, given[-1][0], thresholds):
         return None
-    last, total = max(given, key=lambda told: (told[0].moment, told[1]))
+    last, total, sources = given[-1]
     before = course.baseline_epworth
     start = before.epworth_total if before else None
     settled = epworth_is_settled(total, course, thresholds)
     compared = f", against {start} before treatment" if start is not None else ", with none known before treatment"
     sentence = (
-        f"The Epworth total was {total} on {day(last.moment.day)}{compared}; {number(limit.value)} or less "
+        f"The Epworth total was {total} on {day(last.day)}{compared}; {number(limit.value)} or less "
         f"({limit.cited}) and no rise of {number(change.value)} or more ({change.cited}) count as settled."
     )
-    inputs = (last.source, *((before.source,) if before else ()))
+    inputs = (*sources, *((before.source,) if before else ()))
     return Criterion(
         "sleepiness-settled",
         "Sleepiness settled",
@@ -144,16 +140,15 @@ def _rested(course: Course, thresholds: Thresholds) -> Criterion:
         thresholds,
         "sleepiness-settled",
         "Sleepiness settled",
-        value=lambda c: c.restedness,
+        worst=min,
         settled=lambda v: v >= limit.value,
-        worse=lambda v: -v,
         limit=limit,
         says=lambda values, when: (
             f"Restedness was {values} of 10 at the last check-ins ({when}); {number(limit.value)} or more counts as "
             f"settled ({limit.cited})."
         ),
         subject="restedness",
-        instead_of="an Epworth total, or ",
+        instead_of="sleepiness by an Epworth total or by ",
     )
 
 
@@ -161,25 +156,24 @@ def no_witnessed_pauses(course: Course, thresholds: Thresholds) -> Criterion:
     """Met when none was witnessed in the last check-ins; not asked counts as met, and is said."""
     name, title = "no-witnessed-pauses", "No witnessed pauses"
     needed = thresholds.check_ins_needed
-    answered = [c for c in course.check_ins if c.witnessed_pauses is not None]
-    last = sorted(answered, key=lambda c: (c.moment, c.witnessed_pauses))[-int(needed.value) :]
-    inputs = tuple(c.source for c in last)
-    seen = [c for c in last if c.witnessed_pauses]
+    last = last_told(course.check_ins, "witnessed_pauses", any)[-int(needed.value) :]
+    inputs = tuple(s for _, _, sources in last for s in sources)
+    seen = [moment for moment, witnessed, _ in last if witnessed]
     if seen:
         return Criterion(
             name,
             title,
             Status.UNMET,
-            f"Pauses in breathing were witnessed at the check-in of {day(seen[-1].moment.day)}; none in the last "
+            f"Pauses in breathing were witnessed at the check-in of {day(seen[-1].day)}; none in the last "
             f"{number(needed.value)} check-ins is asked ({needed.cited}).",
             thresholds=(needed,),
             inputs=inputs,
-            earliest=next_check_in(course, thresholds, _more_needed(last, seen, int(needed.value))),
+            earliest=next_check_in(course, thresholds, _more_needed([m for m, _, _ in last], seen, int(needed.value))),
         )
     if not last:
         sentence = "Whether pauses in breathing were witnessed is not known, which counts as none; ask the bed partner."
     else:
-        sentence = f"No pauses in breathing were witnessed at the last check-ins ({_dates(last)})."
+        sentence = f"No pauses in breathing were witnessed at the last check-ins ({_dates(m for m, _, _ in last)})."
     return Criterion(name, title, Status.MET, sentence, thresholds=(needed,), inputs=inputs)
 
 
@@ -189,31 +183,29 @@ def _last_agree(
     name: str,
     title: str,
     *,
-    value: Callable[[CheckIn], Decimal | None],
+    worst: Callable[[Iterable[Decimal]], Decimal],
     settled: Callable[[Decimal], bool],
-    worse: Callable[[Decimal], Decimal],
     limit: Threshold,
     says: Callable[[str, str], str],
     subject: str,
     instead_of: str = "",
 ) -> Criterion:
-    """A scale that must be settled at each of the last check-ins. Of two at one moment the worse comes last."""
+    """A scale, the field named by `subject`, that must be settled at each of the last check-ins of different moments."""
     needed = thresholds.check_ins_needed
     wanted = int(needed.value)
-    given = sorted(
-        ((c, v) for c in course.check_ins if (v := value(c)) is not None), key=lambda cv: (cv[0].moment, worse(cv[1]))
-    )
+    given = last_told(course.check_ins, subject, worst)
     last = given[-wanted:]
-    inputs = tuple(c.source for c, _ in last)
-    observed = tuple(Measured(v, limit.unit) for _, v in last)
+    moments = [moment for moment, _, _ in last]
+    inputs = tuple(s for _, _, sources in last for s in sources)
+    observed = tuple(Measured(v, limit.unit) for _, v, _ in last)
     used = (limit, needed, thresholds.check_in_fresh_days)
-    stale = bool(last) and not is_fresh(course, last[-1][0], thresholds)
-    failing = [c for c, v in last if not settled(v)]
-    earliest = next_check_in(course, thresholds, max(_more_needed([c for c, _ in last], failing, wanted), 1))
+    stale = bool(last) and not is_fresh(course, moments[-1], thresholds)
+    failing = [moment for moment, v, _ in last if not settled(v)]
+    earliest = next_check_in(course, thresholds, max(_more_needed(moments, failing, wanted), 1))
     if len(last) < wanted or stale:
         still = max(wanted - len(last), 1)
         why = (
-            f"the last is of {day(last[-1][0].moment.day)}, more than "
+            f"the last is of {day(moments[-1].day)}, more than "
             f"{number(thresholds.check_in_fresh_days.value)} days ago ({thresholds.check_in_fresh_days.cited})"
             if stale
             else f"{wanted} are asked ({needed.cited})"
@@ -230,17 +222,17 @@ def _last_agree(
             earliest=earliest,
             missing=f"{instead_of}{subject} at {count(still, 'more check-in')} since the current setting",
         )
-    sentence = says(listed([number(v) for _, v in last]), listed([day(c.moment.day) for c, _ in last]))
+    sentence = says(listed([number(v) for _, v, _ in last]), _dates(moments))
     if not failing:
         return Criterion(name, title, Status.MET, sentence, observed, used, inputs)
     return Criterion(name, title, Status.UNMET, sentence, observed, used, inputs, earliest=earliest)
 
 
-def _more_needed(last: Sequence[CheckIn], failing: Sequence[CheckIn], wanted: int) -> int:
+def _more_needed(last: Sequence[Moment], failing: Sequence[Moment], wanted: int) -> int:
     """Good check-ins still needed until the last `wanted` are there and none of the failing ones is among them."""
-    after = len(last) - 1 - max((i for i, c in enumerate(last) if c in failing), default=-1)
+    after = len(last) - 1 - max((i for i, moment in enumerate(last) if moment in failing), default=-1)
     return wanted - after
 
 
-def _dates(check_ins: Sequence[CheckIn]) -> str:
-    return listed([day(c.moment.day) for c in check_ins])
+def _dates(moments: Iterable[Moment]) -> str:
+    return listed([day(moment.day) for moment in moments])

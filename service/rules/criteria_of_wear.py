@@ -29,7 +29,7 @@ def worn_enough(course: Course, thresholds: Thresholds) -> Criterion:
     )
     used = (needed, share_asked, hours_asked)
     reports = wear_reports(course.check_ins)
-    inputs = tuple(r.check_in.source for r in reports)
+    inputs = tuple(s for r in reports for s in r.sources)
     covered = _nights_covered(course, reports)
     timed = [(r.nights_worn, hours) for r in reports if (hours := r.hours_per_night) is not None]
     worn = sum(r.nights_worn for r in reports)

@@ -92,7 +92,10 @@ class Criterion:
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """An outcome of one rule, at one version, for one day, with everything it rests on."""
+    """An outcome of one rule, at one version, for one day, with everything it rests on.
+
+    `read_besides` and `compared_besides` are what the outcome rests on beside its criteria.
+    """
 
     rule: str
     rule_version: str
@@ -106,6 +109,8 @@ class Decision:
     until: date | None = None
     target_left_mm: Decimal | None = None
     target_right_mm: Decimal | None = None
+    read_besides: tuple[Source, ...] = ()
+    compared_besides: tuple[Threshold, ...] = ()
 
     @property
     def missing(self) -> tuple[str, ...]:
@@ -113,14 +118,19 @@ class Decision:
         return tuple(c.missing for c in self.criteria if c.missing)
 
     @property
+    def attention(self) -> tuple[str, ...]:
+        """The names of the criteria that call for attention."""
+        return tuple(c.name for c in self.criteria if c.status is Status.ATTENTION)
+
+    @property
     def inputs(self) -> tuple[Source, ...]:
         """Every resource version that was read, each once, in a fixed order."""
-        return tuple(sorted({source for c in self.criteria for source in c.inputs}))
+        return tuple(sorted({source for c in self.criteria for source in c.inputs} | set(self.read_besides)))
 
     @property
     def thresholds(self) -> tuple[Threshold, ...]:
         """Every threshold that was compared with, each once."""
-        return unique_thresholds(t for c in self.criteria for t in c.thresholds)
+        return unique_thresholds((*(t for c in self.criteria for t in c.thresholds), *self.compared_besides))
 
     def criterion(self, name: str) -> Criterion:
         """The criterion of that name; KeyError when the rule has none."""

@@ -70,6 +70,7 @@ class Referral:
     """The order for oral appliance therapy. Age is judged from `birth_date`; None means not told.
 
     `conditions` are the symptoms and comorbidities told with the referral, in plain words such as `hypertension`.
+    `state_since` is the history of `state` where it is known: the day on which each state was entered.
     """
 
     source: Source
@@ -85,6 +86,28 @@ class Referral:
     ordered_by_treating_practitioner: bool | None = None
     pap_contraindicated: bool | None = None
     dentist_licensed: bool | None = None
+    state_since: tuple[tuple[date, ReferralState], ...] = ()
+
+    def state_on(self, as_of: date) -> ReferralState:
+        """The state on a day by the history; without a history `state`, before its first entry as requested.
+
+        Of several states entered on one day the present one counts, or else the one furthest along.
+        """
+        if not self.state_since:
+            return self.state
+        past = [(day, state) for day, state in self.state_since if day <= as_of]
+        if not past:
+            return ReferralState.REQUESTED
+        last = max(day for day, _ in past)
+        entered = {state for day, state in past if day == last}
+        later = any(day > last for day, _ in self.state_since)
+        if self.state in entered and not later:
+            return self.state
+        return max(entered, key=list(ReferralState).index)
+
+    def entered_on(self, state: ReferralState, as_of: date) -> date:
+        """The last day up to `as_of` on which that state was entered; the day of the referral without a history."""
+        return max((day for day, held in self.state_since if held is state and day <= as_of), default=self.day)
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +127,10 @@ class DentalAssessment:
 
 @dataclass(frozen=True, slots=True)
 class Appliance:
-    """A delivered appliance. `starting_position_mm` is measured from maximum retrusion."""
+    """A delivered appliance. `starting_position_mm` is measured from maximum retrusion.
+
+    `source` tells its delivery and use, `limit_source` its lengths when another resource holds them.
+    """
 
     source: Source
     delivered_on: date
@@ -112,6 +138,12 @@ class Appliance:
     maximum_advance_mm: Decimal | None = None
     smallest_step_mm: Decimal | None = None
     starting_position_mm: Decimal | None = None
+    limit_source: Source | None = None
+
+    @property
+    def limits_from(self) -> Source:
+        """The resource version that tells the appliance's lengths."""
+        return self.limit_source or self.source
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +165,10 @@ class Setting:
 
 @dataclass(frozen=True, slots=True)
 class CheckIn:
-    """A periodic report. Scales 0-10 (10 = loudest; 10 = fully rested), Epworth total 0-24."""
+    """A periodic report. Scales 0-10 (10 = loudest; 10 = fully rested), Epworth total 0-24.
+
+    `records` are the records that one joined report was read from (`check_ins.py`); empty for a single record.
+    """
 
     source: Source
     moment: Moment
@@ -147,6 +182,12 @@ class CheckIn:
     hours_slept_per_night: Decimal | None = None
     witnessed_pauses: bool | None = None
     weight_kg: Decimal | None = None
+    records: tuple[CheckIn, ...] = ()
+
+    def told_by(self, *names: str) -> tuple[Source, ...]:
+        """The resource versions that tell any of the fields named, in a fixed order."""
+        records = self.records or (self,)
+        return tuple(sorted(r.source for r in records if any(getattr(r, name) is not None for name in names)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,13 +255,17 @@ class CaseFacts:
     visits: tuple[Visit, ...] = ()
 
     def known_on(self, as_of: date) -> CaseFacts:
-        """The facts effective on or before `as_of`; later ones do not exist for a decision of that day."""
+        """The facts effective on or before `as_of`; later ones do not exist for a decision of that day.
+
+        The referral stays, in its state of that day as far as its history tells.
+        """
         kept = {
             item.name: tuple(fact for fact in getattr(self, item.name) if effective_day(fact) <= as_of)
             for item in fields(self)
             if item.name != "referral"
         }
-        return replace(self, **kept)
+        referral = self.referral and replace(self.referral, state=self.referral.state_on(as_of))
+        return replace(self, referral=referral, **kept)
 
 
 def effective_day(

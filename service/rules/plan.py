@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 
 from service.rules.course import Course, course_on
-from service.rules.decision import Decision, Step
+from service.rules.decision import Decision, Party, Step
 from service.rules.facts import CaseFacts
 from service.rules.stage import Stage, StageName
 from service.rules.threshold import Mark
@@ -41,7 +41,8 @@ def activities_of(
         return ()
     if stage.name in (StageName.REFERRED, StageName.ACCEPTED):
         return (Activity("Dental office", stage.why, "scheduled"),)
-    found = [Activity(f"Next: {stage.whose_move}", stage.why)]
+    title = "Nothing is due" if stage.whose_move is Party.NOBODY else f"Next: {stage.whose_move}"
+    found = [Activity(title, stage.why)]
     if step is not None:
         course = course_on(facts, step.as_of)
         found.extend(_wear_in(course, thresholds))

@@ -10,11 +10,12 @@ from dataclasses import dataclass
 
 from service.rules.adequate_tests import adequate_test
 from service.rules.check_in_dates import is_fresh
+from service.rules.check_ins import SYMPTOMS
 from service.rules.course import Course
 from service.rules.decision import ResponseClass
 from service.rules.facts import CheckIn, PhysicianChoice, PhysicianDecision, SleepTest, Source
 from service.rules.index_classes import classify
-from service.rules.symptoms_told import tells_symptoms, unsettled_on_its_day, unsettled_symptoms
+from service.rules.symptoms_told import tells_symptoms, unsettled_on_its_day
 from service.rules.threshold import Threshold
 from service.rules.thresholds import Thresholds
 from service.rules.words import day, listed, number
@@ -37,11 +38,12 @@ class Relapse:
 def relapse(course: Course, thresholds: Thresholds) -> Relapse | None:
     """The relapse on the day of `course`; None without a good test, or once the physician has decided on it.
 
-    A test is good when it is adequate, was made with the appliance, and brought the index under 5 per hour,
+    A test is good when it is adequate, was made with the appliance in use now, and brought the index under 5 per hour,
     or under 10 and at least halved it, or made the physician continue.
     """
+    delivered = course.appliance.delivered_on if course.appliance else course.as_of
     tests = [t for t in course.efficacy_tests if t.appliance_worn and adequate_test(t, thresholds)]
-    if not tests:
+    if not tests or tests[-1].day < delivered:
         return None
     test = tests[-1]
     decided = [d for d in course.decisions if d.moment.day >= test.day]
@@ -50,7 +52,7 @@ def relapse(course: Course, thresholds: Thresholds) -> Relapse | None:
         return None
     after = [c for c in course.all_check_ins if c.moment.day > test.day and tells_symptoms(c)]
     last = after[-1] if after else None
-    if last is None or not is_fresh(course, last, thresholds):
+    if last is None or not is_fresh(course, last.moment, thresholds):
         return None
     if last_decision is not None and last.moment.day < last_decision.moment.day:
         return None
@@ -58,13 +60,13 @@ def relapse(course: Course, thresholds: Thresholds) -> Relapse | None:
     if not symptoms:
         return None
     before = [c for c in course.all_check_ins if c.moment.day <= test.day and tells_symptoms(c)]
-    never_settled = bool(before) and bool(unsettled_symptoms(before[-1], course, thresholds))
+    never_settled = bool(before) and bool(unsettled_on_its_day(before[-1], before, course, thresholds))
     verb = "are still there" if never_settled else "have come back"
     sentence = (
         f"Symptoms {verb} since the good efficacy test of {day(test.day)} ({number(test.index_per_hour or 0)} events per "
         f"hour): {listed(symptoms)} at the check-in of {day(last.moment.day)}."
     )
-    same_day = {c.source for c in after if c.moment.day == last.moment.day}
+    same_day = {s for c in after if c.moment.day == last.moment.day for s in c.told_by(*SYMPTOMS)}
     read = {test.source, *same_day, *((course.baseline.source,) if course.baseline else ())}
     used = (
         thresholds.snoring_settled,

@@ -15,12 +15,13 @@ from service.rules.adequate_tests import tested_this_setting
 from service.rules.alleviation import Alleviation, alleviation
 from service.rules.certainty import NIGHT_TO_NIGHT, Certainty, certainty
 from service.rules.comparability import comparability
-from service.rules.course import Course, course_on
+from service.rules.course import Course, course_on, open_when_set
 from service.rules.decision import Criterion, Measured, ResponseClass, Status, threshold_data, unique_thresholds
-from service.rules.facts import CaseFacts, SleepTest, Source
+from service.rules.facts import CaseFacts, PhysicianChoice, SleepTest, Source
 from service.rules.index_classes import classify, fall_percent, severity
 from service.rules.other_measures import MeasureChange, other_measures
 from service.rules.relapse import Relapse, relapse
+from service.rules.step_size import limits_read
 from service.rules.suggestions import Suggestion, suggestions
 from service.rules.thresholds import Threshold, Thresholds
 from service.rules.words import day, number, rounded
@@ -54,6 +55,7 @@ class Response:
     certainty: Certainty
     suggestions: tuple[Suggestion, ...]
     relapse: Relapse | None
+    read_besides: tuple[Source, ...]
     cautions: tuple[str, ...] = (NIGHT_TO_NIGHT,)
 
     @property
@@ -65,10 +67,10 @@ class Response:
 
     @property
     def inputs(self) -> tuple[Source, ...]:
-        """The resource versions of both tests and of the check-ins that told wear or a relapse, in a fixed order."""
+        """Every resource version that was read, each once, in a fixed order."""
         tests = {s for t in (self.baseline, self.efficacy) for s in (t.source, *t.measure_sources)}
         worn = self.alleviation.inputs if self.alleviation else ()
-        return tuple(sorted({*tests, *worn, *(self.relapse.inputs if self.relapse else ())}))
+        return tuple(sorted({*tests, *worn, *(self.relapse.inputs if self.relapse else ()), *self.read_besides}))
 
     def as_data(self) -> dict[str, Any]:
         """The response as JSON-ready data."""
@@ -157,6 +159,7 @@ def assess_response(facts: CaseFacts, thresholds: Thresholds, as_of: date) -> Re
     outcome = classify(before, after, thresholds)
     criteria = response_criteria(before, after, thresholds)
     worn = _alleviation(course, baseline, efficacy)
+    suggested = suggestions(course, facts, efficacy, outcome, thresholds)
     return Response(
         as_of=as_of,
         response_class=outcome,
@@ -173,8 +176,9 @@ def assess_response(facts: CaseFacts, thresholds: Thresholds, as_of: date) -> Re
         alleviation=worn,
         wear=worn.sentence if worn else _WEAR_NOT_KNOWN,
         certainty=certainty(baseline, efficacy, outcome, thresholds),
-        suggestions=suggestions(course, facts, efficacy, outcome, thresholds),
+        suggestions=suggested,
         relapse=relapse(course, thresholds),
+        read_besides=_read_besides(course, facts, suggested),
     )
 
 
@@ -189,6 +193,16 @@ def _alleviation(course: Course, baseline: SleepTest, efficacy: SleepTest) -> Al
     if not tested_this_setting(course, efficacy) or not baseline.index_per_hour or efficacy.index_per_hour is None:
         return None
     return alleviation(baseline.index_per_hour, efficacy.index_per_hour, course.check_ins)
+
+
+def _read_besides(course: Course, facts: CaseFacts, suggested: tuple[Suggestion, ...]) -> tuple[Source, ...]:
+    """What comparability and suggestions rest on: the setting and, unless all is well, room and tolerance."""
+    read = {s.source for s in course.run}
+    if any(s.choice is not PhysicianChoice.CONTINUE for s in suggested):
+        before = (course.previous,) if course.previous else ()
+        effects = (*course.open_side_effects, *open_when_set(course, facts))
+        read |= {*limits_read(course), *(f.source for f in (*before, *effects))}
+    return tuple(sorted(read))
 
 
 _CLASS_WORDS = {

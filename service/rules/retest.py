@@ -11,8 +11,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, timedelta
 
-from service.rules.course import Course, at_limit, course_on, taken_back_for_side_effect
+from service.rules.course import Course, at_limit, course_on, open_when_set, taken_back_for_side_effect
 from service.rules.criteria_of_state import (
+    RED_FLAG_WORDS,
     appliance_delivered,
     baseline_known,
     not_already_tested,
@@ -25,6 +26,7 @@ from service.rules.criteria_of_wear import worn_enough
 from service.rules.decision import Criterion, Decision, Party, Readiness, Status
 from service.rules.facts import CaseFacts, RedFlagKind
 from service.rules.relapse import relapse
+from service.rules.step_size import limits_read
 from service.rules.thresholds import Thresholds
 from service.rules.words import day, listed, sides
 
@@ -33,6 +35,7 @@ VERSION = "1.0.0"
 
 FOR_THE_DENTIST = frozenset({RedFlagKind.LOCKED_JAW, RedFlagKind.LOOSE_TOOTH, RedFlagKind.BROKEN_APPLIANCE})
 _SYMPTOMS = ("snoring-settled", "sleepiness-settled")
+_SINCE_THE_SETTING = ("worn-enough", *_SYMPTOMS)
 
 
 def assess_readiness(facts: CaseFacts, thresholds: Thresholds, as_of: date) -> Decision:
@@ -50,8 +53,9 @@ def assess_readiness(facts: CaseFacts, thresholds: Thresholds, as_of: date) -> D
     only_symptoms = not unknown and all(c.name in _SYMPTOMS for c in unmet)
     limit = _why_no_further(course, facts, thresholds)
     if only_symptoms and limit:
-        return _ready_at_limit(course, criteria, unmet, limit)
-    return _with_relapse(_not_yet(course, criteria, unmet, unknown), course, thresholds)
+        return _with_limits(_ready_at_limit(course, criteria, unmet, limit), course, facts, thresholds)
+    decided = _with_relapse(_not_yet(course, criteria, unmet, unknown), course, thresholds)
+    return _with_limits(decided, course, facts, thresholds) if only_symptoms else decided
 
 
 def readiness_criteria(course: Course, thresholds: Thresholds) -> tuple[Criterion, ...]:
@@ -105,14 +109,16 @@ def _stop(course: Course, criteria: tuple[Criterion, ...]) -> Decision:
     whom = "the dentist, today" if to_dentist else "the physician, urgently"
     if any(f.kind in FOR_THE_DENTIST for f in course.open_red_flags) and not to_dentist:
         whom = "the physician, urgently, and the dentist, today"
-    verb = "is" if len(flags) == 1 else "are"
-    sentence = f"Stop and review: {listed([flag.title.lower() for flag in flags])} {verb} open, for {whom}."
+    told = listed([RED_FLAG_WORDS[flag.kind] for flag in course.open_red_flags])
+    verbs = "was reported and is" if len(flags) == 1 else "were reported and are"
+    sentence = f"Stop and review: {told} {verbs} not resolved, for {whom}."
     party = Party.DENTIST if to_dentist else Party.PHYSICIAN
     return _decision(course, flags + criteria, Readiness.STOP_AND_REVIEW, sentence, party, urgent=True)
 
 
 def _cannot_say(course: Course, criteria: tuple[Criterion, ...], unknown: Sequence[Criterion]) -> Decision:
-    sentence = f"Readiness cannot be judged yet: {listed([c.missing for c in unknown])} must be known first."
+    first = [c for c in unknown if course.setting or c.name not in _SINCE_THE_SETTING]
+    sentence = f"Readiness cannot be judged yet: {listed([c.missing for c in first])} must be known first."
     return _decision(
         course, criteria, Readiness.CANNOT_SAY, sentence, _who_acts(unknown), earliest=_latest(course, unknown)
     )
@@ -159,6 +165,14 @@ def _with_relapse(decision: Decision, course: Course, thresholds: Thresholds) ->
         return decision
     sentence = f"{decision.sentence} {again.sentence} The physician reviews them."
     return replace(decision, sentence=sentence, whose_move=Party.PHYSICIAN)
+
+
+def _with_limits(decision: Decision, course: Course, facts: CaseFacts, thresholds: Thresholds) -> Decision:
+    """The decision, naming what tells whether a further step is possible: it sets `ready-at-limit` apart."""
+    before = (course.previous,) if course.previous else ()
+    read = {*limits_read(course), *(f.source for f in (*before, *open_when_set(course, facts)))}
+    compared = (thresholds.maximum_percent_of_range, thresholds.smallest_step_mm, thresholds.side_effect_grade)
+    return replace(decision, read_besides=tuple(sorted(read)), compared_besides=compared)
 
 
 def _latest(course: Course, open_points: Sequence[Criterion]) -> date | None:

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import date
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
 from enum import StrEnum
 from typing import Any
 
 from service.rules.course import Course, course_on
 from service.rules.decision import Decision, Party, Readiness, Step
-from service.rules.facts import CaseFacts, PhysicianChoice, ReferralState, TestPurpose
+from service.rules.facts import Appliance, CaseFacts, PhysicianChoice, ReferralState, TestPurpose
+from service.rules.follow_up import FollowUp, FollowUpOutcome
 from service.rules.response import Response
 from service.rules.words import day
 
@@ -55,37 +56,68 @@ _ENDED = {
     ReferralState.CANCELLED: "The physician's office cancelled the referral.",
     ReferralState.FAILED: "The dental office could not complete the treatment.",
     ReferralState.ENTERED_IN_ERROR: "The referral was entered in error.",
-    ReferralState.COMPLETED: "The dental office completed the referral.",
 }
+_NOTHING_DELIVERED = (
+    "The dental office completed the referral, and no delivery of an appliance is on record; the physician asks what was "
+    "done."
+)
+_NOT_TESTED = (
+    "The dental office completed the referral, and no efficacy test is on record; the physician orders one or decides "
+    "otherwise."
+)
 
 
-def stage_of(facts: CaseFacts, readiness: Decision, step: Decision | None, response: Response | None) -> Stage:
-    """The stage of a case on the day of `readiness`, from facts known that day."""
+def stage_of(
+    facts: CaseFacts,
+    readiness: Decision,
+    step: Decision | None,
+    response: Response | None,
+    follow_up: FollowUp | None = None,
+) -> Stage:
+    """The stage of a case on the day of `readiness`, from facts known that day.
+
+    `follow_up` is that of the same day; without it neither visits nor what leads back to an office is weighed.
+    """
+    found = _stage(facts, readiness, step, response, follow_up)
+    return _with_follow_up(found, step, response, follow_up)
+
+
+def _stage(
+    facts: CaseFacts,
+    readiness: Decision,
+    step: Decision | None,
+    response: Response | None,
+    follow_up: FollowUp | None,
+) -> Stage:
     as_of = readiness.as_of
     known = facts.known_on(as_of)
     referral = known.referral
     began = referral.day if referral else as_of
     state = referral.state if referral else ReferralState.REQUESTED
+    entered = referral.entered_on(state, as_of) if referral else as_of
     course = course_on(facts, as_of)
-    if state in _ENDED and state is not ReferralState.COMPLETED:
+    if state in _ENDED:
         mover = Party.PHYSICIAN if state in (ReferralState.REJECTED, ReferralState.FAILED) else Party.NOBODY
-        return Stage(StageName.CLOSED, mover, began, _ENDED[state])
+        return Stage(StageName.CLOSED, mover, entered, _ENDED[state])
     if readiness.outcome == Readiness.STOP_AND_REVIEW:
         since = min(f.moment.day for f in course.open_red_flags)
         return Stage(StageName.UNDER_REVIEW, readiness.whose_move, since, readiness.sentence, urgent=True)
     if state is ReferralState.ON_HOLD:
-        return Stage(StageName.ON_HOLD, Party.DENTIST, began, "The dental office has put the referral on hold.")
-    after_test = _after_test(course, response, state)
+        return Stage(StageName.ON_HOLD, Party.DENTIST, entered, "The dental office has put the referral on hold.")
+    after_test = _after_test(course, known, response, follow_up, state)
     if after_test:
         return after_test
-    if state is ReferralState.COMPLETED:
-        return Stage(StageName.CLOSED, Party.NOBODY, began, _ENDED[state])
+    if course.appliance is None and state is ReferralState.COMPLETED:
+        return Stage(StageName.CLOSED, Party.PHYSICIAN, entered, _NOTHING_DELIVERED)
     if course.appliance is None and referral is None:
         why = "No referral is on record; the physician refers the patient."
         return Stage(StageName.REFERRED, Party.PHYSICIAN, as_of, why)
     if course.appliance is None:
         return _before_delivery(state, began)
-    return _titrating(known, course.onset or course.appliance.delivered_on, readiness, step)
+    titrating = _titrating(known, course.appliance, course.onset, readiness, step)
+    if state is ReferralState.COMPLETED:
+        return _completed(titrating, entered, step, tested=response is not None)
+    return titrating
 
 
 def _before_delivery(state: ReferralState, began: date) -> Stage:
@@ -96,24 +128,48 @@ def _before_delivery(state: ReferralState, began: date) -> Stage:
     return Stage(StageName.ACCEPTED, Party.DENTIST, began, why)
 
 
-def _titrating(known: CaseFacts, since: date, readiness: Decision, step: Decision | None) -> Stage:
-    tested_on = max((t.day for t in known.sleep_tests if t.purpose is TestPurpose.EFFICACY), default=date.min)
-    ordered = max((o.day for o in known.test_orders if o.day > tested_on), default=None)
-    if readiness.outcome in (Readiness.READY, Readiness.READY_AT_LIMIT):
-        if ordered and ordered >= since:
-            why = f"The efficacy test was ordered on {day(ordered)}; the sleep laboratory makes it."
-            return Stage(StageName.TEST_ORDERED, Party.SLEEP_LAB, ordered, why)
-        return Stage(StageName.READY_FOR_TEST, Party.PHYSICIAN, since, readiness.sentence)
+def _titrating(
+    known: CaseFacts, appliance: Appliance, onset: date | None, readiness: Decision, step: Decision | None
+) -> Stage:
+    since = onset or appliance.delivered_on
+    ordered = _open_order(known)
     if ordered and ordered >= since:
-        why = f"The efficacy test was ordered on {day(ordered)}. {readiness.sentence}"
-        return Stage(StageName.TEST_ORDERED, Party.SLEEP_LAB, ordered, why)
-    if step and step.outcome in (Step.DENTIST_REVIEW, Step.STEP_BACK, Step.PHYSICIAN_REVIEW):
-        return Stage(StageName.TITRATING, step.whose_move, since, step.sentence)
-    mover = step.whose_move if step else Party.DENTIST
-    return Stage(StageName.TITRATING, mover, since, step.sentence if step else readiness.sentence)
+        ready = readiness.outcome in (Readiness.READY, Readiness.READY_AT_LIMIT)
+        return _test_ordered(ordered, "" if ready else readiness.sentence)
+    if readiness.outcome in (Readiness.READY, Readiness.READY_AT_LIMIT):
+        return Stage(StageName.READY_FOR_TEST, Party.PHYSICIAN, since, readiness.sentence)
+    if step is None:
+        why = f"The appliance was delivered on {day(appliance.delivered_on)}; the dental office records the first setting."
+        return Stage(StageName.TITRATING, Party.DENTIST, since, why)
+    return Stage(StageName.TITRATING, step.whose_move, since, step.sentence)
 
 
-def _after_test(course: Course, response: Response | None, state: ReferralState) -> Stage | None:
+def _completed(titrating: Stage, entered: date, step: Decision | None, tested: bool) -> Stage:
+    """A treatment that goes on after the dental office completed the referral: the open move is still somebody's."""
+    if titrating.name is not StageName.TITRATING:
+        return titrating
+    if tested or (step and step.outcome in (Step.DENTIST_REVIEW, Step.STEP_BACK)):
+        mover = Party.DENTIST if titrating.whose_move is Party.PATIENT else titrating.whose_move
+        why = f"{titrating.why} The dental office had completed the referral and takes the case up again."
+        return replace(titrating, whose_move=mover, why=why)
+    return Stage(StageName.FOLLOW_UP, Party.PHYSICIAN, entered, _NOT_TESTED)
+
+
+def _open_order(known: CaseFacts) -> date | None:
+    """The day of the last order for an efficacy test that no test has followed."""
+    tested_on = max((t.day for t in known.sleep_tests if t.purpose is TestPurpose.EFFICACY), default=date.min)
+    return max((o.day for o in known.test_orders if o.day > tested_on), default=None)
+
+
+def _test_ordered(ordered: date, though: str) -> Stage:
+    who = f". {though}" if though else "; the sleep laboratory makes it."
+    why = f"The efficacy test was ordered on {day(ordered)}{who}"
+    return Stage(StageName.TEST_ORDERED, Party.SLEEP_LAB, ordered, why)
+
+
+def _after_test(
+    course: Course, known: CaseFacts, response: Response | None, follow_up: FollowUp | None, state: ReferralState
+) -> Stage | None:
     """The stage set by the last efficacy test, what the physician decided after it, and symptoms since."""
     if response is None:
         return None
@@ -124,23 +180,69 @@ def _after_test(course: Course, response: Response | None, state: ReferralState)
     if last is None:
         why = f"{response.sentence} {again.sentence}" if again else response.sentence
         return Stage(StageName.TESTED, Party.PHYSICIAN, tested_on, why)
-    on = day(last.moment.day)
+    if course.appliance and course.appliance.delivered_on > last.moment.day:
+        return None
+    ordered = _open_order(known)
+    answers = max(last.moment.day, again.check_in.moment.day + timedelta(days=1)) if again else last.moment.day
+    if ordered and ordered >= answers and last.choice is not PhysicianChoice.ADVANCE_AND_RETEST:
+        return _test_ordered(ordered, "")
     if again:
         why = f"{again.sentence} The physician reviews them."
         return Stage(StageName.FOLLOW_UP, Party.PHYSICIAN, again.check_in.moment.day, why)
     if last.choice is PhysicianChoice.ADVANCE_AND_RETEST:
         return None
-    if last.choice is PhysicianChoice.CONTINUE:
-        if state is ReferralState.COMPLETED:
-            why = f"The physician decided on {on} to continue treatment; the referral is complete."
-            return Stage(StageName.CLOSED, Party.NOBODY, last.moment.day, why)
-        why = f"The physician decided on {on} to continue treatment; both offices follow up, the dentist next."
-        return Stage(StageName.FOLLOW_UP, Party.DENTIST, last.moment.day, why)
-    if last.choice is PhysicianChoice.STOP:
-        return Stage(StageName.CLOSED, Party.NOBODY, last.moment.day, f"The physician stopped treatment on {on}.")
+    return _decided(last.choice, last.moment.day, follow_up, state)
+
+
+def _decided(choice: PhysicianChoice, on: date, follow_up: FollowUp | None, state: ReferralState) -> Stage:
+    """The stage after a decision that ends titration."""
+    if choice is PhysicianChoice.STOP:
+        return Stage(StageName.CLOSED, Party.NOBODY, on, f"The physician stopped treatment on {day(on)}.")
+    if choice is PhysicianChoice.CONTINUE:
+        return _continued(on, follow_up, state)
     words = (
         "positional therapy is added"
-        if last.choice is PhysicianChoice.ADD_POSITIONAL_THERAPY
-        else ("a combination or another therapy follows")
+        if choice is PhysicianChoice.ADD_POSITIONAL_THERAPY
+        else "a combination or another therapy follows"
     )
-    return Stage(StageName.FOLLOW_UP, Party.PHYSICIAN, last.moment.day, f"The physician decided on {on}: {words}.")
+    return Stage(StageName.FOLLOW_UP, Party.PHYSICIAN, on, f"The physician decided on {day(on)}: {words}.")
+
+
+def _continued(on: date, follow_up: FollowUp | None, state: ReferralState) -> Stage:
+    """Treatment that works is followed up by both offices for good, also once the referral is complete."""
+    decided = f"The physician decided on {day(on)} to continue treatment"
+    if follow_up is not None:
+        complete = "; the referral is complete" if state is ReferralState.COMPLETED else ""
+        why = f"{decided}{complete}. {follow_up.decision.sentence}"
+        return Stage(StageName.FOLLOW_UP, follow_up.decision.whose_move, follow_up.since or on, why)
+    if state is ReferralState.COMPLETED:
+        return Stage(StageName.CLOSED, Party.NOBODY, on, f"{decided}; the referral is complete.")
+    return Stage(StageName.FOLLOW_UP, Party.DENTIST, on, f"{decided}; both offices follow up, the dentist next.")
+
+
+def _with_follow_up(
+    stage: Stage, step: Decision | None, response: Response | None, follow_up: FollowUp | None
+) -> Stage:
+    """The stage, with what follow-up found for either office added unless the line says it already."""
+    if follow_up is None or stage.name is StageName.CLOSED or follow_up.decision.sentence in stage.why:
+        return stage
+    outcome, attention = follow_up.decision.outcome, follow_up.decision.attention
+    if outcome == FollowUpOutcome.BACK_TO_PHYSICIAN:
+        relapse_told = response and response.relapse and response.relapse.sentence in stage.why
+        if relapse_told and attention == ("symptoms-after-good-test",):
+            return stage
+        at_the_dentist = stage.urgent or (step is not None and step.outcome == Step.STEP_BACK)
+        return _moved(stage, stage.whose_move if at_the_dentist else Party.PHYSICIAN, follow_up)
+    if outcome == FollowUpOutcome.DENTIST_REVIEW:
+        if not attention and stage.name is StageName.TITRATING:
+            return stage
+        waits = stage.whose_move in (Party.PATIENT, Party.NOBODY)
+        return _moved(stage, Party.DENTIST if waits else stage.whose_move, follow_up)
+    if outcome == FollowUpOutcome.VISIT_OVERDUE and stage.name in (StageName.FOLLOW_UP, StageName.ON_HOLD):
+        return _moved(stage, stage.whose_move, follow_up)
+    return stage
+
+
+def _moved(stage: Stage, mover: Party, follow_up: FollowUp) -> Stage:
+    since = follow_up.since if follow_up.since and mover is not stage.whose_move else stage.since
+    return replace(stage, whose_move=mover, since=since, why=f"{stage.why} {follow_up.decision.sentence}")

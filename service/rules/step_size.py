@@ -6,6 +6,7 @@ from decimal import Decimal
 
 from service.rules.course import Course, at_limit, room_mm
 from service.rules.decision import Criterion, Measured, Status
+from service.rules.facts import Source
 from service.rules.thresholds import Thresholds
 from service.rules.words import number
 
@@ -32,11 +33,17 @@ def step_size_mm(course: Course, thresholds: Thresholds) -> Decimal:
     return (size // own) * own if own else size
 
 
+def limits_read(course: Course) -> tuple[Source, ...]:
+    """The resource versions that tell how far the appliance can be advanced at all."""
+    appliance = (course.appliance.source, course.appliance.limits_from) if course.appliance else ()
+    return tuple(dict.fromkeys((*appliance, *((course.assessment.source,) if course.assessment else ()))))
+
+
 def room_left(course: Course, thresholds: Thresholds) -> Criterion:
     """How far the appliance can still be advanced, and by which limits."""
     room = room_mm(course, thresholds)
     used = (thresholds.step_mm, thresholds.maximum_percent_of_range, thresholds.standard_parts_mm, thresholds.goal_mm)
-    sources = tuple(f.source for f in (course.appliance, course.assessment) if f)
+    sources = limits_read(course)
     if room is None:
         text = "Neither the appliance's limit nor the protrusive range is recorded, so the room left is not known."
         return Criterion("room-left", "Room left", Status.UNKNOWN, text, (), used, sources, missing="the limit")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from service.rules.check_in_dates import is_fresh
+from service.rules.check_ins import SYMPTOMS
 from service.rules.course import Course
 from service.rules.criteria_of_symptoms import epworth_is_settled
 from service.rules.facts import CheckIn
@@ -14,8 +15,7 @@ from service.rules.words import number
 
 def tells_symptoms(check_in: CheckIn) -> bool:
     """Whether a check-in tells of any symptom."""
-    told = (check_in.snoring, check_in.restedness, check_in.epworth_total, check_in.witnessed_pauses)
-    return any(value is not None for value in told)
+    return any(getattr(check_in, name) is not None for name in SYMPTOMS)
 
 
 def unsettled_symptoms(check_in: CheckIn, course: Course, thresholds: Thresholds) -> tuple[str, ...]:
@@ -43,7 +43,7 @@ def unsettled_on_its_day(
 
 def last_with_symptoms(course: Course, thresholds: Thresholds) -> CheckIn | None:
     """The last check-in since the onset that still speaks for today and tells of symptoms."""
-    told = [c for c in course.check_ins if is_fresh(course, c, thresholds) and tells_symptoms(c)]
+    told = [c for c in course.check_ins if is_fresh(course, c.moment, thresholds) and tells_symptoms(c)]
     return told[-1] if told else None
 
 

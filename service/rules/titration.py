@@ -200,7 +200,7 @@ def _for_symptoms(course: Course, thresholds: Thresholds, readiness: Decision) -
 
 
 def _fresh_check_ins(course: Course, thresholds: Thresholds) -> list[CheckIn]:
-    return [c for c in course.check_ins if is_fresh(course, c, thresholds)]
+    return [c for c in course.check_ins if is_fresh(course, c.moment, thresholds)]
 
 
 def _for_wear(course: Course, thresholds: Thresholds) -> Decision | None:
@@ -211,19 +211,19 @@ def _for_wear(course: Course, thresholds: Thresholds) -> Decision | None:
     if not reports:
         sentence = "Hold this setting: no recent check-in since the last step tells on how many nights it was worn."
         return _step(course, Step.HOLD, sentence, Party.PATIENT)
-    poorest = max(reports, key=lambda r: (r.check_in.moment, -Decimal(r.nights_worn) / r.nights_reported))
-    last, worn, reported = poorest.check_in, poorest.nights_worn, poorest.nights_reported
+    last = reports[-1]
+    worn, reported = last.nights_worn, last.nights_reported
     if worn * 7 >= asked.value * reported:
         return None
     reason = Criterion(
         "worn-for-a-step",
         "Worn enough for a step",
         Status.UNMET,
-        f"Worn on {worn} of {reported} nights at the check-in of {day(last.moment.day)}; {number(asked.value)} of 7 are "
+        f"Worn on {worn} of {reported} nights at the check-in of {day(last.check_in.moment.day)}; {number(asked.value)} of 7 are "
         f"asked before a step ({asked.cited}).",
         observed=(Measured(Decimal(worn), "d"), Measured(Decimal(reported), "d")),
         thresholds=(asked,),
-        inputs=(last.source,),
+        inputs=last.sources,
     )
     return _step(course, Step.HOLD, f"Hold this setting. {reason.sentence}", Party.PATIENT, criteria=(reason,))
 

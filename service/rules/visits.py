@@ -7,7 +7,7 @@ afterwards from the day the physician decided to continue.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from enum import StrEnum
@@ -19,7 +19,7 @@ from service.rules.decision import Party
 from service.rules.facts import CaseFacts, Office, PhysicianChoice, Visit
 from service.rules.threshold import Threshold
 from service.rules.thresholds import Thresholds
-from service.rules.words import day
+from service.rules.words import day, listed
 
 
 class VisitState(StrEnum):
@@ -33,14 +33,19 @@ class VisitState(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class PlannedVisit:
-    """One visit: due from `due`, overdue after `latest`, kept on `kept_on`; the sentence names the rule."""
+    """One visit: due from `due`, overdue after `latest`, kept on `kept_on`; `cited` names the rule it follows."""
 
     office: Party
     due: date
     latest: date
     state: VisitState
     kept_on: date | None
-    sentence: str
+    cited: str
+
+    @property
+    def sentence(self) -> str:
+        """How the visit stands, in a sentence that names the rule."""
+        return told((self,))
 
     def as_data(self) -> dict[str, Any]:
         """The planned visit as JSON-ready data."""
@@ -52,6 +57,27 @@ class PlannedVisit:
             "kept_on": self.kept_on.isoformat() if self.kept_on else None,
             "sentence": self.sentence,
         }
+
+
+def told(visits: Sequence[PlannedVisit]) -> str:
+    """How visits of one state stand, those of both offices on one day in one sentence."""
+    together: dict[tuple[date, date, date | None, str], list[PlannedVisit]] = {}
+    for visit in visits:
+        together.setdefault((visit.due, visit.latest, visit.kept_on, visit.cited), []).append(visit)
+    return " ".join(_sentence(group) for group in together.values())
+
+
+def _sentence(visits: Sequence[PlannedVisit]) -> str:
+    one, many = visits[0], len(visits) > 1
+    whom = f"visit{'s' if many else ''} to {listed([f'the {v.office}' for v in visits])}"
+    due, latest, was, verb = day(one.due), day(one.latest), "were" if many else "was", "are" if many else "is"
+    words = {
+        VisitState.KEPT: f"The {whom} due on {due} {was} kept on {day(one.kept_on or one.due)}",
+        VisitState.OVERDUE: f"The {whom} {was} due on {due} and {verb} overdue since {latest}",
+        VisitState.DUE: f"The {whom} {verb} due between {due} and {latest}",
+        VisitState.PLANNED: f"The next {whom} {verb} due on {due}",
+    }
+    return f"{words[one.state]} ({one.cited})."
 
 
 def efficacy_verified_on(course: Course) -> date | None:
@@ -86,6 +112,15 @@ def planned_visits(course: Course, facts: CaseFacts, thresholds: Thresholds) -> 
             if visit.state is VisitState.PLANNED:
                 break
     return tuple(sorted(found, key=lambda v: (v.due, v.office.value)))
+
+
+def first_of_each_office(visits: Sequence[PlannedVisit], state: VisitState) -> tuple[PlannedVisit, ...]:
+    """The visit of each office that has been in that state longest, in order."""
+    first: dict[Party, PlannedVisit] = {}
+    for visit in visits:
+        if visit.state is state:
+            first.setdefault(visit.office, visit)
+    return tuple(first.values())
 
 
 def visits_read(course: Course, facts: CaseFacts) -> tuple[Visit, ...]:
@@ -131,12 +166,11 @@ def _visit(
     opens = due - _days(thresholds.visit_early_days)
     kept_on = next((on for on in own if on >= opens), None)
     if kept_on:
-        state, words = VisitState.KEPT, f"was kept on {day(kept_on)}"
+        state = VisitState.KEPT
     elif course.as_of > latest:
-        state, words = VisitState.OVERDUE, f"is overdue since {day(latest)}"
+        state = VisitState.OVERDUE
     elif course.as_of >= due:
-        state, words = VisitState.DUE, f"is due by {day(latest)}"
+        state = VisitState.DUE
     else:
-        state, words = VisitState.PLANNED, "is to come"
-    sentence = f"The visit to the {office.value} due on {day(due)} ({rule.cited}) {words}."
-    return PlannedVisit(office, due, latest, state, kept_on, sentence)
+        state = VisitState.PLANNED
+    return PlannedVisit(office, due, latest, state, kept_on, rule.cited)

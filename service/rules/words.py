@@ -49,9 +49,11 @@ def sides(left_mm: Decimal, right_mm: Decimal) -> str:
 
 
 def listed(items: Sequence[str], last: str = "and") -> str:
-    """`a`, `a and b`, `a, b and c`."""
+    """`a`, `a and b`, `a, b and c`; with semicolons, `a, or b; and c`, when an item is itself a list."""
     if len(items) < 2:
         return "".join(items)
+    if any(part in item for item in items for part in (",", " and ", " or ")):
+        return f"{'; '.join(items[:-1])}; {last} {items[-1]}"
     return f"{', '.join(items[:-1])} {last} {items[-1]}"
 
 

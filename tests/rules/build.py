@@ -33,6 +33,7 @@ from service.rules.facts import (
     TestPlace,
     TestPurpose,
 )
+from service.rules.follow_up import follow_up
 from service.rules.response import assess_response
 from service.rules.retest import assess_readiness, readiness_criteria
 from service.rules.stage import Stage, stage_of
@@ -191,4 +192,5 @@ def step(facts: CaseFacts, as_of: date = AS_OF, thresholds: Thresholds = DEFAULT
 def stage(facts: CaseFacts, as_of: date = AS_OF) -> Stage:
     """The stage of a case, with the decisions it rests on."""
     ready = readiness(facts, as_of)
-    return stage_of(facts, ready, next_step(facts, DEFAULTS, ready), assess_response(facts, DEFAULTS, as_of))
+    step_taken, response = next_step(facts, DEFAULTS, ready), assess_response(facts, DEFAULTS, as_of)
+    return stage_of(facts, ready, step_taken, response, follow_up(facts, DEFAULTS, as_of))

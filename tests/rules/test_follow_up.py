@@ -25,6 +25,7 @@ from .build import (
     good_check_in,
     red_flag,
     rows,
+    side_effect,
     source,
 )
 
@@ -134,9 +135,8 @@ TRIGGERS = rows(
     (
         "two at once",
         replace(RELAPSED, red_flags=(red_flag(RedFlagKind.BROKEN_APPLIANCE),)),
-        "symptoms after a good test and appliance broken or lost",
+        "symptoms after a good test; and appliance broken or lost",
     ),
-    ("before the bite", replace(RELAPSED, assessments=BITE), "symptoms after a good test"),
 )
 
 
@@ -145,6 +145,23 @@ def test_back_to_the_physician(facts, what):
     decision = found(facts).decision
     assert (decision.outcome, decision.whose_move) == ("back-to-physician", Party.PHYSICIAN)
     assert decision.sentence == f"Back to the physician: {what}."
+
+
+def test_what_is_the_dentists_is_said_beside_what_is_the_physicians():
+    facts = replace(RELAPSED, assessments=BITE, side_effects=(side_effect(3, 5),))
+    decision = found(facts).decision
+    assert decision.whose_move == Party.PHYSICIAN
+    assert decision.sentence == (
+        "Back to the physician: symptoms after a good test. The dentist treats the jaw pain. "
+        "The dentist reviews the bite: overjet decreasing fast."
+    )
+
+
+def test_a_side_effect_in_follow_up_is_the_dentists():
+    decision = found(replace(QUIET, side_effects=(side_effect(2, 5),))).decision
+    assert (decision.outcome, decision.whose_move) == ("dentist-review", Party.DENTIST)
+    assert decision.sentence == "The dentist treats the jaw pain."
+    assert found(replace(QUIET, side_effects=(side_effect(1, 5),))).decision.outcome == "nothing-due"
 
 
 def test_symptoms_after_a_good_test_name_their_inputs():
@@ -188,10 +205,13 @@ def test_visits_and_whose_move(facts, outcome, mover):
 
 def test_sentences_of_visits():
     decision = found(case(appliances=(appliance(50),))).decision
-    assert decision.sentence.count("is overdue since 24 Sep 2026.") == 2
+    assert decision.sentence == (
+        "The visits to the dentist and the physician were due on 10 Sep 2026 and are overdue since 24 Sep 2026 (from "
+        "memory, not verified)."
+    )
     assert decision.criterion("visits").needs == "the patient sees the dentist and physician"
     assert found(case(appliances=(appliance(5),))).decision.sentence.startswith(
-        "Nothing is due. The visit to the dentist"
+        "Nothing is due. The next visits to the dentist and the physician are due on 25 Oct 2026 (from memory"
     )
     stopped = case(physician_decisions=(choice(2, PhysicianChoice.STOP),), sleep_tests=())
     assert found(stopped).decision.sentence == "No visit is planned on 30 Sep 2026."
@@ -207,6 +227,7 @@ def test_the_answer_as_data():
         "weight-change",
         "appliance-broken-or-lost",
         "wear-falling",
+        "tolerated",
         "adherent-by-hours",
         "adherent-by-share-of-sleep",
         "overjet-change",

@@ -65,7 +65,7 @@ STAGES = rows(
     (
         "in follow-up",
         case(sleep_tests=TESTED, physician_decisions=(choice(2, PhysicianChoice.CONTINUE),)),
-        ["Next: dentist", "This week", *ROUTINE, *NEXT, "Cautions"],
+        ["Nothing is due", "This week", *ROUTINE, *NEXT, "Cautions"],
     ),
     (
         "first days",

@@ -37,16 +37,19 @@ def everything(facts: CaseFacts, as_of: date) -> dict:
     ready = assess_readiness(facts, DEFAULTS, as_of)
     step = next_step(facts, DEFAULTS, ready)
     response = assess_response(facts, DEFAULTS, as_of)
+    follow = follow_up(facts, DEFAULTS, as_of)
+    stage = stage_of(facts, ready, step, response, follow)
     return {
         "readiness": ready.as_data(),
         "step": step.as_data() if step else None,
         "response": response.as_data() if response else None,
-        "stage": stage_of(facts, ready, step, response).as_data(),
+        "stage": stage.as_data(),
+        "stage without follow-up": stage_of(facts, ready, step, response).as_data(),
         "referral": check_referral(facts, DEFAULTS, as_of).as_data(),
         "coverage": _data(us_coverage_documentation(facts, DEFAULTS, as_of, "US")),
-        "follow-up": _data(follow_up(facts, DEFAULTS, as_of)),
+        "follow-up": _data(follow),
         "projection": _data(project(facts, DEFAULTS, as_of)),
-        "activities": activities_of(facts, stage_of(facts, ready, step, response), step, DEFAULTS),
+        "activities": activities_of(facts, stage, step, DEFAULTS),
     }
 
 

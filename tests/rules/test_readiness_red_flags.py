@@ -10,6 +10,14 @@ from service.rules.facts import CaseFacts, RedFlagKind
 from .build import case, readiness, red_flag, rows
 
 DENTIST_TODAY = (RedFlagKind.LOCKED_JAW, RedFlagKind.LOOSE_TOOTH, RedFlagKind.BROKEN_APPLIANCE)
+IN_WORDS = {
+    RedFlagKind.LOCKED_JAW: "a locked jaw",
+    RedFlagKind.LOOSE_TOOTH: "a loose tooth",
+    RedFlagKind.BROKEN_APPLIANCE: "a broken appliance",
+    RedFlagKind.DROWSY_DRIVING: "drowsy driving",
+    RedFlagKind.WORSE_SLEEPINESS: "worse sleepiness",
+    RedFlagKind.WORSE_OXIMETRY: "worse oximetry",
+}
 
 
 @pytest.mark.parametrize("kind", list(RedFlagKind))
@@ -18,7 +26,7 @@ def test_stop_and_review_for_each_red_flag(kind):
     to_dentist = kind in DENTIST_TODAY
     whom = "the dentist, today" if to_dentist else "the physician, urgently"
     assert decision.outcome == Readiness.STOP_AND_REVIEW
-    assert decision.sentence == f"Stop and review: {kind.replace('-', ' ')} is open, for {whom}."
+    assert decision.sentence == f"Stop and review: {IN_WORDS[kind]} was reported and is not resolved, for {whom}."
     assert decision.whose_move == (Party.DENTIST if to_dentist else Party.PHYSICIAN)
     assert decision.urgent
     flag = decision.criteria[0]
@@ -30,7 +38,8 @@ def test_red_flags_of_both_kinds_name_both_and_the_physician_moves():
     decision = readiness(case(red_flags=(red_flag(RedFlagKind.LOOSE_TOOTH), red_flag(RedFlagKind.DROWSY_DRIVING))))
     assert decision.whose_move == Party.PHYSICIAN
     assert decision.sentence == (
-        "Stop and review: drowsy driving and loose tooth are open, for the physician, urgently, and the dentist, today."
+        "Stop and review: drowsy driving and a loose tooth were reported and are not resolved, for the physician, "
+        "urgently, and the dentist, today."
     )
 
 

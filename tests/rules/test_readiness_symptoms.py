@@ -163,7 +163,7 @@ def test_a_stale_epworth_is_not_counted_as_missing_restedness():
     facts = case(settings=(setting(60, "2"),), check_ins=(check_in(29, epworth_total=8),))
     item = criterion(facts, "sleepiness-settled")
     assert item.sentence.startswith("0 check-ins since the current setting report restedness")
-    assert item.missing.startswith("an Epworth total, or restedness at 2 more check-ins")
+    assert item.missing.startswith("sleepiness by an Epworth total or by restedness at 2 more check-ins")
 
 
 PAUSES = rows(

@@ -46,7 +46,7 @@ def sentences(facts, as_of: date) -> list[str]:
     ready = assess_readiness(facts, DEFAULTS, as_of)
     step = next_step(facts, DEFAULTS, ready)
     response = assess_response(facts, DEFAULTS, as_of)
-    written = [ready.sentence, *(c.sentence for c in ready.criteria), stage_of(facts, ready, step, response).why]
+    written = [ready.sentence, *(c.sentence for c in ready.criteria), _line(facts, ready, step, response, as_of)]
     if step:
         written += [step.sentence, *(c.sentence for c in step.criteria)]
     if response:
@@ -63,6 +63,10 @@ def sentences(facts, as_of: date) -> list[str]:
         written += [check.sentence, *(c.sentence for c in check.criteria)]
     plan = project(facts, DEFAULTS, as_of)
     return written + ([plan.sentence, plan.stop_reason] if plan else [])
+
+
+def _line(facts, ready, step, response, as_of: date) -> str:
+    return stage_of(facts, ready, step, response, follow_up(facts, DEFAULTS, as_of)).why
 
 
 @settings(max_examples=300, deadline=None, suppress_health_check=list(HealthCheck))
@@ -132,6 +136,10 @@ def test_dates_lists_sides_and_counts():
         "a, b and c",
         "",
     ]
+    assert listed(["a, or b", "c"]) == "a, or b; and c"
+    assert listed(["a", "b and c", "d"]) == "a; b and c; and d"
+    assert listed(["a", "b or c"], "or") == "a; or b or c"
+    assert listed(["salt and pepper"]) == "salt and pepper"
     assert sides(Decimal("2"), Decimal("2.0")) == "2 mm on both sides"
     assert sides(Decimal("2"), Decimal("1.50")) == "2 mm left and 1.5 mm right"
     assert [count(1, "night"), count(2, "night"), count(0, "day")] == ["1 night", "2 nights", "0 days"]

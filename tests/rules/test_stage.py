@@ -55,7 +55,6 @@ STAGES = rows(
         Party.NOBODY,
         100,
     ),
-    ("completed", replace(READY, referral=referral(ReferralState.COMPLETED)), StageName.CLOSED, Party.NOBODY, 100),
     ("on hold", replace(READY, referral=referral(ReferralState.ON_HOLD)), StageName.ON_HOLD, Party.DENTIST, 100),
     (
         "on hold, but the jaw is locked",
@@ -141,14 +140,6 @@ STAGES = rows(
         Party.PHYSICIAN,
         4,
     ),
-    ("continue", decided(PhysicianChoice.CONTINUE), StageName.FOLLOW_UP, Party.DENTIST, 2),
-    (
-        "continue, referral completed",
-        decided(PhysicianChoice.CONTINUE, referral=referral(ReferralState.COMPLETED)),
-        StageName.CLOSED,
-        Party.NOBODY,
-        2,
-    ),
     ("stop", decided(PhysicianChoice.STOP), StageName.CLOSED, Party.NOBODY, 2),
     ("positional", decided(PhysicianChoice.ADD_POSITIONAL_THERAPY), StageName.FOLLOW_UP, Party.PHYSICIAN, 2),
     ("another therapy", decided(PhysicianChoice.COMBINE_OR_CHANGE), StageName.FOLLOW_UP, Party.PHYSICIAN, 2),
@@ -187,11 +178,15 @@ def test_stage(facts, name, mover, since):
 def test_what_the_physician_decided_is_said():
     assert "positional therapy is added" in stage(decided(PhysicianChoice.ADD_POSITIONAL_THERAPY)).why
     assert "a combination or another therapy follows" in stage(decided(PhysicianChoice.COMBINE_OR_CHANGE)).why
-    assert "to continue treatment; both offices follow up" in stage(decided(PhysicianChoice.CONTINUE)).why
 
 
 def test_every_stage_has_a_row():
     assert {row.values[1] for row in STAGES} == set(StageName)
+
+
+def test_a_delivery_without_a_setting_asks_for_the_first_setting_and_no_more():
+    found = stage(case(settings=(), check_ins=()))
+    assert found.why == "The appliance was delivered on 1 Aug 2026; the dental office records the first setting."
 
 
 def test_the_line_on_a_case_as_data():

@@ -83,7 +83,7 @@ def test_a_kept_visit_names_the_first_day_that_kept_it():
     kept = planned(delivered(65, visit(10), visit(30)))[0]
     assert kept.kept_on == ago(30)
     assert kept.sentence == (
-        "The visit to the dentist due on 26 Aug 2026 (from memory, not verified) was kept on 31 Aug 2026."
+        "The visit to the dentist due on 26 Aug 2026 was kept on 31 Aug 2026 (from memory, not verified)."
     )
     assert kept.as_data() == {
         "office": "dentist",
@@ -97,10 +97,12 @@ def test_a_kept_visit_names_the_first_day_that_kept_it():
 
 def test_the_words_of_a_visit_that_is_not_kept():
     overdue, due = planned(delivered(65))
-    assert overdue.sentence.endswith("is overdue since 9 Sep 2026.")
-    assert due.sentence.endswith("is due by 25 Oct 2026.")
+    assert overdue.sentence.endswith(
+        "was due on 26 Aug 2026 and is overdue since 9 Sep 2026 (from memory, not verified)."
+    )
+    assert "is due between 25 Sep 2026 and 25 Oct 2026 (" in due.sentence
     assert due.as_data()["kept_on"] is None
-    assert planned(delivered(5))[0].sentence.endswith("is to come.")
+    assert planned(delivered(5))[0].sentence.startswith("The next visit to the dentist is due on 25 Oct 2026 (")
 
 
 # Every 6 months in the first year after efficacy is verified, then yearly (quoted).

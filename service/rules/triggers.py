@@ -1,0 +1,116 @@
+"""What leads a patient with a delivered appliance back to the physician, and whether the physician knows already.
+
+The physician oversees efficacy (AASM/AADSM 2015, doi 10.5664/jcsm.4858). What the physician has dealt
+with since, by a decision, an order or a visit on a later day, is not asked again.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+
+from service.rules.adherence import wear_falling
+from service.rules.course import Course, course_on
+from service.rules.decision import Criterion, Measured, Status
+from service.rules.facts import CaseFacts, Office, RedFlagKind
+from service.rules.relapse import relapse
+from service.rules.thresholds import Thresholds
+from service.rules.words import day, number, rounded
+
+
+def triggers(facts: CaseFacts, thresholds: Thresholds, course: Course) -> tuple[Criterion, ...]:
+    """Each trigger: attention while it waits for the physician, met when there is none or the physician knows."""
+    told = _all(thresholds, course)
+    seen = _physician_acted_on(facts, course.as_of)
+    if seen is None:
+        return told
+    before = course_on(facts, seen - timedelta(days=1))
+    known = {c.name for c in _all(thresholds, before) if c.status is Status.ATTENTION} if before.appliance else set()
+    answered = tuple(_answered(c, seen) if c.name in known else c for c in told)
+    again = _weight(course, thresholds, seen)
+    if again.status is not Status.ATTENTION:
+        return answered
+    return tuple(again if c.name == again.name and c is not told[i] else c for i, c in enumerate(answered))
+
+
+def _all(thresholds: Thresholds, course: Course) -> tuple[Criterion, ...]:
+    tested = [t.day for t in course.efficacy_tests if t.index_per_hour is not None]
+    return (
+        _symptoms(course, thresholds),
+        _weight(course, thresholds, tested[-1] if tested else None),
+        _in_use(course),
+        wear_falling(course, thresholds),
+    )
+
+
+def _physician_acted_on(facts: CaseFacts, as_of: date) -> date | None:
+    """The last day on which the physician decided, ordered a test or saw the patient."""
+    known = facts.known_on(as_of)
+    decided = [d.moment.day for d in known.physician_decisions]
+    ordered = [o.day for o in known.test_orders]
+    return max([*decided, *ordered, *(v.day for v in known.visits if v.office is Office.PHYSICIAN)], default=None)
+
+
+def _answered(item: Criterion, seen: date) -> Criterion:
+    if item.status is not Status.ATTENTION:
+        return item
+    sentence = f"{item.sentence} The physician has dealt with it since, on {day(seen)}."
+    return replace(item, status=Status.MET, sentence=sentence, needs="")
+
+
+def _symptoms(course: Course, thresholds: Thresholds) -> Criterion:
+    name, title = "symptoms-after-good-test", "Symptoms after a good test"
+    again = relapse(course, thresholds)
+    if again is None:
+        text = f"No unsettled symptoms after a good efficacy test are waiting for the physician on {day(course.as_of)}."
+        return Criterion(name, title, Status.MET, text)
+    return Criterion(
+        name,
+        title,
+        Status.ATTENTION,
+        again.sentence,
+        thresholds=again.thresholds,
+        inputs=again.inputs,
+        needs="the physician reviews the symptoms",
+    )
+
+
+def _weight(course: Course, thresholds: Thresholds, until: date | None) -> Criterion:
+    """From the last weight up to that day, that of the last efficacy test; from the first one told without it."""
+    name, title, limit = "weight-change", "Change of weight", thresholds.weight_change_percent
+    told = sorted(
+        ((c.moment, c.weight_kg, c.told_by("weight_kg")) for c in course.all_check_ins if c.weight_kg),
+        key=lambda t: (t[0], t[1], t[2]),
+    )
+    upto = [t for t in told if until and t[0].day <= until]
+    if len(told) < 2 or (upto and upto[-1] == told[-1]):
+        text = "No change of weight since the test can be told from the check-ins."
+        inputs = tuple(s for t in told for s in t[2])
+        return Criterion(name, title, Status.UNKNOWN, text, (), (limit,), inputs, missing="a weight before and now")
+    reference, last = (upto[-1] if upto else told[0]), told[-1]
+    change = (last[1] - reference[1]) * 100 / reference[1]
+    shown = rounded(change, "0.1")
+    words = "unchanged" if shown == 0 else f"{number(abs(shown))} % {'more' if shown > 0 else 'less'}"
+    text = (
+        f"Weight {number(last[1])} kg on {day(last[0].day)}, {words} against {number(reference[1])} kg on "
+        f"{day(reference[0].day)}; a change of {number(limit.value)} % or more sends the patient back ({limit.cited})."
+    )
+    status = Status.ATTENTION if abs(change) >= limit.value else Status.MET
+    needs = "the physician reviews the change of weight" if status is Status.ATTENTION else ""
+    inputs = tuple(sorted({*reference[2], *last[2]}))
+    return Criterion(name, title, status, text, (Measured(shown, "%"),), (limit,), inputs, needs=needs)
+
+
+def _in_use(course: Course) -> Criterion:
+    name, title, appliance = "appliance-broken-or-lost", "Appliance broken or lost", course.appliance
+    assert appliance
+    broken = [f for f in course.open_red_flags if f.kind is RedFlagKind.BROKEN_APPLIANCE]
+    needs = "the dentist repairs or replaces the appliance and the physician is told"
+    if broken:
+        text = f"The appliance was reported broken on {day(broken[0].moment.day)}."
+        return Criterion(name, title, Status.ATTENTION, text, inputs=(broken[0].source,), needs=needs)
+    if appliance.ended_on and appliance.ended_on <= course.as_of:
+        text = f"The appliance has been out of use since {day(appliance.ended_on)}, and no other is recorded."
+        return Criterion(name, title, Status.ATTENTION, text, inputs=(appliance.source,), needs=needs)
+    text = f"The appliance delivered on {day(appliance.delivered_on)} is in use."
+    return Criterion(name, title, Status.MET, text, inputs=(appliance.source,))
