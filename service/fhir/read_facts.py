@@ -219,6 +219,9 @@ def _referral(of: Any) -> Referral | None:
         source=order.source,
         day=_day(order.small["day"]),
         state=ReferralState(tasks[-1].small["state"]) if tasks else ReferralState.REQUESTED,
+        state_since=tuple(
+            (_day(on), ReferralState(state)) for on, state in (tasks[-1].small["moves"] if tasks else ())
+        ),
         birth_date=None,
         prescriber=order.small.get("prescriber"),
         diagnosis_codes=tuple(sorted(codes)),

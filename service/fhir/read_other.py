@@ -105,7 +105,29 @@ def _task(reading: Reading) -> Small | None:
     state = reading.resource.get("status")
     if state not in {s.value for s in ReferralState}:
         reading.wrong("status", f"A referral is one of {', '.join(s.value for s in ReferralState)}.")
-    return {"kind": "task", "state": state}
+    acted = reading.resource.get("executionPeriod")
+    return {
+        "kind": "task",
+        "state": state,
+        "acted": reading.day_in(acted, "end", "executionPeriod") if isinstance(acted, dict) else None,
+        "modified": reading.day_in(reading.resource, "lastModified", ""),
+        "stored": str(reading.resource.get("meta", {}).get("lastUpdated", ""))[:10],
+    }
+
+
+def with_moves(task: Small, before: Small | None) -> Small:
+    """The fact in a Task with the days on which the referral entered each of its states, carried on from `before`.
+
+    A move is dated by the end of `executionPeriod`, when a client left that as it was by `lastModified`, and when it
+    left that as well by the day on which the version was stored; never before the move it follows. A referral is
+    requested from its own day on, so that is no move.
+    """
+    moves = list(before["moves"]) if before else []
+    if task["state"] != (moves[-1][1] if moves else "requested"):
+        fresh = (task[k] for k in ("acted", "modified") if task[k] and (before is None or task[k] != before[k]))
+        on = next(fresh, task["stored"])
+        moves.append([max(on, moves[-1][0]) if moves else on, task["state"]])
+    return {**task, "moves": moves}
 
 
 def _device(reading: Reading) -> Small | None:

@@ -182,7 +182,9 @@ def _is_late(leader: Identified | None, known: Known) -> bool:
     """Whether the draft another goes with is refused, or an earlier revision than the one on record."""
     if leader is None:
         return True
-    _, on_record = known.identities.get((leader.draft.type, *(leader.draft.identity or ("", ""))), ("", 0))
+    if leader.draft.identity is None:
+        return False
+    _, on_record = known.identities.get((leader.draft.type, *leader.draft.identity), ("", 0))
     return leader.draft.revision < on_record
 
 

@@ -20,7 +20,7 @@ from service.fhir.audit_event import audit_event
 from service.fhir.dates import instant, instant_after
 from service.fhir.engine import ENGINE_ID, rule_engine
 from service.fhir.json_text import load, parse, write
-from service.fhir.read_facts import StoredFact
+from service.fhir.read_facts import StoredFact, assemble
 from service.fhir.read_other import is_referral
 from service.fhir.reading import Small
 from service.inbound.plain import Mapped
@@ -127,7 +127,7 @@ class Pipeline(Reads):
                 task = stored(body, body["id"], 1, case.case_number, now)
         elif mapped.move is not None:
             task = referral_moves.moved_task(tx, case, mapped.move, derived, bool(mapped.drafts), now)
-        cancelled = task is not None and not opened and task_small(task)["state"] == "cancelled"
+        cancelled = task is not None and not opened and load(task.body)["status"] == "cancelled"
         if cancelled and all(i.reference != case.referral for i in items):
             others.append(referral_moves.revoked_referral(tx, case, now))
             smalls |= {f.source.reference: f.small for f in before if f.source.reference == case.referral}
@@ -135,13 +135,13 @@ class Pipeline(Reads):
         if not opened and any(i.written for i in items):
             referral_moves.check_open(case, state_of(before))
         if task is not None:
-            smalls[case.task], versions[case.task] = task_small(task), task.version
+            smalls[case.task], versions[case.task] = task_small(task, before), task.version
         after = facts_after(before, smalls, versions)
         facts = checks.check_case(items, before, after)
         _remember(derived, after)
         task = self._decide(tx, case, derived, facts, today, now, task)
         if task is not None:
-            smalls[case.task], versions[case.task] = task_small(task), task.version
+            smalls[case.task], versions[case.task] = task_small(task, before), task.version
         cases.replace_facts(tx, case.case_number, *changed_rows(before, smalls, versions))
         if opened:
             cases.add(tx, case)
@@ -205,10 +205,10 @@ class Pipeline(Reads):
                 return
             now = instant_after(self._clock(), case.changed_at)
             derived = Derived.of(case_number, case.derived)
-            facts = self._facts(tx, case_number)
-            task = self._decide(tx, case, derived, facts, self.today(), now, None)
+            known = [fact_of(row) for row in cases.facts(tx, case_number)]
+            task = self._decide(tx, case, derived, assemble(known), self.today(), now, None)
             if task is not None:
-                row = Fact(task.type, task.id, task.version, write(task_small(task)))
+                row = Fact(task.type, task.id, task.version, write(task_small(task, known)))
                 cases.replace_facts(tx, case_number, [(task.type, task.id)], [row])
             rows = [*([task] if task else []), *derived.rows]
             touched = [f"{r.type}/{r.id}/_history/{r.version}" for r in rows]

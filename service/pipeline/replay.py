@@ -18,6 +18,7 @@ from service.fhir.decision_observation import About
 from service.fhir.engine import is_engine, site_of
 from service.fhir.json_text import load
 from service.fhir.read_facts import StoredFact, assemble, read
+from service.fhir.read_other import with_moves
 from service.pipeline import decide
 from service.pipeline.derived import Derived, stored
 from service.rules.case_view import view_case
@@ -66,7 +67,9 @@ def _replay(tx: Connection, case_number: str) -> Replayed | None:
                 continue
             small, _ = read(body, row.type)
             source = Source(f"{row.type}/{row.id}", row.version)
-            facts.pop(source.reference, None)
+            before = facts.pop(source.reference, None)
+            if small and small["kind"] == "task":
+                small = with_moves(small, before.small if before else None)
             if small is not None:
                 facts[source.reference] = StoredFact(source, small)
         for row, anew in _made_anew(tx, case, decided, facts, sites, birth_date):

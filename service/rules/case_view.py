@@ -72,7 +72,7 @@ def view_case(facts: CaseFacts, site: Site, as_of: date) -> CaseView:
     step = next_step(facts, thresholds, readiness)
     response = assess_response(facts, thresholds, as_of)
     followed = follow_up(facts, thresholds, as_of)
-    stage = stage_of(facts, readiness, step, response)
+    stage = stage_of(facts, readiness, step, response, followed)
     return CaseView(
         facts=facts,
         stage=stage,

@@ -12,6 +12,7 @@ from sqlalchemy.engine import make_url
 from service.fhir.build import SHARED
 from service.fhir.json_text import load, write_canonical
 from service.fhir.read_facts import StoredFact, assemble, read
+from service.fhir.read_other import with_moves
 from service.pipeline.decide import summary_of, with_birth_date
 from service.rules.case_view import view_case
 from service.rules.facts import Source
@@ -95,6 +96,18 @@ def _identities_lead_somewhere(held: dict[str, Rows]) -> None:
         assert f"{row['type']}/{row['id']}" in there
 
 
+def _with_every_move(held: dict[str, Rows], task: str) -> dict[str, Any]:
+    """The fact in a Task, from all its versions."""
+    versions = [r for r in held["resource_version"] if f"{r['type']}/{r['id']}" == task]
+    small = None
+    for row in sorted(versions, key=lambda r: r["version"]):
+        told, _ = read(load(row["body"]), "Task")
+        assert told
+        small = with_moves(told, small)
+    assert small
+    return small
+
+
 def facts_read_anew(held: dict[str, Rows], case_number: str) -> dict[str, tuple[int, str]]:
     """The facts in the current resources of a case: version and canonical text by reference."""
     found: dict[str, tuple[int, str]] = {}
@@ -103,6 +116,8 @@ def facts_read_anew(held: dict[str, Rows], case_number: str) -> dict[str, tuple[
             continue
         small, problems = read(load(row["body"]), row["type"])
         assert not problems
+        if small and small["kind"] == "task":
+            small = _with_every_move(held, reference)
         if small is not None:
             found[reference] = (row["version"], write_canonical(small))
     return found
