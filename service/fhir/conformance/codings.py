@@ -1,0 +1,69 @@
+"""Codes against code systems and value sets that are known whole (https://hl7.org/fhir/R4/terminologies.html)."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from service.fhir.codes import LOCAL, is_local
+from service.fhir.conformance import base
+from service.fhir.conformance.issue import Findings, Where, shown
+from service.fhir.conformance.primitives import absolute
+
+_MANY = 12
+_LANGUAGES, _MIME_TYPES = "http://hl7.org/fhir/ValueSet/all-languages", "http://hl7.org/fhir/ValueSet/mimetypes"
+
+
+def coding(value: dict[str, Any], where: Where, findings: Findings) -> None:
+    """A Coding: its system is an absolute address, and knows the code where all its codes are known here."""
+    system, code = value.get("system"), value.get("code")
+    if not isinstance(system, str) or not system:
+        return
+    if not absolute(system):
+        findings.wrong(where.at("system"), f"«{shown(system)}» is not an absolute address, such as https://a.example/b.")
+    elif isinstance(code, str) and code and not _is_known(system, code):
+        findings.wrong(where.at("code"), f"The code system {shown(system)} has no code «{shown(code)}».")
+
+
+def _is_known(system: str, code: str) -> bool:
+    if system == LOCAL:
+        return is_local(code)
+    held = base.code_systems().get(system)
+    return held is None or code in held[0] or (not held[1] and code.lower() in {c.lower() for c in held[0]})
+
+
+def bound(value: dict[str, Any], url: str, where: Where, findings: Findings) -> None:
+    """A CodeableConcept or Coding, one of whose codes must be of an R4 value set."""
+    allowed = base.value_set(url)
+    if allowed is None:
+        return
+    if not any_of(value, allowed):
+        codes = [code for held in allowed.values() for code in sorted(held)]
+        findings.wrong(where, f"{_some(value)} is needed from {_list(codes)}.")
+
+
+def any_of(value: dict[str, Any], allowed: dict[str, frozenset[str]]) -> bool:
+    """Whether a CodeableConcept, Coding or Quantity holds one of the codes."""
+    held = value.get("coding") if "coding" in value or "code" not in value else [value]
+    codes = [c for c in held if isinstance(c, dict)] if isinstance(held, list) else []
+    return any(isinstance(c.get("code"), str) and c["code"] in allowed.get(str(c.get("system")), ()) for c in codes)
+
+
+def bound_code(code: Any, url: str, where: Where, findings: Findings) -> None:
+    """A code that must be of an R4 value set."""
+    allowed = base.codes_alone(url)
+    if allowed is not None and code not in allowed:
+        findings.wrong(where, f"«{shown(code)}» is not one of {_list(codes_in_order(url))}.")
+
+
+def codes_in_order(url: str) -> list[str]:
+    """The codes of an R4 value set, sorted by system as they stand in the definitions."""
+    held = base.definitions()["valueSets"][url]
+    return [code for codes in held.values() for code in codes]
+
+
+def _list(codes: list[str]) -> str:
+    return ", ".join(codes[:_MANY]) + (f" and {len(codes) - _MANY} more" if len(codes) > _MANY else "")
+
+
+def _some(value: dict[str, Any]) -> str:
+    return "A code" if "coding" in value or "text" in value else "A code with its system"
