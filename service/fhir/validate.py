@@ -97,3 +97,4 @@ def _says_the_same(issue: Issue, place: str) -> bool:
 def preload() -> None:
     """Compile the profiles ahead of the first message that needs them. Raises NotCompiled."""
     published.published()
+    published.questionnaires()

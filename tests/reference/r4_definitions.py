@@ -16,8 +16,10 @@ from typing import Any
 ROOT = Path(__file__).parent.parent.parent
 WRITTEN = ROOT / "service/fhir/conformance"
 _JAR = "hapi-fhir-validation-resources-r4-*.jar"
-_PLACES = (Path(__file__).parent / "build/lib", Path.home() / ".m2/repository/ca/uhn/hapi/fhir")
+_PLACES = (Path(__file__).parent / "build/lib", Path.home() / ".m2/repository")
 _INSIDE = "org/hl7/fhir/r4/model"
+_UNITS_JAR, _UNITS = "ucum-*.jar", "ucum-essence.xml"
+_EXTENSIONS = "extension/extension-definitions.xml"
 _FHIR = "{http://hl7.org/fhir}"
 _CORE = "http://hl7.org/fhir/StructureDefinition/"
 _REGEX = "http://hl7.org/fhir/StructureDefinition/regex"
@@ -28,19 +30,41 @@ ABOUT = {
     "source": "FHIR R4 4.0.1 by HL7, https://hl7.org/fhir/R4/downloads.html, made compact",
     "licence": "CC0, https://hl7.org/fhir/R4/license.html",
 }
+ABOUT_UNITS = {
+    "source": "UCUM essence, https://ucum.org: the unit atoms and prefixes only",
+    "licence": "UCUM, Copyright Regenstrief Institute, Inc., https://ucum.org/license",
+}
 
 
-def jar() -> Path | None:
+def jar(name: str = _JAR) -> Path | None:
     """The library that holds the definitions, if it is on this machine."""
-    return next((found for place in _PLACES for found in sorted(place.rglob(_JAR))), None)
+    return next((found for place in _PLACES for found in sorted(place.rglob(name))), None)
+
+
+def _archive(name: str) -> zipfile.ZipFile:
+    held = jar(name)
+    if held is None:
+        raise FileNotFoundError(name)
+    return zipfile.ZipFile(held)
+
+
+def _units() -> dict[str, Any]:
+    """The unit atoms of UCUM, those that take prefixes apart, and the prefixes."""
+    with _archive(_UNITS_JAR) as archive:
+        root = ElementTree.fromstring(archive.read(_UNITS))
+    units = [*root.iter("base-unit"), *root.iter("unit")]
+    metric = [u.get("Code", "") for u in units if u.get("isMetric", "yes") == "yes"]
+    return {
+        "about": ABOUT_UNITS,
+        "prefixes": [p.get("Code", "") for p in root.iter("prefix")],
+        "metric": metric,
+        "others": [u.get("Code", "") for u in units if u.get("Code", "") not in metric],
+    }
 
 
 def texts() -> dict[str, str]:
     """What each written file must hold, by its name."""
-    held = jar()
-    if held is None:
-        raise FileNotFoundError(_JAR)
-    with zipfile.ZipFile(held) as archive:
+    with _archive(_JAR) as archive:
         roots = {
             name: ElementTree.fromstring(archive.read(f"{_INSIDE}/{name}"))
             for name in (
@@ -49,11 +73,18 @@ def texts() -> dict[str, str]:
                 "valueset/valuesets.xml",
                 "valueset/v3-codesystems.xml",
                 "valueset/v2-tables.xml",
+                _EXTENSIONS,
             )
         }
-    definitions = [d for root in roots.values() for d in root.iter(f"{_FHIR}StructureDefinition")]
+    definitions = [d for name, root in roots.items() if name != _EXTENSIONS for d in root.iter(f"{_FHIR}StructureDefinition")]
     terms = _Terms([r for name, root in roots.items() if name.startswith("valueset") for r in root])
-    return {"r4.json": _lines(_structure(definitions, terms)), "r4_codes.json": _lines(terms.complete())}
+    structure = _structure(definitions, terms)
+    extensions = [d for d in roots[_EXTENSIONS].iter(f"{_FHIR}StructureDefinition")]
+    return {
+        "r4.json": _lines({**structure, "extensions": _extensions(extensions, terms, structure["valueSets"])}),
+        "r4_codes.json": _lines(terms.complete()),
+        "ucum.json": _lines(_units()),
+    }
 
 
 class _Terms:
@@ -254,11 +285,32 @@ def _value(element: ElementTree.Element, name: str) -> str:
     return "" if held is None else held.get("value", "")
 
 
+def _extensions(
+    definitions: list[ElementTree.Element], terms: _Terms, sets: dict[str, dict[str, list[str]] | None]
+) -> dict[str, Any]:
+    """The extensions R4 defines: where they may stand, and the types and codes of their value."""
+    found: dict[str, Any] = {}
+    for definition in definitions:
+        made: dict[str, Any] = {}
+        for element in definition.iter(f"{_FHIR}element"):
+            if _value(element, "id") == "Extension.value[x]" and _value(element, "max") != "0":
+                made["types"] = sorted({_value(t, "code") for t in element.findall(f"{_FHIR}type")})
+                binding = element.find(f"{_FHIR}binding")
+                if binding is not None and (url := _required(binding)):
+                    made["codes"] = url
+                    sets.setdefault(url, terms.expansion(url))
+        contexts = definition.findall(f"{_FHIR}context")
+        if all(_value(c, "type") == "element" for c in contexts):
+            made["contexts"] = [_value(c, "expression") for c in contexts]
+        found[_value(definition, "url")] = made
+    return dict(sorted(found.items()))
+
+
 def _lines(value: dict[str, Any]) -> str:
     """JSON with one line for each entry of the first two levels, so that changes can be read."""
     parts = []
     for key, held in value.items():
-        if isinstance(held, dict) and key in ("types", "valueSets", "rules"):
+        if isinstance(held, dict) and key in ("types", "valueSets", "rules", "extensions"):
             inner = ",\n".join(f"{json.dumps(k)}:{_compact(v)}" for k, v in held.items())
             parts.append(f"{json.dumps(key)}:{{\n{inner}\n}}")
         else:

@@ -22,14 +22,16 @@ _ANY_RESOURCE = "Resource"
 class Element:
     """One element under one JSON name. `stem` is its name in FHIRPath: `value` of `valueQuantity`.
 
-    `shape` is what an object in its place looks like; None for primitives and for whole resources.
+    `path` is where R4 defines it; `shape` is what an object in its place looks like, None for primitives and for
+    whole resources.
     """
 
     name: str
     stem: str
     type: str
     repeats: bool
-    primitive: Primitive | None
+    path: str
+    primitive: Primitive | None = None
     shape: Shape | None = None
     targets: frozenset[str] = frozenset()
     codes: str = ""
@@ -165,7 +167,7 @@ def _fill(shape: Shape, type_name: str, path: str, name: str, held: dict[str, An
     for kind, targets in source.get("types", {"BackboneElement": []}).items():
         json_name = f"{stem}{_suffix(kind)}" if is_choice else stem
         kind = _special(shape, stem, kind)
-        single = Element(json_name, stem, kind, highest is None or highest > 1, None)
+        single = Element(json_name, stem, kind, highest is None or highest > 1, f"{path}.{name}")
         single.targets, single.codes = frozenset(targets), source.get("codes", "")
         single.rules = tuple(source.get("rules", ()))
         if _is_primitive(kind):

@@ -5,7 +5,7 @@ Each function is true when its invariant holds; tests prove it equal to the publ
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from decimal import Decimal
 from typing import Any
 
@@ -84,8 +84,12 @@ def _in_order(value: _Object, first: str, last: str) -> bool:
 def _obs_7(value: _Object, root: _Object) -> bool:
     if not choice(value, "value"):
         return True
-    own = _codings(root, "code")
-    return not any(c in own for part in _list(value, "component") for c in _codings(part, "code"))
+    own = {_code_of(c) for c in _codings(root, "code")}
+    return not any(_code_of(c) in own for part in _list(value, "component") for c in _codings(part, "code"))
+
+
+def _code_of(coding: _Object) -> tuple[str, str]:
+    return str(coding.get("system")), str(coding.get("code"))
 
 
 def _ratio(value: _Object, _: _Object) -> bool:
@@ -98,9 +102,8 @@ def _range(value: _Object, _: _Object) -> bool:
     if not (isinstance(low, dict) and isinstance(high, dict)):
         return True
     if not (_number(low.get("value")) and _number(high.get("value"))):
-        return "value" not in low or "value" not in high
-    same = all(low.get(name) == high.get(name) for name in ("system", "code"))
-    return not same or low["value"] <= high["value"]
+        return False
+    return low.get("unit") == high.get("unit") and low["value"] <= high["value"]
 
 
 def _number(value: Any) -> bool:
@@ -156,6 +159,18 @@ def _when(value: _Object, _: _Object) -> bool:
     return not has(value, "offset") or (bool(when) and not {"C", "CM", "CD", "CV"} & set(when if when else ()))
 
 
+def _distinct_links(value: _Object, _: _Object) -> bool:
+    links = list(_links(value))
+    return len(links) == len(set(links))
+
+
+def _links(value: _Object) -> Iterator[str]:
+    for item in _list(value, "item"):
+        if isinstance(item.get("linkId"), str):
+            yield item["linkId"]
+        yield from _links(item)
+
+
 NATIVE: dict[str, _Rule] = {
     "dom-2": _without("contained"),
     "dom-4": _contained_meta("versionId", "lastUpdated"),
@@ -187,6 +202,7 @@ NATIVE: dict[str, _Rule] = {
     "tim-8": _needs("countMax", "count"),
     "tim-9": _when,
     "tim-10": _not_both("timeOfDay", "when"),
+    "bdl-8": lambda value, _: "/_history/" not in str(value.get("fullUrl")),
     "sev-1": _not_both("name", "query"),
     "cpl-3": _not_both("detail", "reference"),
     "cmp-1": _some("text", "entry", "section"),
@@ -211,6 +227,8 @@ NATIVE: dict[str, _Rule] = {
     "org-3": lambda value, _: value.get("use") != "home",
     "pat-1": _some("name", "telecom", "address", "organization"),
     "prr-1": _needs("orderDetail", "code"),
+    "que-7": lambda value, _: value.get("operator") != "exists" or "answerBoolean" in value,
+    "que-2": _distinct_links,
     "qrs-1": _not_both("answer", "item"),
 }
 """Each invariant by its key; the resource it stands in comes second."""

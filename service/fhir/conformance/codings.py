@@ -2,15 +2,29 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
-from service.fhir.codes import LOCAL, is_local
+from service.fhir.codes import LOCAL, UCUM, is_local
 from service.fhir.conformance import base
 from service.fhir.conformance.issue import Findings, Where, shown
 from service.fhir.conformance.primitives import absolute
+from service.fhir.conformance.ucum import is_unit
 
 _MANY = 12
-_LANGUAGES, _MIME_TYPES = "http://hl7.org/fhir/ValueSet/all-languages", "http://hl7.org/fhir/ValueSet/mimetypes"
+_LANGUAGES, _CURRENCIES = "http://hl7.org/fhir/ValueSet/all-languages", "http://hl7.org/fhir/ValueSet/currencies"
+_BCP_47 = "urn:ietf:bcp:47"
+_LANGUAGE = re.compile(r"[A-Za-z]{2,3}(-[A-Za-z]{4})?(-([A-Za-z]{2}|[0-9]{3}))?(-[A-Za-z0-9]{5,8})*")
+CURRENCIES = frozenset(
+    "AED AFN ALL AMD ANG AOA ARS AUD AWG AZN BAM BBD BDT BGN BHD BIF BMD BND BOB BOV BRL BSD BTN BWP BYN BZD CAD CDF "
+    "CHE CHF CHW CLF CLP CNY COP COU CRC CUC CUP CVE CZK DJF DKK DOP DZD EGP ERN ETB EUR FJD FKP GBP GEL GGP GHS GIP "
+    "GMD GNF GTQ GYD HKD HNL HRK HTG HUF IDR ILS IMP INR IQD IRR ISK JEP JMD JOD JPY KES KGS KHR KMF KPW KRW KWD KYD "
+    "KZT LAK LBP LKR LRD LSL LYD MAD MDL MGA MKD MMK MNT MOP MRU MUR MVR MWK MXN MXV MYR MZN NAD NGN NIO NOK NPR NZD "
+    "OMR PAB PEN PGK PHP PKR PLN PYG QAR RON RSD RUB RWF SAR SBD SCR SDG SEK SGD SHP SLL SOS SRD SSP STN SVC SYP SZL "
+    "THB TJS TMT TND TOP TRY TTD TVD TWD TZS UAH UGX USD USN UYI UYU UZS VEF VND VUV WST XAF XAG XAU XBA XBB XBC XBD "
+    "XCD XDR XOF XPD XPF XPT XSU XTS XUA XXX YER ZAR ZMW ZWL".split()
+)
+"""ISO 4217, from memory and compared with the reference validator: the definitions of R4 do not list them."""
 
 
 def coding(value: dict[str, Any], where: Where, findings: Findings) -> None:
@@ -19,7 +33,10 @@ def coding(value: dict[str, Any], where: Where, findings: Findings) -> None:
     if not isinstance(system, str) or not system:
         return
     if not absolute(system):
-        findings.wrong(where.at("system"), f"«{shown(system)}» is not an absolute address, such as https://a.example/b.")
+        findings.doubtful(where.at("system"), f"«{shown(system)}» is not an absolute address, such as https://a.example/b.")
+    elif system == UCUM:
+        if isinstance(code, str) and code and not is_unit(code):
+            findings.wrong(where.at("code"), f"«{shown(code)}» is not a unit of UCUM.")
     elif isinstance(code, str) and code and not _is_known(system, code):
         findings.wrong(where.at("code"), f"The code system {shown(system)} has no code «{shown(code)}».")
 
@@ -35,10 +52,17 @@ def bound(value: dict[str, Any], url: str, where: Where, findings: Findings) -> 
     """A CodeableConcept or Coding, one of whose codes must be of an R4 value set."""
     allowed = base.value_set(url)
     if allowed is None:
+        if url == _LANGUAGES and value.get("coding") and not any(_is_language(c) for c in value["coding"]):
+            findings.wrong(where, f"A language of BCP 47 is needed, such as en, with the system {_BCP_47}.")
         return
     if not any_of(value, allowed):
         codes = [code for held in allowed.values() for code in sorted(held)]
         findings.wrong(where, f"{_some(value)} is needed from {_list(codes)}.")
+
+
+def _is_language(coding: Any) -> bool:
+    code = coding.get("code") if isinstance(coding, dict) and coding.get("system") == _BCP_47 else None
+    return isinstance(code, str) and _LANGUAGE.fullmatch(code) is not None
 
 
 def any_of(value: dict[str, Any], allowed: dict[str, frozenset[str]]) -> bool:
@@ -50,15 +74,15 @@ def any_of(value: dict[str, Any], allowed: dict[str, frozenset[str]]) -> bool:
 
 def bound_code(code: Any, url: str, where: Where, findings: Findings) -> None:
     """A code that must be of an R4 value set."""
-    allowed = base.codes_alone(url)
+    allowed = CURRENCIES if url == _CURRENCIES else base.codes_alone(url)
     if allowed is not None and code not in allowed:
-        findings.wrong(where, f"«{shown(code)}» is not one of {_list(codes_in_order(url))}.")
+        findings.wrong(where, f"«{shown(code)}» is not one of {_list(_in_order(url, allowed))}.")
 
 
-def codes_in_order(url: str) -> list[str]:
-    """The codes of an R4 value set, sorted by system as they stand in the definitions."""
+def _in_order(url: str, allowed: frozenset[str]) -> list[str]:
+    """The codes of an R4 value set as they stand in the definitions."""
     held = base.definitions()["valueSets"][url]
-    return [code for codes in held.values() for code in codes]
+    return [code for codes in held.values() for code in codes] if held else sorted(allowed)
 
 
 def _list(codes: list[str]) -> str:

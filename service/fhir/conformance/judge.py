@@ -9,7 +9,8 @@ from service.fhir.conformance import base
 from service.fhir.conformance.differential import CORE
 from service.fhir.conformance.issue import Findings, Issue, Where, shown
 from service.fhir.conformance.profile_check import check_profile
-from service.fhir.conformance.published import published
+from service.fhir.conformance.published import published, questionnaires
+from service.fhir.conformance.questionnaires import check_answers
 from service.fhir.conformance.structure import check
 from service.fhir.profile_index import profile_of
 
@@ -41,6 +42,10 @@ def issues_of(resource: dict[str, Any], profile: str | None = None) -> list[Issu
         asked.setdefault(_bare(profile), where)
     for url, place in asked.items():
         _against(url, resource, where, place, findings)
+    if kind == "QuestionnaireResponse":
+        answered = questionnaires().get(str(resource.get("questionnaire")).split("|")[0])
+        if answered:
+            check_answers(answered, resource, where, findings)
     return list(dict.fromkeys(findings.issues))
 
 
@@ -60,7 +65,7 @@ def _bare(url: str) -> str:
 
 def _known(url: str, place: Where, findings: Findings, is_asked: bool) -> bool:
     """Whether a profile can be checked; if not, that is said: an error when the check was asked for by name."""
-    if _bare(url) in published() or (url.startswith(CORE) and base.is_resource(url.removeprefix(CORE))):
+    if _bare(url) in published() or (url.startswith(CORE) and base.is_type(url.removeprefix(CORE))):
         return True
     sentence = f"The profile {shown(url)} is not known here and was not checked."
     (findings.wrong if is_asked else findings.unknown)(place, sentence)

@@ -26,6 +26,7 @@ _OF_TAG = {
 }
 _SCHEMES = ("javascript:", "vbscript:")
 _NESTED = 100
+_WHITE = " \t\r\n"
 
 
 class _Refused(Exception):
@@ -75,7 +76,7 @@ def _read(text: str) -> Iterator[str]:
 
     def characters(data: str) -> None:
         nonlocal words
-        words = words or bool(data.strip())
+        words = words or bool(data.strip(_WHITE))
 
     parser.StartDoctypeDeclHandler = refuse
     parser.EntityDeclHandler = refuse

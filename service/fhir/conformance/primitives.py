@@ -31,7 +31,10 @@ _LONGEST = 1024 * 1024
 _DAY = re.compile(r"(\d{4})-(\d\d)-(\d\d)")
 _DATES = ("date", "dateTime", "instant")
 _ABSOLUTE = re.compile(r"[A-Za-z][A-Za-z0-9+.\-]*:.*", re.DOTALL)
-_OID = re.compile(r"urn:oid:[0-2](\.(0|[1-9][0-9]*))+")
+_BASE64 = re.compile(r"([0-9a-zA-Z+/]{4})*([0-9a-zA-Z+/]{4}|[0-9a-zA-Z+/]{2}==|[0-9a-zA-Z+/]{3}=)")
+_CODE = re.compile(r"[^\s]+( [^\s]+)*", re.ASCII)
+"""Stricter than the forms of R4 as the reference validator is: whole groups of four, spaces only, three arcs."""
+_OID = re.compile(r"urn:oid:[0-2](\.(0|[1-9][0-9]*)){2,}")
 _UUID = re.compile(r"urn:uuid:[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}")
 
 
@@ -52,12 +55,18 @@ def primitive(name: str, form: str) -> Primitive:
         return Primitive(name, lambda value: _whole(value, lowest, _FORMS[name]))
     if name == "decimal":
         return Primitive(name, _decimal)
-    matches = re.compile(form).fullmatch if form else None
+    matches = re.compile(form, re.ASCII).fullmatch if form else None
     sentence = _FORMS.get(name, _NO_FORM)
     if name in _DATES:
         return Primitive(name, lambda value: _moment(value, matches, sentence))
     if name in ("uri", "url", "canonical"):
-        return Primitive(name, lambda value: _address(value, matches))
+        return Primitive(name, lambda value: _address(value, matches, name == "canonical"))
+    if name == "base64Binary":
+        matches = _BASE64.fullmatch
+    if name == "oid":
+        matches = _OID.fullmatch
+    if name == "code":
+        matches = _CODE.fullmatch
     return Primitive(name, lambda value: _text(value, matches, sentence))
 
 
@@ -81,9 +90,7 @@ def _text(value: Any, matches: Callable[[str], Any] | None, sentence: str) -> st
         return _TEXT
     if len(value) > _LONGEST:
         return "The text is longer than a mebibyte."
-    if matches is not None and not matches(value):
-        return sentence
-    return "" if value.strip() else "The text holds nothing but white space."
+    return sentence if matches is not None and not matches(value) else ""
 
 
 def _moment(value: Any, matches: Callable[[str], Any] | None, sentence: str) -> str:
@@ -100,12 +107,14 @@ def _moment(value: Any, matches: Callable[[str], Any] | None, sentence: str) -> 
     return ""
 
 
-def _address(value: Any, matches: Callable[[str], Any] | None) -> str:
+def _address(value: Any, matches: Callable[[str], Any] | None, is_canonical: bool) -> str:
     fault = _text(value, matches, "An address holds no white space.")
     if fault:
         return fault
     if value.startswith("urn:oid:") and not _OID.fullmatch(value):
         return _FORMS["oid"]
-    if value.startswith("urn:uuid:") and not _UUID.fullmatch(value.lower()):
+    if value.startswith("urn:uuid:") and not _UUID.fullmatch(value):
         return _FORMS["uuid"]
+    if is_canonical and not absolute(value) and value[0] != "#":
+        return f"«{value[:60]}» is not an absolute address, such as https://a.example/b."
     return ""

@@ -9,8 +9,8 @@ from service.fhir.conformance.codings import any_of
 from service.fhir.conformance.fhirpath import NoAnswer
 from service.fhir.conformance.issue import Findings, Where, shown
 from service.fhir.conformance.profile import Discriminator, Held, Node, Profile, has_pattern, held_in
+from service.fhir.conformance.references import kind_of
 from service.fhir.conformance.slicing import says_a_value
-from service.fhir.conformance.structure import LITERAL
 
 _MANY = 12
 
@@ -85,8 +85,7 @@ class _Check:
             kind = next((c.get("resourceType") for c in items if f"#{c.get('id')}" == reference), None)
             kind = self._root.get("resourceType") if reference == "#" else kind
         else:
-            found = LITERAL.fullmatch(reference)
-            kind = found[1] if found else None
+            kind = kind_of(reference)
         if kind is not None and kind not in targets:
             sentence = f"«{shown(reference)}» is not a {' or '.join(sorted(targets))}."
             self._findings.wrong(where.at("reference"), sentence)

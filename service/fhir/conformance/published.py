@@ -11,6 +11,7 @@ from typing import Any
 
 from service.fhir.conformance.differential import Codes, Compiler, NotCompiled
 from service.fhir.conformance.profile import Profile
+from service.fhir.conformance.questionnaires import Asked, asked_by
 
 _INSTALLED = Path(__file__).parent.parent.parent / "_profiles"
 _IN_SOURCE = Path(__file__).parent.parent.parent.parent / "profiles"
@@ -20,7 +21,28 @@ _INCLUDE = frozenset(("system", "version", "concept"))
 @cache
 def published() -> dict[str, Profile]:
     """The profiles this service publishes, by canonical URL. Raises NotCompiled."""
-    return compile_folder(_INSTALLED if _INSTALLED.is_dir() else _IN_SOURCE)
+    return compile_folder(_folder())
+
+
+@cache
+def questionnaires() -> dict[str, Asked]:
+    """The questionnaires this service publishes, by canonical URL. Raises NotCompiled."""
+    return _questionnaires(_folder())
+
+
+def _folder() -> Path:
+    return _INSTALLED if _INSTALLED.is_dir() else _IN_SOURCE
+
+
+def _questionnaires(folder: Path) -> dict[str, Asked]:
+    found: dict[str, Asked] = {}
+    for file in sorted(folder.glob("Questionnaire-*.json")):
+        try:
+            made = asked_by(_read(file))
+        except ValueError as error:
+            raise NotCompiled(f"{file.name}: {error}.") from None
+        found[made.url] = made
+    return found
 
 
 def compile_folder(folder: Path) -> dict[str, Profile]:

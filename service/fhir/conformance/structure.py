@@ -5,24 +5,23 @@ https://hl7.org/fhir/R4/json.html and https://hl7.org/fhir/R4/validation.html
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass, field
 from typing import Any
 
 from service.fhir.conformance import base, codings
 from service.fhir.conformance.base import Element, Group, Shape
 from service.fhir.conformance.base_rules import judge
+from service.fhir.conformance.datatypes import SPECIAL
+from service.fhir.conformance.extensions import check_extensions
 from service.fhir.conformance.issue import Findings, Where, shown
 from service.fhir.conformance.narrative import faults_of
-from service.fhir.conformance.primitives import OF_JSON, Primitive, absolute
+from service.fhir.conformance.primitives import OF_JSON, Primitive
+from service.fhir.conformance.references import References
 
-LITERAL = re.compile(r"(?:https?://.*/)?([A-Z][A-Za-z]+)/[A-Za-z0-9\-.]{1,64}(?:/_history/.+)?")
-"""A literal reference, with the type it leads to."""
 _EMPTY = "The element is empty; leave it out instead."
 _NULL = "The element is null; leave it out instead."
 _LIST, _OBJECT = "A list is needed.", "An object is needed."
 _ONLY_ID = "The element holds an id and nothing else; leave it out instead."
-_IDENTIFIER, _CODING, _EXTENSION = "Identifier", "Coding", "Extension"
 
 
 @dataclass(slots=True)
@@ -31,21 +30,21 @@ class Walk:
 
     root: dict[str, Any]
     findings: Findings
-    references: list[tuple[str, Element, Where]] = field(default_factory=list)
-    inner_addresses: set[str] = field(default_factory=set)
-    contained: list[tuple[dict[str, Any], Where]] = field(default_factory=list)
+    references: References = field(default_factory=References)
+    ids: set[str] = field(default_factory=set)
     inside: list[tuple[dict[str, Any], Where]] = field(default_factory=list)
 
 
 def check(resource: dict[str, Any], kind: str, where: Where, findings: Findings) -> list[tuple[dict[str, Any], Where]]:
     """Every way in which the resource is not valid R4 of its type; the resources inside it, with their places."""
     walk = Walk(resource, findings)
-    _object(resource, base.shape_of(kind), where, walk)
-    _references(walk)
-    return [*walk.contained, *walk.inside]
+    _object(resource, base.shape_of(kind), None, where, walk)
+    walk.references.judge(findings)
+    return [*walk.references.contained, *walk.inside]
 
 
-def _object(value: dict[str, Any], shape: Shape, where: Where, walk: Walk) -> None:
+def _object(value: dict[str, Any], shape: Shape, holder: Element | None, where: Where, walk: Walk) -> None:
+    """An object against its shape; `holder` is the element it stands in, None for a resource of its own."""
     elements, findings = shape.elements, walk.findings
     if not value:
         findings.wrong(where, _EMPTY)
@@ -66,9 +65,24 @@ def _object(value: dict[str, Any], shape: Shape, where: Where, walk: Walk) -> No
     for group in shape.choices:
         if len(_held(value, group)) > 1:
             findings.wrong(where, f"Exactly one {group.stem}[x] is needed.")
-    _datatype(value, shape, where, walk)
+    if "id" in value and not shape.is_resource:
+        _own_id(value["id"], where, walk)
+    for name in ("extension", "modifierExtension"):
+        if name in value:
+            check_extensions(value[name], shape, holder, where, findings)
+    special = SPECIAL.get(shape.path)
+    if special is not None:
+        special(value, where, findings)
     for key in shape.rules:
         judge(key, value, where, walk.root, findings)
+
+
+def _own_id(held: Any, where: Where, walk: Walk) -> None:
+    """The id of an element stands once in a resource."""
+    if isinstance(held, str) and held:
+        if held in walk.ids:
+            walk.findings.wrong(where.at("id"), f"The id «{shown(held)}» stands twice in the resource.")
+        walk.ids.add(held)
 
 
 def _held(value: dict[str, Any], group: Group) -> list[str]:
@@ -125,15 +139,13 @@ def _item(item: Any, element: Element, where: Where, walk: Walk) -> None:
     if element.shape is None:
         _inner_resource(item, element, where, walk)
         return
-    _object(item, element.shape, where, walk)
+    _object(item, element.shape, element, where, walk)
     if element.codes:
         codings.bound(item, element.codes, where, walk.findings)
     for key in element.rules:
         judge(key, item, where, walk.root, walk.findings)
     if element.type == "Reference":
-        reference = item.get("reference")
-        if isinstance(reference, str):
-            walk.references.append((reference, element, where))
+        walk.references.add(item, element, where)
 
 
 def _primitive(item: Any, element: Element, primitive: Primitive, where: Where, walk: Walk) -> None:
@@ -151,7 +163,7 @@ def _primitive(item: Any, element: Element, primitive: Primitive, where: Where, 
     if element.codes:
         codings.bound_code(item, element.codes, where, walk.findings)
     if item.__class__ is str and item[:1] == "#":
-        walk.inner_addresses.add(item)
+        walk.references.addresses.add(item)
 
 
 def _unlisted(held: list[Any], element: Element, where: Where, walk: Walk) -> None:
@@ -169,8 +181,8 @@ def _beside(held: Any, element: Element, owner: dict[str, Any], where: Where, wa
     items = held if element.repeats else [held]
     if element.repeats and not items:
         walk.findings.wrong(where, _EMPTY)
-    if element.repeats and isinstance(values, list) and len(values) != len(items):
-        walk.findings.wrong(where, f"The list must be as long as that of «{element.name}».")
+    if element.repeats and isinstance(values, list) and len(values) < len(items):
+        walk.findings.wrong(where, f"The list may not be longer than that of «{element.name}».")
     for index, item in enumerate(items):
         spot = Where(where.above, f"{where.step}[{index}]") if element.repeats else where
         value = values[index] if isinstance(values, list) and index < len(values) else None
@@ -182,7 +194,7 @@ def _beside(held: Any, element: Element, owner: dict[str, Any], where: Where, wa
         elif not isinstance(item, dict):
             walk.findings.malformed(spot, _OBJECT)
         elif value is None or item.keys() != {"id"}:
-            _object(item, base.shape_of("Element"), spot, walk)
+            _object(item, base.shape_of("Element"), element, spot, walk)
 
 
 def _inner_resource(item: dict[str, Any], element: Element, where: Where, walk: Walk) -> None:
@@ -198,61 +210,7 @@ def _inner_resource(item: dict[str, Any], element: Element, where: Where, walk: 
         walk.inside.append((item, where))
         walk.inside.extend(check(item, kind, where, walk.findings))
         return
-    walk.contained.append((item, where))
-    _object(item, base.shape_of(kind), where, walk)
-
-
-def _datatype(value: dict[str, Any], shape: Shape, where: Where, walk: Walk) -> None:
-    """What the text of the specification asks of some datatypes beside their invariants."""
-    path = shape.path
-    if path == _CODING:
-        codings.coding(value, where, walk.findings)
-    elif path == _IDENTIFIER or path == _EXTENSION:
-        name = "url" if path == _EXTENSION else "system"
-        system = value.get(name)
-        if isinstance(system, str) and system and not absolute(system):
-            if path == _EXTENSION and _inside_extension(where):
-                return
-            walk.findings.wrong(where.at(name), f"«{shown(system)}» is not an absolute address, such as https://a.example/b.")
-
-
-def _inside_extension(where: Where) -> bool:
-    """Whether an extension is part of another, where its url may be relative."""
-    above = where.above
-    return above is not None and above.step.startswith((".extension[", ".modifierExtension["))
-
-
-def _references(walk: Walk) -> None:
-    """Where references lead: to types they may lead to, and to contained resources that are there."""
-    findings = walk.findings
-    kinds = {item["id"]: item["resourceType"] for item, _ in walk.contained if isinstance(item.get("id"), str)}
-    for reference, element, where in walk.references:
-        if reference[:1] == "#":
-            kind = kinds.get(reference[1:])
-            if kind is None and reference != "#":
-                findings.wrong(where.at("reference"), f"No contained resource has the id «{shown(reference[1:])}».")
-                continue
-        else:
-            found = LITERAL.fullmatch(reference)
-            kind = found[1] if found else None
-        if kind is not None and element.targets and kind not in element.targets:
-            sentence = f"«{shown(reference)}» is not a {' or '.join(sorted(element.targets))}."
-            findings.wrong(where.at("reference"), sentence)
-    used = walk.inner_addresses | {reference for reference, _, _ in walk.references}
-    seen: set[str] = set()
-    for item, where in walk.contained:
-        own = item.get("id")
-        if not isinstance(own, str):
-            findings.wrong(where.at("id"), "A contained resource needs an id.")
-        elif own in seen:
-            findings.wrong(where.at("id"), f"Two contained resources have the id «{shown(own)}».")
-        elif f"#{own}" not in used and not _names_its_holder(item):
-            findings.wrong(where, f"Nothing refers to the contained resource «{shown(own)}».")
-        if isinstance(own, str):
-            seen.add(own)
-
-
-def _names_its_holder(value: Any) -> bool:
-    if isinstance(value, dict):
-        return value.get("reference") == "#" or any(_names_its_holder(held) for held in value.values())
-    return isinstance(value, list) and any(_names_its_holder(held) for held in value)
+    walk.references.contained.append((item, where))
+    outside, walk.ids = walk.ids, set()
+    _object(item, base.shape_of(kind), None, where, walk)
+    walk.ids = outside
