@@ -10,6 +10,7 @@ from dataclasses import replace
 from service.errors import Category, Problem
 from service.fhir.build import Resource
 from service.fhir.conformance import published
+from service.fhir.conformance.differential import NotCompiled
 from service.fhir.conformance.expression import expression_of
 from service.fhir.conformance.issue import ERROR, MALFORMED, Issue
 from service.fhir.conformance.judge import issues_of
@@ -44,7 +45,7 @@ TYPES = (
 MADE_BY_THE_SERVICE = frozenset({"CarePlan", "AuditEvent", "GuidanceResponse"})
 """Types that clients read and never write."""
 
-__all__ = ["MADE_BY_THE_SERVICE", "TYPES", "all_issues", "issues_of", "preload", "validate"]
+__all__ = ["MADE_BY_THE_SERVICE", "TYPES", "NotCompiled", "all_issues", "issues_of", "preload", "validate"]
 
 
 def validate(resource: Resource, path: str | None = None) -> list[Problem]:
@@ -87,11 +88,13 @@ def _unreadable(resource: Resource, kind: str) -> list[Issue]:
 
 
 def _says_the_same(issue: Issue, place: str) -> bool:
-    """Whether a problem at `place` is the one an issue tells of: at it, or by a profile above or below it."""
+    """Whether a problem at `place` is what an issue tells of: at the same place, inside it, or a profile's around it."""
     own = issue.expression
-    if own == place or not issue.asked_by:
-        return own == place
-    return place.startswith((f"{own}.", f"{own}[")) or own.startswith((f"{place}.", f"{place}["))
+    if own == place:
+        return True
+    if place.startswith((f"{own}.", f"{own}[")):
+        return bool(issue.asked_by) or "." in own
+    return bool(issue.asked_by) and own.startswith((f"{place}.", f"{place}["))
 
 
 def preload() -> None:

@@ -27,11 +27,11 @@ _DERIVED_ID = re.compile(
 MAX_IDENTIFIER = 255
 _DECIDED_HERE = frozenset({"readiness-for-efficacy-test", "next-titration-step", "response-to-treatment"})
 _DATE_ELEMENTS = {
-    "Observation": "effectiveDateTime",
-    "DiagnosticReport": "effectiveDateTime",
+    "Observation": "effective",
+    "DiagnosticReport": "effective",
     "QuestionnaireResponse": "authored",
     "ServiceRequest": "authoredOn",
-    "DeviceUseStatement": "timingPeriod.start",
+    "DeviceUseStatement": "timing.start",
 }
 
 

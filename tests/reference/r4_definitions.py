@@ -111,39 +111,40 @@ class _Terms:
         compose = None if held is None else held.find(f"{_FHIR}compose")
         if compose is None:
             return None
-        found: dict[str, set[str]] = {}
+        found: dict[str, list[str]] = {}
         for part, keep in (("include", True), ("exclude", False)):
             for include in compose.findall(f"{_FHIR}{part}"):
                 listed = self._include(include)
                 if listed is None:
                     return None
                 for system, codes in listed.items():
-                    known = found.setdefault(system, set())
-                    known.update(codes) if keep else known.difference_update(codes)
-        return {system: sorted(codes) for system, codes in sorted(found.items())}
+                    known = found.get(system, [])
+                    kept = [*known, *codes] if keep else [c for c in known if c not in codes]
+                    found[system] = list(dict.fromkeys(kept))
+        return found
 
-    def _include(self, include: ElementTree.Element) -> dict[str, set[str]] | None:
-        found: dict[str, set[str]] = {}
+    def _include(self, include: ElementTree.Element) -> dict[str, list[str]] | None:
+        found: dict[str, list[str]] = {}
         for inner in include.findall(f"{_FHIR}valueSet"):
             listed = self.expansion(inner.get("value", ""))
             if listed is None:
                 return None
             for system, codes in listed.items():
-                found.setdefault(system, set()).update(codes)
+                found[system] = [*found.get(system, []), *codes]
         url = _value(include, "system")
         if not url:
             return found
-        concepts = {_value(c, "code") for c in include.findall(f"{_FHIR}concept")}
+        concepts = [_value(c, "code") for c in include.findall(f"{_FHIR}concept")]
         system = self.systems.get(url)
         if not concepts:
             if system is None or _value(system, "content") != "complete":
                 return None
-            concepts = {code for code, _ in self._codes(system)}
+            concepts = [code for code, _ in self._codes(system)]
             for one in include.findall(f"{_FHIR}filter"):
                 kept = self._filtered(system, one)
                 if kept is None:
                     return None
-                concepts &= kept
+                concepts = [code for code in concepts if code in kept]
         return {**found, url: concepts}
 
     def _filtered(self, system: ElementTree.Element, one: ElementTree.Element) -> set[str] | None:

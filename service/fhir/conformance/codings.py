@@ -37,6 +37,8 @@ def coding(value: dict[str, Any], where: Where, findings: Findings) -> None:
     elif system == UCUM:
         if isinstance(code, str) and code and not is_unit(code):
             findings.wrong(where.at("code"), f"«{shown(code)}» is not a unit of UCUM.")
+    elif code is None and (system == LOCAL or system in base.code_systems()):
+        findings.wrong(where, f"A code of the code system {shown(system)} is needed.")
     elif isinstance(code, str) and code and not _is_known(system, code):
         findings.wrong(where.at("code"), f"The code system {shown(system)} has no code «{shown(code)}».")
 

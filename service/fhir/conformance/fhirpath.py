@@ -31,13 +31,13 @@ class Expression:
         return self._translated is not None
 
     def holds(self, value: Any, root: dict[str, Any], path: str = "") -> bool:
-        """Whether an invariant on `value`, an element of `root`, holds; `path` is the element's path in R4.
+        """Whether an invariant on `value`, an element of `root` (None if only extensions speak of it), holds; `path` is the element's path in R4.
 
         Raises NoAnswer when it cannot be evaluated, or gives something else than true or false.
         """
         if self._translated is not None:
             try:
-                return _truth(self._translated([value], State(value, root)))
+                return _truth(self._translated([] if value is None else [value], State(value, root)))
             except NotKnown:
                 pass
         return _truth(_library().evaluate(self.text, value, root, path))

@@ -134,7 +134,7 @@ def _called(name: str, focus: Evaluate, arguments: list[Evaluate]) -> Evaluate:
     if len(arguments) == 1 and name in ON_VALUE:
         on_value, argument = ON_VALUE[name], arguments[0]
         # an argument is seen from where the whole expression stands, or from the item it is asked about
-        return lambda items, state: on_value(focus(items, state), argument([state.this], state))
+        return lambda items, state: on_value(focus(items, state), argument(_this([], state), state))
     if len(arguments) == 1 and name in ("where", "exists", "all", "select"):
         return _each(name, focus, arguments[0])
     if len(arguments) in (2, 3) and name == "iif":
@@ -187,7 +187,7 @@ def _constant(value: Any) -> Evaluate:
 
 
 def _this(_items: Items, state: State) -> Items:
-    return [state.this]
+    return [] if state.this is None else [state.this]
 
 
 def _root(_items: Items, state: State) -> Items:

@@ -7,7 +7,7 @@ from typing import Any
 
 from service.fhir.conformance import base
 from service.fhir.conformance.differential import CORE
-from service.fhir.conformance.issue import Findings, Issue, Where, shown
+from service.fhir.conformance.issue import ERROR, Findings, Issue, Where, shown
 from service.fhir.conformance.profile_check import check_profile
 from service.fhir.conformance.published import published, questionnaires
 from service.fhir.conformance.questionnaires import check_answers
@@ -46,7 +46,24 @@ def issues_of(resource: dict[str, Any], profile: str | None = None) -> list[Issu
         answered = questionnaires().get(str(resource.get("questionnaire")).split("|")[0])
         if answered:
             check_answers(answered, resource, where, findings)
-    return list(dict.fromkeys(findings.issues))
+    return _without_echoes(list(dict.fromkeys(findings.issues)))
+
+
+def _without_echoes(issues: list[Issue]) -> list[Issue]:
+    """Without what a profile says of a place whose value is no valid R4 already."""
+    told = {issue.expression for issue in issues if issue.severity == ERROR and not issue.asked_by}
+    if not told:
+        return issues
+    return [i for i in issues if not i.asked_by or not any(_meet(i.expression, place) for place in told)]
+
+
+def _meet(one: str, other: str) -> bool:
+    """Whether two places are one, or one lies in the other and neither is the whole resource."""
+    if one == other:
+        return True
+    if "." not in one or "." not in other:
+        return False
+    return one.startswith((f"{other}.", f"{other}[")) or other.startswith((f"{one}.", f"{one}["))
 
 
 def _declared(resource: dict[str, Any], where: Where, findings: Findings) -> Iterator[tuple[str, Where]]:

@@ -106,7 +106,7 @@ class _Check:
 
     def _rule(self, rule: Any, value: Any, where: Where, path: str) -> None:
         try:
-            if value is None or rule.expression.holds(value, self._root, path):
+            if rule.expression.holds(value, self._root, path):
                 return
             sentence = rule.human
         except (NoAnswer, ArithmeticError, ValueError, TypeError):

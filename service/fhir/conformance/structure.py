@@ -64,7 +64,7 @@ def _object(value: dict[str, Any], shape: Shape, holder: Element | None, where: 
             _missing(group, where, findings)
     for group in shape.choices:
         if len(_held(value, group)) > 1:
-            findings.wrong(where, f"Exactly one {group.stem}[x] is needed.")
+            findings.wrong(where.at(group.stem), f"Exactly one {group.stem}[x] is needed.")
     if "id" in value and not shape.is_resource:
         _own_id(value["id"], where, walk)
     for name in ("extension", "modifierExtension"):
@@ -97,7 +97,7 @@ def _held(value: dict[str, Any], group: Group) -> list[str]:
 
 def _missing(group: Group, where: Where, findings: Findings) -> None:
     if group.is_choice:
-        findings.wrong(where, f"Exactly one {group.stem}[x] is needed.")
+        findings.wrong(where.at(group.stem), f"Exactly one {group.stem}[x] is needed.")
     else:
         findings.wrong(where.at(group.stem), f"«{group.stem}» is required.")
 
@@ -175,6 +175,8 @@ def _unlisted(held: list[Any], element: Element, where: Where, walk: Walk) -> No
 def _beside(held: Any, element: Element, owner: dict[str, Any], where: Where, walk: Walk) -> None:
     """The id and extensions of a primitive (https://hl7.org/fhir/R4/json.html#primitive)."""
     values = owner.get(element.name)
+    if values is None and (element.codes or element.path.endswith(".id")):
+        walk.findings.wrong(where, "A value is needed here; an extension cannot stand in its place.")
     if element.repeats != isinstance(held, list):
         walk.findings.malformed(where, _LIST if element.repeats else _OBJECT)
         return
