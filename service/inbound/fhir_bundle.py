@@ -38,11 +38,11 @@ _DECIDED_HERE = frozenset(
     }
 )
 _DATE_ELEMENTS = {
-    "Observation": "effectiveDateTime",
-    "DiagnosticReport": "effectiveDateTime",
+    "Observation": "effective",
+    "DiagnosticReport": "effective",
     "QuestionnaireResponse": "authored",
     "ServiceRequest": "authoredOn",
-    "DeviceUseStatement": "timingPeriod.start",
+    "DeviceUseStatement": "timing.start",
 }
 
 

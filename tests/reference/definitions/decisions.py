@@ -88,6 +88,7 @@ FOLLOW_UP = (
     "weight-change",
     "appliance-broken-or-lost",
     "wear-falling",
+    "tolerated",
     "adherent-by-hours",
     "adherent-by-share-of-sleep",
     "overjet-change",
