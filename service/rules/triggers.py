@@ -11,7 +11,7 @@ from datetime import date, timedelta
 
 from service.rules.adherence import wear_falling
 from service.rules.course import Course, course_on
-from service.rules.decision import Criterion, Measured, Status
+from service.rules.decision import Criterion, Measured, Status, cautions
 from service.rules.facts import CaseFacts, Office, RedFlagKind
 from service.rules.relapse import relapse
 from service.rules.thresholds import Thresholds
@@ -27,7 +27,7 @@ def triggers(facts: CaseFacts, thresholds: Thresholds, course: Course) -> tuple[
     before = course_on(facts, seen - timedelta(days=1))
     known = {c.name for c in _all(thresholds, before) if c.status is Status.ATTENTION} if before.appliance else set()
     answered = tuple(_answered(c, seen) if c.name in known else c for c in told)
-    again = _weight(course, thresholds, seen)
+    (again,) = cautions(_weight(course, thresholds, seen))
     if again.status is not Status.ATTENTION:
         return answered
     return tuple(again if c.name == again.name and c is not told[i] else c for i, c in enumerate(answered))
@@ -35,7 +35,7 @@ def triggers(facts: CaseFacts, thresholds: Thresholds, course: Course) -> tuple[
 
 def _all(thresholds: Thresholds, course: Course) -> tuple[Criterion, ...]:
     tested = [t.day for t in course.efficacy_tests if t.index_per_hour is not None]
-    return (
+    return cautions(
         _symptoms(course, thresholds),
         _weight(course, thresholds, tested[-1] if tested else None),
         _in_use(course),
