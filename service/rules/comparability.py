@@ -12,6 +12,11 @@ from service.rules.words import day, number, sides
 def comparability(course: Course, baseline: SleepTest, efficacy: SleepTest, thresholds: Thresholds) -> tuple[str, ...]:
     """Every known reason why the two tests compare only with care, one sentence each."""
     found: list[str] = []
+    if baseline.day > efficacy.day:
+        found.append(
+            f"The baseline test of {day(baseline.day)} was made after the efficacy test of {day(efficacy.day)}; none from "
+            "before is recorded."
+        )
     if baseline.index_name is not efficacy.index_name:
         found.append(
             f"The baseline reports {baseline.index_name} and the efficacy test {efficacy.index_name or 'an unnamed index'}; "

@@ -6,6 +6,7 @@ more cautious one last, and by source between equal ones, so that no answer depe
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import Decimal
@@ -78,7 +79,7 @@ def course_on(facts: CaseFacts, as_of: date) -> Course:
         open_side_effects=_open_side_effects(known.side_effects, as_of),
         open_red_flags=_open_red_flags(known.red_flags, as_of),
         assessment=_latest_assessment(known.assessments),
-        baseline=_baseline(known.sleep_tests),
+        baseline=last_baseline(known.sleep_tests),
         baseline_epworth=_baseline_epworth(known),
         efficacy_tests=_efficacy_tests(known.sleep_tests),
         all_check_ins=check_ins,
@@ -154,7 +155,7 @@ def _latest_assessment(assessments: tuple[DentalAssessment, ...]) -> DentalAsses
     )
 
 
-def _baseline(tests: tuple[SleepTest, ...]) -> SleepTest | None:
+def last_baseline(tests: Iterable[SleepTest]) -> SleepTest | None:
     """The last baseline test that reports an AHI or REI; of two on one day, the higher index."""
     usable = [
         t

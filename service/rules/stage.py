@@ -236,8 +236,7 @@ def _with_follow_up(
     if outcome == FollowUpOutcome.DENTIST_REVIEW:
         if not attention and stage.name is StageName.TITRATING:
             return stage
-        waits = stage.whose_move in (Party.PATIENT, Party.NOBODY)
-        return _moved(stage, Party.DENTIST if waits else stage.whose_move, follow_up)
+        return _moved(stage, Party.PHYSICIAN if stage.whose_move is Party.PHYSICIAN else Party.DENTIST, follow_up)
     if outcome == FollowUpOutcome.VISIT_OVERDUE and stage.name in (StageName.FOLLOW_UP, StageName.ON_HOLD):
         return _moved(stage, stage.whose_move, follow_up)
     return stage
@@ -245,4 +244,6 @@ def _with_follow_up(
 
 def _moved(stage: Stage, mover: Party, follow_up: FollowUp) -> Stage:
     since = follow_up.since if follow_up.since and mover is not stage.whose_move else stage.since
-    return replace(stage, whose_move=mover, since=since, why=f"{stage.why} {follow_up.decision.sentence}")
+    said = follow_up.decision.sentence
+    why = stage.why if said.rstrip(".").lower() in stage.why.lower() else f"{stage.why} {said}"
+    return replace(stage, whose_move=mover, since=since, why=why)

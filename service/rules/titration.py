@@ -18,13 +18,14 @@ from service.rules.relapse import relapse
 from service.rules.step_size import one_step_back, room_left, step_size_mm
 from service.rules.symptoms_told import last_with_symptoms, symptoms_settled
 from service.rules.thresholds import Thresholds
-from service.rules.wear_reports import wear_reports
-from service.rules.words import count, day, number, sides, spoken
+from service.rules.wear_reports import WearReport, wear_reports
+from service.rules.words import count, day, listed, number, sides, spoken
 
 RULE = "next-titration-step"
 VERSION = "1.0.0"
 
 _GRADE_THAT_STOPS_WEAR = 3
+_NIGHTS_OF_A_WEEK = 7
 
 
 def next_step(facts: CaseFacts, thresholds: Thresholds, readiness: Decision) -> Decision | None:
@@ -204,26 +205,28 @@ def _fresh_check_ins(course: Course, thresholds: Thresholds) -> list[CheckIn]:
 
 
 def _for_wear(course: Course, thresholds: Thresholds) -> Decision | None:
-    """Hold when the last report of wear is under the share of the week that a step asks for."""
+    """Hold when the last reports, back over a week of nights, are under the share of it that a step asks for."""
     asked = thresholds.step_nights_of_seven
-    fresh = _fresh_check_ins(course, thresholds)
-    reports = wear_reports(fresh)
+    reports: list[WearReport] = []
+    for report in reversed(wear_reports(_fresh_check_ins(course, thresholds))):
+        if sum(r.nights_reported for r in reports) < _NIGHTS_OF_A_WEEK:
+            reports.insert(0, report)
     if not reports:
         sentence = "Hold this setting: no recent check-in since the last step tells on how many nights it was worn."
         return _step(course, Step.HOLD, sentence, Party.PATIENT)
-    last = reports[-1]
-    worn, reported = last.nights_worn, last.nights_reported
-    if worn * 7 >= asked.value * reported:
+    worn, reported = sum(r.nights_worn for r in reports), sum(r.nights_reported for r in reports)
+    if worn * _NIGHTS_OF_A_WEEK >= asked.value * reported:
         return None
+    told = listed([day(r.check_in.moment.day) for r in reports])
     reason = Criterion(
         "worn-for-a-step",
         "Worn enough for a step",
         Status.UNMET,
-        f"Worn on {worn} of {reported} nights at the check-in of {day(last.check_in.moment.day)}; {number(asked.value)} of 7 are "
-        f"asked before a step ({asked.cited}).",
+        f"Worn on {worn} of {reported} nights at the {'check-in' if len(reports) == 1 else 'check-ins'} of {told}; "
+        f"{number(asked.value)} of 7 are asked before a step ({asked.cited}).",
         observed=(Measured(Decimal(worn), "d"), Measured(Decimal(reported), "d")),
         thresholds=(asked,),
-        inputs=last.sources,
+        inputs=tuple(s for r in reports for s in r.sources),
     )
     return _step(course, Step.HOLD, f"Hold this setting. {reason.sentence}", Party.PATIENT, criteria=(reason,))
 

@@ -449,3 +449,9 @@ def test_the_day_since_which_an_office_is_asked():
     two = continued(100, check_ins=HEAVIER, appliances=(appliance(220, ended=4),))
     assert asked(two) == ago(4)
     assert asked(continued(100, side_effects=(side_effect(2, 6, reported=2),))) == ago(6)
+
+
+def test_a_side_effect_beside_an_ordered_test_is_the_dentists_and_said_once():
+    found = stage(case(side_effects=(side_effect(2, 30),), test_orders=(order(5),)))
+    assert (found.name, found.whose_move, found.since) == (StageName.TEST_ORDERED, Party.DENTIST, ago(30))
+    assert found.why.lower().count("the dentist treats the jaw pain") == 1

@@ -272,3 +272,38 @@ def test_a_step_lists_what_it_read():
     decided = step(titrating(8, "1", unsettled(nights_worn=3)))
     assert [s.reference for s in decided.inputs] == ["Observation/check-in-1", "Observation/setting-8-1-1"]
     assert [t.name for t in decided.thresholds] == ["step_nights_of_seven"]
+
+
+# A step asks for 4 of the last 7 nights, however many check-ins tell of them (policy of this project).
+LAST_WEEK = rows(
+    ("one check-in of a night, worn, after a poor week", ((8, 7, 1), (1, 1, 1)), "hold"),
+    ("three nights told, all worn, after a poor week", ((4, 7, 0), (1, 3, 3)), "hold"),
+    ("a good week, the week before does not count", ((8, 7, 0), (1, 7, 4)), "advance"),
+    ("four of seven over two check-ins", ((4, 4, 2), (1, 3, 2)), "advance"),
+    ("three of seven over two check-ins", ((4, 4, 1), (1, 3, 2)), "hold"),
+    ("only three nights told, two worn", ((1, 3, 2),), "advance"),
+    ("only three nights told, one worn", ((1, 3, 1),), "hold"),
+)
+
+
+@pytest.mark.parametrize(("reports", "outcome"), LAST_WEEK)
+def test_wear_before_a_step_is_that_of_a_week(reports, outcome):
+    told = tuple(
+        good_check_in(on, snoring="6", nights_reported=nights, nights_worn=worn) for on, nights, worn in reports
+    )
+    decided = step(case(settings=(setting(20, "1"),), check_ins=told))
+    assert decided.outcome == outcome
+
+
+def test_wear_before_a_step_names_the_check_ins_it_adds_up():
+    told = (
+        good_check_in(4, snoring="6", nights_reported=4, nights_worn=1),
+        good_check_in(1, snoring="6", nights_reported=3, nights_worn=2),
+    )
+    decided = step(case(settings=(setting(20, "1"),), check_ins=told))
+    reason = decided.criterion("worn-for-a-step")
+    assert reason.sentence.startswith("Worn on 3 of 7 nights at the check-ins of 26 Sep 2026 and 29 Sep 2026; 4 of 7")
+    assert [m.value for m in reason.observed] == [3, 7]
+    assert [s.reference for s in reason.inputs] == ["Observation/check-in-4", "Observation/check-in-1"]
+    one = step(case(settings=(setting(20, "1"),), check_ins=told[:1])).criterion("worn-for-a-step")
+    assert "at the check-in of 26 Sep 2026; " in one.sentence
