@@ -40,6 +40,11 @@ def comparability(course: Course, baseline: SleepTest, efficacy: SleepTest, thre
             )
     if not efficacy.appliance_worn:
         found.append("The appliance is not recorded as worn during the efficacy test.")
+    if course.appliance and efficacy.day < course.appliance.delivered_on:
+        found.append(
+            f"The test of {day(efficacy.day)} was made before the appliance in use now was delivered on "
+            f"{day(course.appliance.delivered_on)}."
+        )
     tested = (efficacy.setting_left_mm, efficacy.setting_right_mm)
     if course.setting and tested[0] is not None and tested[1] is not None and tested != course.setting.pair:
         found.append(

@@ -18,6 +18,7 @@ from service.rules.facts import (
     CheckIn,
     DentalAssessment,
     IndexName,
+    PhysicianChoice,
     PhysicianDecision,
     RedFlag,
     Setting,
@@ -53,6 +54,21 @@ class Course:
     def days_at_setting(self) -> int | None:
         """Days from the onset of the current setting to `as_of`."""
         return (self.as_of - self.onset).days if self.onset else None
+
+    @property
+    def tested(self) -> SleepTest | None:
+        """The last efficacy test that gave an index."""
+        return next((t for t in reversed(self.efficacy_tests) if t.index_per_hour is not None), None)
+
+    @property
+    def stopped_on(self) -> date | None:
+        """The day the physician stopped treatment; None when a test or an appliance has come since."""
+        last = self.decisions[-1] if self.decisions else None
+        if last is None or last.choice is not PhysicianChoice.STOP:
+            return None
+        on = last.moment.day
+        again = (self.tested and self.tested.day > on) or (self.appliance and self.appliance.delivered_on > on)
+        return None if again else on
 
     @property
     def difference_intended(self) -> bool:

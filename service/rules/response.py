@@ -151,10 +151,9 @@ def response_criteria(
 def assess_response(facts: CaseFacts, thresholds: Thresholds, as_of: date) -> Response | None:
     """The response by the last efficacy test known on `as_of`, against the last baseline up to it; None without both."""
     course = course_on(facts, as_of)
-    usable = [t for t in course.efficacy_tests if t.index_per_hour is not None]
-    if not usable:
+    efficacy = course.tested
+    if efficacy is None:
         return None
-    efficacy = usable[-1]
     earlier = last_baseline(t for t in facts.known_on(as_of).sleep_tests if t.day <= efficacy.day)
     baseline = earlier or course.baseline
     if baseline is None:
@@ -202,8 +201,8 @@ def _alleviation(course: Course, baseline: SleepTest, efficacy: SleepTest) -> Al
 
 
 def _read_besides(course: Course, facts: CaseFacts, suggested: tuple[Suggestion, ...]) -> tuple[Source, ...]:
-    """What comparability and suggestions rest on: the setting and, unless all is well, room and tolerance."""
-    read = {s.source for s in course.run}
+    """What comparability and suggestions rest on: appliance, setting and, unless all is well, room and tolerance."""
+    read = {s.source for s in (*course.run, *((course.appliance,) if course.appliance else ()))}
     if any(s.choice is not PhysicianChoice.CONTINUE for s in suggested):
         before = (course.previous,) if course.previous else ()
         effects = (*course.open_side_effects, *open_when_set(course, facts))

@@ -31,10 +31,9 @@ def triggers(facts: CaseFacts, thresholds: Thresholds, course: Course) -> tuple[
 
 
 def _all(thresholds: Thresholds, course: Course) -> tuple[Criterion, ...]:
-    tested = [t.day for t in course.efficacy_tests if t.index_per_hour is not None]
     return (
         _symptoms(course, thresholds),
-        _weight(course, thresholds, tested[-1] if tested else None),
+        _weight(course, thresholds, course.tested.day if course.tested else None),
         _in_use(course),
         wear_falling(course, thresholds),
     )

@@ -187,7 +187,7 @@ def test_the_last_efficacy_test_with_an_index_counts():
 def test_the_response_names_both_tests_as_inputs_and_its_thresholds():
     found = response("24", "6")
     read = [s.reference for s in found.inputs]
-    # The setting tells whether the test was made at it; the appliance and the setting before, what may be suggested.
+    # The appliance and its setting tell whether the test was made with them; the setting before, what may be suggested.
     assert read == [
         "Observation/appliance-60",
         "Observation/baseline-120-24",
@@ -197,6 +197,7 @@ def test_the_response_names_both_tests_as_inputs_and_its_thresholds():
     ]
     resolved = response("24", "3")
     assert [s.reference for s in resolved.inputs] == [
+        "Observation/appliance-60",
         "Observation/baseline-120-24",
         "Observation/efficacy-3-3",
         "Observation/setting-21-2-2",

@@ -307,3 +307,29 @@ def test_wear_before_a_step_names_the_check_ins_it_adds_up():
     assert [s.reference for s in reason.inputs] == ["Observation/check-in-4", "Observation/check-in-1"]
     one = step(case(settings=(setting(20, "1"),), check_ins=told[:1])).criterion("worn-for-a-step")
     assert "at the check-in of 26 Sep 2026; " in one.sentence
+
+
+def read_by(decided) -> set[str]:
+    return {s.reference for s in decided.inputs}
+
+
+def test_a_step_names_the_decision_it_follows():
+    tested = {"sleep_tests": (baseline(), efficacy(4, "14"))}
+    advance = step(case(**tested, physician_decisions=(choice(2, PhysicianChoice.ADVANCE_AND_RETEST),)))
+    assert advance.outcome == Step.ADVANCE
+    assert {"Observation/decision-2-advance-and-test-again", "Observation/efficacy-4-14"} <= read_by(advance)
+    hold = step(case(**tested, physician_decisions=(choice(2, PhysicianChoice.CONTINUE),)))
+    assert "Observation/decision-2-continue-treatment" in read_by(hold) and hold.outcome == Step.HOLD
+    stopped = step(case(physician_decisions=(choice(2, PhysicianChoice.STOP),)))
+    assert "Observation/decision-2-stop-treatment" in read_by(stopped)
+
+
+def test_a_hold_after_a_step_back_names_what_was_taken_back_and_why():
+    back = case(
+        settings=(setting(40, "2"), setting(10, "1")),
+        side_effects=(side_effect(2, 14, ended=8),),
+        check_ins=(good_check_in(2, snoring="6"),),
+    )
+    decided = step(back)
+    assert decided.outcome == Step.HOLD and "taken back for a side effect" in decided.sentence
+    assert {"Observation/setting-40-2-2", "Observation/jaw-pain-2-14"} <= read_by(decided)
