@@ -170,6 +170,29 @@ def test_every_input_is_a_fact_of_the_case_known_that_day(facts, as_of):
         assert {Source(i["reference"], i["version"]) for i in answer["inputs"]} <= known
 
 
+@modest
+@given(cases(), as_of_days())
+def test_nobody_is_lost_between_the_two_offices(facts, as_of):
+    said = everything(facts, as_of)
+    line, follow, response = said["stage"], said["follow-up"], said["response"]
+    if line["stage"] == "closed":
+        return
+    if line["whose_move"] == "nobody":
+        assert (line["stage"], follow["outcome"]) == ("in-follow-up", "nothing-due")
+    if follow is None:
+        return
+    waiting = {c["title"].lower(): c["name"] for c in follow["criteria"] if c["status"] == "attention"}
+    for title, name in waiting.items():
+        relapse_told = name == "symptoms-after-good-test" and response and (response["relapse"] or "?") in line["why"]
+        assert title in line["why"].lower() or relapse_told, line["why"]
+    if follow["outcome"] == "back-to-physician":
+        step_back = said["step"] is not None and said["step"]["outcome"] == "step-back"
+        dental_first = line["urgent"] or step_back
+        assert line["whose_move"] == ("dentist" if dental_first and line["whose_move"] == "dentist" else "physician")
+    if follow["outcome"] == "dentist-review":
+        assert line["whose_move"] in ("dentist", "physician")
+
+
 def good_reports_until(facts: CaseFacts, as_of: date, until: date) -> CaseFacts:
     """The case with what would come in if all goes well: weekly check-ins of full wear and settled symptoms."""
     course = course_on(facts, as_of)
