@@ -75,7 +75,7 @@ def us_coverage_documentation(facts: CaseFacts, thresholds: Thresholds, as_of: d
 def _decision(as_of: date, criteria: tuple[Criterion, ...]) -> Decision:
     unmet = [c.title.lower() for c in criteria if c.status is Status.UNMET]
     undefined = [c for c in criteria if c.status is Status.ATTENTION]
-    missing = [c.missing for c in criteria if c.missing]
+    missing = list(dict.fromkeys(c.missing for c in criteria if c.missing))
     if unmet:
         outcome, what = Documentation.NOT_MET, f"is not met: {listed(unmet)}"
     elif undefined:
@@ -99,7 +99,7 @@ def _face_to_face(referral: Referral | None, test: SleepTest | None) -> Criterio
     if test is None:
         text = f"The evaluation was on {day(seen)}, but no sleep test is recorded to compare with."
         return Criterion(name, title, Status.UNKNOWN, text, inputs=(referral.source,), missing="the sleep test")
-    inputs = (referral.source, test.source)
+    inputs = (referral.source, *test.sources)
     if seen == test.day:
         text = f"The evaluation and the test were both on {day(seen)}; which came first is not recorded."
         missing = "whether the evaluation came before the test"
@@ -123,7 +123,7 @@ def _index(referral: Referral | None, test: SleepTest | None, thresholds: Thresh
         text = "No sleep test with an index is recorded."
         return Criterion(name, title, Status.UNKNOWN, text, (), used, missing="the sleep test")
     index = test.index_per_hour
-    inputs = (test.source, *test.measure_sources, *((referral.source,) if referral else ()))
+    inputs = (*test.sources, *((referral.source,) if referral else ()))
     observed = (Measured(index, "{events}/h"),)
     at = f"{test.index_name or 'The index'} {number(index)} per hour on {day(test.day)}"
     if test.index_name not in (IndexName.AHI, IndexName.RDI):

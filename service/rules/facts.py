@@ -64,6 +64,11 @@ class SleepTest:
     setting_right_mm: Decimal | None = None
     measure_sources: tuple[Source, ...] = ()
 
+    @property
+    def sources(self) -> tuple[Source, ...]:
+        """The resource versions that tell the test and its measures, in a fixed order."""
+        return (self.source, *sorted(self.measure_sources))
+
 
 @dataclass(frozen=True, slots=True)
 class Referral:
