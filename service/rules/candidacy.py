@@ -83,7 +83,7 @@ def _pap_history(course: Course, referral: Referral | None, thresholds: Threshol
         return Criterion(name, title, Status.UNKNOWN, "Without an index it is not known whether PAP comes first.")
     index = test.index_per_hour
     observed, used = (Measured(index, "{events}/h"),), (severe,)
-    inputs = (*test.sources, *((referral.source,) if referral else ()))
+    inputs = (*test.sources, *(referral.told_by("pap_history") if referral else ()))
     at = f"{test.index_name} {number(index)} per hour on {day(test.day)}"
     limit = f"{number(severe.value)} or more is severe ({severe.cited})"
     if index < severe.value:

@@ -113,9 +113,9 @@ def _diagnosed(referral: Referral | None, as_of: date) -> Criterion:
     told = listed(sorted(referral.diagnosis_codes))
     if _SLEEP_APNOEA.isdisjoint(referral.diagnosis_codes):
         text = f"The diagnosis recorded on {day(referral.day)} ({told}) is not obstructive sleep apnoea."
-        return Criterion(name, title, Status.ATTENTION, text, inputs=(referral.source,))
+        return Criterion(name, title, Status.ATTENTION, text, inputs=referral.told_by("diagnosis_codes"))
     text = f"Obstructive sleep apnoea is diagnosed in the referral of {day(referral.day)} ({told})."
-    return Criterion(name, title, Status.MET, text, inputs=(referral.source,))
+    return Criterion(name, title, Status.MET, text, inputs=referral.told_by("diagnosis_codes"))
 
 
 _NO_REFERRAL = "the referral"
