@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
+from service.errors import Problem
 from service.fhir.codes import BASE, UCUM, Code
 
 Resource = dict[str, Any]
@@ -53,7 +54,7 @@ class Draft:
     business identifier that makes a repeat the same resource. `revises` says what a repeat with other
     content does: make a new version (with a higher `revision`) or leave the first as it is; with
     `unlike_is_conflict` it is refused instead. `path` and
-    `date_path` are where problems are reported.
+    `date_path` are where problems are reported; `warnings` are told and no reason to refuse.
     """
 
     resource: Resource
@@ -66,6 +67,7 @@ class Draft:
     unlike_is_conflict: bool = False
     target_id: str | None = None
     if_match: int | None = None
+    warnings: tuple[Problem, ...] = ()
     parent: tuple[str, str] | None = None
 
     @property

@@ -13,6 +13,7 @@ from service.errors import Category, refuse
 from service.fhir.build import ref
 from service.fhir.decision_resources import decision_observation
 from service.fhir.json_text import load
+from service.fhir.profile_index import with_profile
 from service.fhir.read_facts import assemble
 from service.pipeline import decide
 from service.pipeline.derived import Derived
@@ -125,7 +126,8 @@ class Reads:
 
         case, facts = self._database.read(work)
         readiness = decide.view_of(case_number, facts, self.thresholds, as_of).readiness
-        return decision_observation(readiness, f"{case_number}-readiness", ref(case.patient), ref(case.referral))
+        made = decision_observation(readiness, f"{case_number}-readiness", ref(case.patient), ref(case.referral))
+        return with_profile(made)
 
     def worklist(self, whose_move: str | None, after: tuple[str, str] | None, limit: int) -> list[cases.Case]:
         """A page of cases, longest waiting first."""

@@ -76,10 +76,12 @@ def texts() -> dict[str, str]:
                 _EXTENSIONS,
             )
         }
-    definitions = [d for name, root in roots.items() if name != _EXTENSIONS for d in root.iter(f"{_FHIR}StructureDefinition")]
+    definitions = [
+        d for name, root in roots.items() if name != _EXTENSIONS for d in root.iter(f"{_FHIR}StructureDefinition")
+    ]
     terms = _Terms([r for name, root in roots.items() if name.startswith("valueset") for r in root])
     structure = _structure(definitions, terms)
-    extensions = [d for d in roots[_EXTENSIONS].iter(f"{_FHIR}StructureDefinition")]
+    extensions = list(roots[_EXTENSIONS].iter(f"{_FHIR}StructureDefinition"))
     return {
         "r4.json": _lines({**structure, "extensions": _extensions(extensions, terms, structure["valueSets"])}),
         "r4_codes.json": _lines(terms.complete()),

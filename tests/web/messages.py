@@ -28,9 +28,7 @@ PATIENT: Resource = {
     "name": [{"family": "Invented"}],
     "gender": "unknown",
 }
-EXAM_CATEGORY = {
-    "coding": [{"system": "http://terminology.hl7.org/CodeSystem/observation-category", "code": "exam"}]
-}
+EXAM_CATEGORY = {"coding": [{"system": "http://terminology.hl7.org/CodeSystem/observation-category", "code": "exam"}]}
 
 
 @cache

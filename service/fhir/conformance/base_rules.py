@@ -129,8 +129,8 @@ def _without(*names: str) -> _Rule:
 
 
 def _contained_meta(*names: str) -> _Rule:
-    return lambda value, _: not any(
-        has(c["meta"], n) for c in _list(value, "contained") if isinstance(c.get("meta"), dict) for n in names
+    return lambda value, _: (
+        not any(has(c["meta"], n) for c in _list(value, "contained") if isinstance(c.get("meta"), dict) for n in names)
     )
 
 
@@ -210,7 +210,8 @@ NATIVE: dict[str, _Rule] = {
     "con-1": _some("summary", "assessment"),
     "con-2": _some("code", "detail"),
     "con-3": lambda value, _: (
-        has(value, "clinicalStatus") or _is(_codings(value, "verificationStatus"), _VERIFICATION, "entered-in-error")
+        has(value, "clinicalStatus")
+        or _is(_codings(value, "verificationStatus"), _VERIFICATION, "entered-in-error")
         or not _list(value, "category")
     ),
     "con-4": lambda value, _: (

@@ -7,6 +7,7 @@ from typing import Any
 
 from service.fhir.codes import LOCAL, UCUM, is_local
 from service.fhir.conformance import base
+from service.fhir.conformance.currencies import CURRENCIES
 from service.fhir.conformance.issue import Findings, Where, shown
 from service.fhir.conformance.primitives import absolute
 from service.fhir.conformance.ucum import is_unit
@@ -15,16 +16,6 @@ _MANY = 12
 _LANGUAGES, _CURRENCIES = "http://hl7.org/fhir/ValueSet/all-languages", "http://hl7.org/fhir/ValueSet/currencies"
 _BCP_47 = "urn:ietf:bcp:47"
 _LANGUAGE = re.compile(r"[A-Za-z]{2,3}(-[A-Za-z]{4})?(-([A-Za-z]{2}|[0-9]{3}))?(-[A-Za-z0-9]{5,8})*")
-CURRENCIES = frozenset(
-    "AED AFN ALL AMD ANG AOA ARS AUD AWG AZN BAM BBD BDT BGN BHD BIF BMD BND BOB BOV BRL BSD BTN BWP BYN BZD CAD CDF "
-    "CHE CHF CHW CLF CLP CNY COP COU CRC CUC CUP CVE CZK DJF DKK DOP DZD EGP ERN ETB EUR FJD FKP GBP GEL GGP GHS GIP "
-    "GMD GNF GTQ GYD HKD HNL HRK HTG HUF IDR ILS IMP INR IQD IRR ISK JEP JMD JOD JPY KES KGS KHR KMF KPW KRW KWD KYD "
-    "KZT LAK LBP LKR LRD LSL LYD MAD MDL MGA MKD MMK MNT MOP MRU MUR MVR MWK MXN MXV MYR MZN NAD NGN NIO NOK NPR NZD "
-    "OMR PAB PEN PGK PHP PKR PLN PYG QAR RON RSD RUB RWF SAR SBD SCR SDG SEK SGD SHP SLL SOS SRD SSP STN SVC SYP SZL "
-    "THB TJS TMT TND TOP TRY TTD TVD TWD TZS UAH UGX USD USN UYI UYU UZS VEF VND VUV WST XAF XAG XAU XBA XBB XBC XBD "
-    "XCD XDR XOF XPD XPF XPT XSU XTS XUA XXX YER ZAR ZMW ZWL".split()
-)
-"""ISO 4217, from memory and compared with the reference validator: the definitions of R4 do not list them."""
 
 
 def coding(value: dict[str, Any], where: Where, findings: Findings) -> None:
@@ -33,7 +24,9 @@ def coding(value: dict[str, Any], where: Where, findings: Findings) -> None:
     if not isinstance(system, str) or not system:
         return
     if not absolute(system):
-        findings.doubtful(where.at("system"), f"«{shown(system)}» is not an absolute address, such as https://a.example/b.")
+        findings.doubtful(
+            where.at("system"), f"«{shown(system)}» is not an absolute address, such as https://a.example/b."
+        )
     elif system == UCUM:
         if isinstance(code, str) and code and not is_unit(code):
             findings.wrong(where.at("code"), f"«{shown(code)}» is not a unit of UCUM.")

@@ -12,21 +12,62 @@ from typing import Any
 from service.fhir.conformance import base
 from service.fhir.conformance.base import Group, Shape
 from service.fhir.conformance.fhirpath import NoAnswer, compiled
-from service.fhir.conformance.profile import Discriminator, Node, Profile, Rule
+from service.fhir.conformance.profile import Node, Profile, Rule
 from service.fhir.conformance.slicing import discriminators, tells_apart
 
 CORE = "http://hl7.org/fhir/StructureDefinition/"
 Codes = dict[str, frozenset[str]]
 _DEFINITION = frozenset(
-    "resourceType id url version name title status experimental date publisher contact description useContext "
-    "jurisdiction purpose copyright keyword fhirVersion mapping kind abstract type baseDefinition derivation "
-    "differential meta text language".split()
+    [
+        "resourceType",
+        "id",
+        "url",
+        "version",
+        "name",
+        "title",
+        "status",
+        "experimental",
+        "date",
+        "publisher",
+        "contact",
+        "description",
+        "useContext",
+        "jurisdiction",
+        "purpose",
+        "copyright",
+        "keyword",
+        "fhirVersion",
+        "mapping",
+        "kind",
+        "abstract",
+        "type",
+        "baseDefinition",
+        "derivation",
+        "differential",
+        "meta",
+        "text",
+        "language",
+    ]
 )
 _SAYS_NOTHING = frozenset(
-    "id path short definition comment requirements alias label mapping example condition mustSupport isSummary".split()
+    [
+        "id",
+        "path",
+        "short",
+        "definition",
+        "comment",
+        "requirements",
+        "alias",
+        "label",
+        "mapping",
+        "example",
+        "condition",
+        "mustSupport",
+        "isSummary",
+    ]
 )
-_CHECKED = frozenset("min max type constraint binding sliceName slicing".split())
-_CONSTRAINT = frozenset("key severity human expression requirements source xpath".split())
+_CHECKED = frozenset(["min", "max", "type", "constraint", "binding", "sliceName", "slicing"])
+_CONSTRAINT = frozenset(["key", "severity", "human", "expression", "requirements", "source", "xpath"])
 _BINDING = frozenset(("strength", "valueSet", "description"))
 _STRENGTHS = ("required", "extensible", "preferred", "example")
 

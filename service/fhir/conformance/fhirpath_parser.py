@@ -26,7 +26,16 @@ _TOKEN = re.compile(
     r"\s*(?:(?P<number>\d+(?:\.\d+)?)|(?P<text>'(?:[^'\\]|\\.)*')|(?P<name>[A-Za-z_][A-Za-z0-9_]*)"
     r"|(?P<special>\$this|%resource|%rootResource)|(?P<sign><=|>=|!=|[=<>|().,+&-]))"
 )
-_BINDING = (("implies",), ("or", "xor"), ("and",), ("in",), ("=", "!="), ("<", ">", "<=", ">="), ("|",), ("+", "-", "&"))
+_BINDING = (
+    ("implies",),
+    ("or", "xor"),
+    ("and",),
+    ("in",),
+    ("=", "!="),
+    ("<", ">", "<=", ">="),
+    ("|",),
+    ("+", "-", "&"),
+)
 _ESCAPES = {"n": "\n", "r": "\r", "t": "\t", "f": "\f"}
 
 

@@ -7,8 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 ERROR, WARNING, INFORMATION = "error", "warning", "information"
-_INVALID, _NOT_FOUND = "invalid", "not-found"
-MALFORMED = "structure"
+_INVALID, NOT_FOUND, MALFORMED = "invalid", "not-found", "structure"
 
 
 class Where(NamedTuple):
@@ -61,7 +60,7 @@ class Findings:
 
     def unknown(self, where: Where, message: str) -> None:
         """Something named that is not known here and so was not checked."""
-        self.doubtful(where, message, _NOT_FOUND)
+        self.doubtful(where, message, NOT_FOUND)
 
 
 def shown(value: Any) -> str:

@@ -6,9 +6,7 @@ import re
 from datetime import datetime, timedelta
 from decimal import Decimal
 
-_MOMENT = re.compile(
-    r"(\d{4})(?:-(\d\d)(?:-(\d\d)(?:T(\d\d):(\d\d)(?::(\d\d(?:\.\d+)?))?(Z|[+-]\d\d:\d\d)?)?)?)?"
-)
+_MOMENT = re.compile(r"(\d{4})(?:-(\d\d)(?:-(\d\d)(?:T(\d\d):(\d\d)(?::(\d\d(?:\.\d+)?))?(Z|[+-]\d\d:\d\d)?)?)?)?")
 
 
 def is_moment(text: str) -> bool:
@@ -36,6 +34,7 @@ def _parts(text: str) -> list[Decimal] | None:
     if found[4] is None or found[7] in (None, "Z"):
         return known
     shift = timedelta(hours=int(found[7][1:3]), minutes=int(found[7][4:6]))
-    at = datetime(*(int(n) for n in known[:5]))
+    year, month, day, hour, minute = (int(n) for n in known[:5])
+    at = datetime(year, month, day, hour, minute)
     moved = at - shift if found[7][0] == "+" else at + shift
     return [Decimal(n) for n in (moved.year, moved.month, moved.day, moved.hour, moved.minute)] + known[5:]

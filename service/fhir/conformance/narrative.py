@@ -9,16 +9,86 @@ from xml.parsers import expat
 
 _NAMESPACE = "http://www.w3.org/1999/xhtml"
 _TAGS = frozenset(
-    "a abbr acronym b big blockquote br caption cite code col colgroup dd del dfn div dl dt em h1 h2 h3 h4 h5 h6 hr i img "
-    "ins li ol p pre q samp small span strong sub sup table tbody td tfoot th thead tr tt ul var".split()
+    [
+        "a",
+        "abbr",
+        "acronym",
+        "b",
+        "big",
+        "blockquote",
+        "br",
+        "caption",
+        "cite",
+        "code",
+        "col",
+        "colgroup",
+        "dd",
+        "del",
+        "dfn",
+        "div",
+        "dl",
+        "dt",
+        "em",
+        "h1",
+        "h2",
+        "h3",
+        "h4",
+        "h5",
+        "h6",
+        "hr",
+        "i",
+        "img",
+        "ins",
+        "li",
+        "ol",
+        "p",
+        "pre",
+        "q",
+        "samp",
+        "small",
+        "span",
+        "strong",
+        "sub",
+        "sup",
+        "table",
+        "tbody",
+        "td",
+        "tfoot",
+        "th",
+        "thead",
+        "tr",
+        "tt",
+        "ul",
+        "var",
+    ]
 )
-_ATTRIBUTES = frozenset("title style class id lang xml:lang dir accesskey tabindex span width align valign".split())
+_ATTRIBUTES = frozenset(
+    [
+        "title",
+        "style",
+        "class",
+        "id",
+        "lang",
+        "xml:lang",
+        "dir",
+        "accesskey",
+        "tabindex",
+        "span",
+        "width",
+        "align",
+        "valign",
+    ]
+)
 _OF_TAG = {
-    "a": frozenset("href name type hreflang charset rel rev shape coords".split()),
-    "img": frozenset("src alt longdesc height width usemap ismap".split()),
-    "table": frozenset("border summary rules frame cellspacing cellpadding width".split()),
-    "td": frozenset("abbr axis headers scope rowspan colspan char charoff nowrap bgcolor height".split()),
-    "th": frozenset("abbr axis headers scope rowspan colspan char charoff nowrap bgcolor height".split()),
+    "a": frozenset(["href", "name", "type", "hreflang", "charset", "rel", "rev", "shape", "coords"]),
+    "img": frozenset(["src", "alt", "longdesc", "height", "width", "usemap", "ismap"]),
+    "table": frozenset(["border", "summary", "rules", "frame", "cellspacing", "cellpadding", "width"]),
+    "td": frozenset(
+        ["abbr", "axis", "headers", "scope", "rowspan", "colspan", "char", "charoff", "nowrap", "bgcolor", "height"]
+    ),
+    "th": frozenset(
+        ["abbr", "axis", "headers", "scope", "rowspan", "colspan", "char", "charoff", "nowrap", "bgcolor", "height"]
+    ),
     "q": frozenset(("cite",)),
     "blockquote": frozenset(("cite",)),
     "ins": frozenset(("cite", "datetime")),

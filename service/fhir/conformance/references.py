@@ -31,9 +31,7 @@ class References:
         """Say which references lead nowhere or to a wrong type, and which contained resources nothing leads to."""
         if not self._found and not self.contained:
             return
-        kinds = {
-            item["id"]: item["resourceType"] for item, _ in self.contained if isinstance(item.get("id"), str)
-        }
+        kinds = {item["id"]: item["resourceType"] for item, _ in self.contained if isinstance(item.get("id"), str)}
         for value, element, where in self._found:
             _reference(value, element.targets, kinds, where, findings)
         self._contained(findings)
@@ -79,7 +77,9 @@ def _target(reference: str, kinds: dict[str, str], where: Where, findings: Findi
             findings.wrong(where.at("reference"), f"No contained resource has the id «{shown(reference[1:])}».")
         return kinds.get(reference[1:])
     if _WHITE.search(reference):
-        findings.wrong(where.at("reference"), f"«{shown(reference)}» is not an address; an address holds no white space.")
+        findings.wrong(
+            where.at("reference"), f"«{shown(reference)}» is not an address; an address holds no white space."
+        )
     return kind_of(reference)
 
 

@@ -7,7 +7,9 @@ import re
 from functools import cache, lru_cache
 from pathlib import Path
 
-_PIECE = re.compile(r"(?P<open>\()|(?P<close>\))|(?P<sign>[./])|(?P<unit>(?:\[[^\]]*\]|[^\s./(){}\[\]])+)?(?P<note>\{[!-z|~ ]*\})?")
+_PIECE = re.compile(
+    r"(?P<open>\()|(?P<close>\))|(?P<sign>[./])|(?P<unit>(?:\[[^\]]*\]|[^\s./(){}\[\]])+)?(?P<note>\{[!-z|~ ]*\})?"
+)
 _EXPONENT = re.compile(r"(.*?[^\d+-])[+-]?\d+")
 
 
