@@ -30,9 +30,10 @@ class Expression:
         """Whether the library is not needed, as far as can be told before a value is seen."""
         return self._translated is not None
 
-    def holds(self, value: Any, root: dict[str, Any], path: str = "") -> bool:
-        """Whether an invariant on `value`, an element of `root` (None if only extensions speak of it), holds; `path` is the element's path in R4.
+    def holds(self, value: Any, root: dict[str, Any], type_path: str = "") -> bool:
+        """Whether an invariant on `value` holds, an element of `root`; None if only extensions speak of it.
 
+        `type_path` is the element's type in R4, or its path where it has none of its own; empty for `root` itself.
         Raises NoAnswer when it cannot be evaluated, or gives something else than true or false.
         """
         if self._translated is not None:
@@ -40,7 +41,7 @@ class Expression:
                 return _truth(self._translated([] if value is None else [value], State(value, root)))
             except NotKnown:
                 pass
-        return _truth(_library().evaluate(self.text, value, root, path))
+        return _truth(_library().evaluate(self.text, value, root, type_path))
 
 
 @cache

@@ -7,6 +7,7 @@ from functools import cache
 from typing import Any
 
 import fhirpathpy
+from fhirpathpy.engine.nodes import ResourceNode
 from fhirpathpy.models import models
 
 from service.fhir.codes import UCUM
@@ -30,24 +31,24 @@ _OPTIONS = {
 
 
 @cache
-def _parsed(text: str, path: str) -> Callable[..., list[Any]]:
-    source: Any = {"base": path, "expression": text} if path else text
+def _parsed(text: str) -> Callable[..., list[Any]]:
     try:
-        return fhirpathpy.compile(source, _MODEL, _OPTIONS)
+        return fhirpathpy.compile(text, _MODEL, _OPTIONS)
     except Exception as error:
         raise NoAnswer(f"not FHIRPath: {text[:80]}") from error
 
 
 def prepare(text: str) -> None:
     """Parse an expression. Raises NoAnswer when it is none."""
-    _parsed(text, "")
+    _parsed(text)
 
 
-def evaluate(text: str, value: Any, root: dict[str, Any], path: str) -> list[Any]:
-    """The answer of an expression on an element of `root` that stands at `path` in R4. Raises NoAnswer."""
+def evaluate(text: str, value: Any, root: dict[str, Any], type_path: str) -> list[Any]:
+    """The answer of an expression on an element of `root` of a type of R4. Raises NoAnswer."""
+    held: Any = ResourceNode.create_node(value, type_path) if type_path and value is not None else value
     variables = {"resource": root, "rootResource": root, "context": value, "ucum": UCUM}
     try:
-        answer = _parsed(text, path)(value, variables)
+        answer = _parsed(text)(held, variables)
     except NoAnswer:
         raise
     except Exception as error:
