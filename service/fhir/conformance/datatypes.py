@@ -21,7 +21,7 @@ def identifier(value: dict[str, Any], where: Where, findings: Findings) -> None:
     system, held = value.get("system"), value.get("value")
     if not isinstance(system, str) or not system:
         return
-    if not absolute(system):
+    if not absolute(system) and not any(c.isspace() for c in system):
         sentence = f"«{shown(system)}» is not an absolute address, such as https://a.example/b."
         findings.wrong(where.at("system"), sentence)
     elif system == _URI and isinstance(held, str) and held and not absolute(held):

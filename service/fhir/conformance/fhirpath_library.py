@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from functools import cache
 from typing import Any
 
 import fhirpathpy
+from antlr4 import CommonTokenStream, InputStream, Token
+from antlr4.error.ErrorListener import ErrorListener
+from fhirpathpy.engine.invocations import invocation_registry
 from fhirpathpy.engine.nodes import ResourceNode
 from fhirpathpy.models import models
+from fhirpathpy.parser.generated.FHIRPathLexer import FHIRPathLexer
+from fhirpathpy.parser.generated.FHIRPathParser import FHIRPathParser
 
 from service.fhir.codes import UCUM
 from service.fhir.conformance.fhirpath_functions import NoAnswer
@@ -30,16 +36,42 @@ _OPTIONS = {
 }
 
 
+_BUILT_IN = frozenset((*invocation_registry, *_OPTIONS["userInvocationTable"]))
+_CALL = re.compile(r"\b([A-Za-z_]\w*)\s*\(")
+_TEXT = re.compile(r"'(?:[^'\\]|\\.)*'|`[^`]*`")
+_OPERATORS = frozenset(("and", "or", "xor", "implies", "in", "contains", "div", "mod", "is", "as"))
+
+
+class _Strict(ErrorListener):
+    """The library's own parser mends what it cannot read; an invariant that is mended is another one."""
+
+    def syntaxError(self, recognizer: Any, offendingSymbol: Any, line: int, column: int, msg: str, e: Any) -> None:
+        raise NoAnswer("not FHIRPath")
+
+
 @cache
 def _parsed(text: str) -> Callable[..., list[Any]]:
+    _check(text)
     try:
         return fhirpathpy.compile(text, _MODEL, _OPTIONS)
     except Exception as error:
         raise NoAnswer(f"not FHIRPath: {text[:80]}") from error
 
 
+def _check(text: str) -> None:
+    lexer = FHIRPathLexer(InputStream(text))
+    parser = FHIRPathParser(CommonTokenStream(lexer))
+    for part in (lexer, parser):
+        part.removeErrorListeners()
+        part.addErrorListener(_Strict())
+    parser.expression()
+    unknown = set(_CALL.findall(_TEXT.sub("", text))) - _BUILT_IN - _OPERATORS
+    if parser.getCurrentToken().type != Token.EOF or unknown:
+        raise NoAnswer(f"not FHIRPath: {text[:80]}")
+
+
 def prepare(text: str) -> None:
-    """Parse an expression. Raises NoAnswer when it is none."""
+    """Parse an expression. Raises NoAnswer when it is none, or uses a function that is not known."""
     _parsed(text)
 
 

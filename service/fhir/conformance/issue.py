@@ -67,3 +67,8 @@ def shown(value: Any) -> str:
     """A value as a sentence may quote it: short, on one line."""
     text = re.sub(r"\s+", " ", str(value))
     return text if len(text) <= 60 else f"{text[:57]}..."
+
+
+def not_evaluated(human: str, key: str) -> str:
+    """The sentence on an invariant that gave no answer: what it asks for, and that it could not be told."""
+    return f"{human.strip().removesuffix('.')} ({key}; this could not be evaluated)."

@@ -7,7 +7,7 @@ from typing import Any
 
 from service.fhir.conformance.codings import any_of
 from service.fhir.conformance.fhirpath import NoAnswer
-from service.fhir.conformance.issue import Findings, Where, shown
+from service.fhir.conformance.issue import Findings, Where, not_evaluated, shown
 from service.fhir.conformance.profile import Discriminator, Held, Node, Profile, has_pattern, held_in
 from service.fhir.conformance.references import kind_of
 from service.fhir.conformance.slicing import says_a_value, slice_by_key
@@ -108,7 +108,7 @@ class _Check:
                 return
             sentence = rule.human
         except (NoAnswer, ArithmeticError, ValueError, TypeError):
-            self._findings.wrong(where, f"{rule.human} ({rule.key}: this could not be evaluated.)")
+            self._findings.wrong(where, not_evaluated(rule.human, rule.key))
             return
         (self._findings.wrong if rule.is_error else self._findings.doubtful)(where, sentence)
 
