@@ -14,7 +14,7 @@ from service.fhir.conformance.ucum import is_unit
 
 _MANY = 12
 _LANGUAGES, _CURRENCIES = "http://hl7.org/fhir/ValueSet/all-languages", "http://hl7.org/fhir/ValueSet/currencies"
-_BCP_47 = "urn:ietf:bcp:47"
+_BCP_47, _ISO_4217 = "urn:ietf:bcp:47", "urn:iso:std:iso:4217"
 _LANGUAGE = re.compile(r"[A-Za-z]{2,3}(-[A-Za-z]{4})?(-([A-Za-z]{2}|[0-9]{3}))?(-[A-Za-z0-9]{5,8})*")
 
 
@@ -39,6 +39,8 @@ def coding(value: dict[str, Any], where: Where, findings: Findings) -> None:
 def _is_known(system: str, code: str) -> bool:
     if system == LOCAL:
         return is_local(code)
+    if system == _ISO_4217:
+        return code in CURRENCIES
     held = base.code_systems().get(system)
     return held is None or code in held[0] or (not held[1] and code.lower() in {c.lower() for c in held[0]})
 

@@ -5,6 +5,7 @@ http://hl7.org/fhirpath/N1/; that both agree on everything the service emits is 
 
 from __future__ import annotations
 
+import contextlib
 from decimal import Decimal
 from typing import Any
 
@@ -79,9 +80,16 @@ def test_what_cannot_be_evaluated_has_no_answer(text: str) -> None:
 
 @pytest.mark.parametrize(
     ("text", "answer"),
-    [("value is Quantity", True), ("value is string", False), ("code.descendants().exists()", True)]
-    + [("children().where(reference.exists()).count() = 2", True), ("code.coding[1].code = 'y'", True)]
-    + [("note.text.resolve().empty()", True), ("-1 < value.value", True), ("status.upper() = 'FINAL'", True)],
+    [
+        ("value is Quantity", True),
+        ("value is string", False),
+        ("code.descendants().exists()", True),
+        ("children().where(reference.exists()).count() = 2", True),
+        ("code.coding[1].code = 'y'", True),
+        ("note.text.resolve().empty()", True),
+        ("-1 < value.value", True),
+        ("status.upper() = 'FINAL'", True),
+    ],
 )
 def test_what_is_not_translated_is_left_to_the_library(text: str, answer: bool) -> None:
     expression = Expression(text)
@@ -99,8 +107,15 @@ def test_what_is_no_fhirpath_is_not_compiled(text: str) -> None:
 
 @pytest.mark.parametrize(
     ("value", "text", "answer"),
-    [(5, "$this > 4", True), ("x", "$this = 'x'", True), (True, "$this", True), (False, "$this", False)]
-    + [("x", "$this > 4", None), ({"value": 5}, "value > 4", True), (None, "$this > 4", False)],
+    [
+        (5, "$this > 4", True),
+        ("x", "$this = 'x'", True),
+        (True, "$this", True),
+        (False, "$this", False),
+        ("x", "$this > 4", None),
+        ({"value": 5}, "value > 4", True),
+        (None, "$this > 4", False),
+    ],
 )
 def test_the_value_itself(value: Any, text: str, answer: bool | None) -> None:
     if answer is None:
@@ -131,7 +146,5 @@ def test_any_text_is_compiled_or_is_none(text: str) -> None:
         expression = compiled(text)
     except NoAnswer:
         return
-    try:
+    with contextlib.suppress(NoAnswer):
         assert expression.holds(RESOURCE, RESOURCE) in (True, False)
-    except NoAnswer:
-        pass

@@ -97,7 +97,7 @@ def failing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     profile = definition(element("Observation", constraint=rule("code.text + 1 > 0")))
     compiled = compile_folder(written(tmp_path, profile))
     monkeypatch.setattr(judge, "published", lambda: compiled)
-    yield
+    return
 
 
 @pytest.mark.usefixtures("failing")

@@ -19,8 +19,16 @@ OPEN = '<div xmlns="http://www.w3.org/1999/xhtml">'
 
 @pytest.mark.parametrize(
     "inside",
-    ["x", "<p class='a' style='b' title='c'>x</p>", '<table border="1"><tr><td colspan="2">x</td></tr></table>']
-    + ['<a href="https://a.example">x</a>', '<img src="x" alt="y"/>', "a &lt; b &#160;", "<!-- a --><br/>x", "\u00a0"],
+    [
+        "x",
+        "<p class='a' style='b' title='c'>x</p>",
+        '<table border="1"><tr><td colspan="2">x</td></tr></table>',
+        '<a href="https://a.example">x</a>',
+        '<img src="x" alt="y"/>',
+        "a &lt; b &#160;",
+        "<!-- a --><br/>x",
+        "\xa0",
+    ],
 )
 def test_a_narrative_that_may_stand(inside: str) -> None:
     """https://hl7.org/fhir/R4/narrative.html#xhtml; the verdicts are those of the reference validator."""
