@@ -65,8 +65,9 @@ def _check(text: str) -> None:
         part.removeErrorListeners()
         part.addErrorListener(_Strict())
     parser.expression()
+    rest = parser.getCurrentToken()
     unknown = set(_CALL.findall(_TEXT.sub("", text))) - _BUILT_IN - _OPERATORS
-    if parser.getCurrentToken().type != Token.EOF or unknown:
+    if rest is None or rest.type != Token.EOF or unknown:
         raise NoAnswer(f"not FHIRPath: {text[:80]}")
 
 
