@@ -50,10 +50,10 @@ __all__ = ["MADE_BY_THE_SERVICE", "TYPES", "NotCompiled", "all_issues", "issues_
 
 def validate(resource: Resource, path: str | None = None) -> list[Problem]:
     """Every problem of one resource; empty when it can be stored. `path` defaults to the resource type."""
-    return judged(resource, path or str(resource.get("resourceType")))[0]
+    return judged(resource, path)[0]
 
 
-def judged(resource: Resource, path: str) -> tuple[list[Problem], tuple[Problem, ...]]:
+def judged(resource: Resource, path: str | None = None) -> tuple[list[Problem], tuple[Problem, ...]]:
     """What is wrong with a resource that is to be stored, and what its sender should know besides."""
     found = all_issues(resource, path)
     wrong = [_problem(issue) for issue in found if issue.severity == ERROR]

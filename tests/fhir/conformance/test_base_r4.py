@@ -12,6 +12,7 @@ from service.fhir.build import Resource
 from service.fhir.codes import UCUM, local
 from service.fhir.conformance.issue import ERROR
 from service.fhir.conformance.judge import issues_of
+from service.fhir.validate import all_issues
 
 DIV = '<div xmlns="http://www.w3.org/1999/xhtml">{}</div>'
 NOTE = {"url": "https://a.example/note", "valueString": "x"}
@@ -228,6 +229,6 @@ SHAPED = st.fixed_dictionaries(
 
 @given(st.dictionaries(st.text(max_size=12), NESTED, max_size=4) | SHAPED)
 def test_any_json_has_a_verdict(resource: dict[str, Any]) -> None:
-    for issue in issues_of(resource):
+    for issue in [*issues_of(resource), *all_issues(resource)]:
         assert issue.message.endswith(".")
         assert issue.expression

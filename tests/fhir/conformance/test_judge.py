@@ -127,6 +127,11 @@ def test_only_types_that_are_held_are_stored() -> None:
     assert problem.message == "«Basic» is not a resource type this service holds."
 
 
+def test_a_resource_without_a_type_is_told_so_in_its_place() -> None:
+    assert [p.path for p in validate({})] == ["resourceType"]
+    assert [p.path for p in validate({}, "Bundle.entry[0].resource")] == ["Bundle.entry[0].resource.resourceType"]
+
+
 def test_the_profile_a_resource_belongs_to_is_named_beside_others() -> None:
     made = with_profile(naming("https://a.example/other", resource=RIGHT))
     assert made["meta"]["profile"] == ["https://a.example/other", SNORING]
