@@ -83,7 +83,7 @@ class Pipeline(Reads):
         case, known = which_case.case_and_known(tx, mapped.drafts, case_number)
         now = instant_after(moment, case.changed_at if case else "")
         derived = Derived.of(case.case_number if case else "", case.derived if case else "{}")
-        items = identify(tx, mapped.drafts, known, _case_addresses(case, derived, mapped))
+        items = identify(tx, mapped.drafts, known, which_case.addresses(tx, case, derived.appliance, mapped))
         opened = case is None and any(is_referral(i.resource) for i in items)
         if opened:
             case = which_case.open_case(items, now)
@@ -91,6 +91,7 @@ class Pipeline(Reads):
         which_case.check_references(tx, items, _own_references(items, case))
         if case is not None:
             which_case.check_belonging(items, case, opened)
+            which_case.note_replaced(tx, items, case)
         smalls = checks.read_all(items, received.plain, today, moment)
         if mapped.move is not None and not mapped.drafts:
             checks.check_day(mapped.move.on, "on", today, moment)
@@ -162,7 +163,7 @@ class Pipeline(Reads):
         """Decide the case as of today; the Task's version to write, if any."""
         facts = decide.with_birth_date(facts, derived.birth_date)
         view = view_case(facts, self.site, today)
-        decide.record(view, case, derived, self.engine(), now)
+        decide.record(view, case, derived, self.engine(), self.site.thresholds, now)
         task = referral_moves.with_business_status(tx, case, view.stage, derived, task, now)
         case.summary = write(decide.summary_of(case.case_number, view))
         case.derived = derived.text()
@@ -245,23 +246,6 @@ class Pipeline(Reads):
 def _untouched(mapped: Mapped) -> Mapped:
     """A copy for one try: identities given to drafts in a try that failed must not reach the next."""
     return replace(mapped, drafts=[replace(draft) for draft in mapped.drafts])
-
-
-def _case_addresses(case: Case | None, derived: Derived, mapped: Mapped) -> dict[str, str]:
-    if case is None:
-        return {}
-    known = {
-        build.CASE_PATIENT: case.patient,
-        build.CASE_REFERRAL: case.referral,
-        build.CASE_DENTAL_OFFICE: case.dental_office,
-        build.CASE_PHYSICIAN: case.physician,
-        build.CASE_APPLIANCE: derived.appliance,
-    }
-    for draft in mapped.drafts:
-        for _, reference in build.references_in(draft.resource, ""):
-            if reference == build.CASE_APPLIANCE and not derived.appliance:
-                raise refuse(Category.BUSINESS_RULE, "No appliance is on record that could have been worn.", draft.path)
-    return {address: reference for address, reference in known.items() if reference}
 
 
 def _remember(derived: Derived, facts: Sequence[StoredFact]) -> None:

@@ -50,6 +50,9 @@ def _task(at: Situation, item: Identified, items: Sequence[Identified]) -> list[
     if Guard.REVOKED in guards and any(i.reference == at.case.referral and _stands(i) for i in items):
         sentence = "A cancelled referral's ServiceRequest is «revoked» in the same transaction."
         problems.append(Problem(_RULE, sentence, path))
+    if Guard.AGREED in guards:
+        sentence = f"{refusal(start, end, role)} The service cancels once the dental office has agreed."
+        problems.append(Problem(_RULE, sentence, f"{path}.status"))
     if Guard.OUTPUT in guards and not _has_output(at, task):
         sentence = "A referral is completed with at least one output that is of the same patient."
         problems.append(Problem(_RULE, sentence, f"{path}.output"))

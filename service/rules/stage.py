@@ -9,7 +9,7 @@ from typing import Any
 
 from service.rules.course import Course, course_on
 from service.rules.decision import Decision, Party, Readiness, Step
-from service.rules.facts import Appliance, CaseFacts, PhysicianChoice, ReferralState, TestPurpose
+from service.rules.facts import Appliance, CancellationRequest, CaseFacts, PhysicianChoice, ReferralState, TestPurpose
 from service.rules.follow_up import FollowUp, FollowUpOutcome
 from service.rules.response import Response
 from service.rules.words import day
@@ -243,12 +243,17 @@ def _with_follow_up(
     return stage
 
 
+def open_cancellation(facts: CaseFacts, as_of: date) -> CancellationRequest | None:
+    """The request to cancel that waits for the dental office's answer on a day."""
+    asked = [r for r in facts.cancellation_requests if r.day <= as_of and (r.answered_on or date.max) > as_of]
+    return min(asked, key=lambda r: (r.day, r.source), default=None)
+
+
 def _with_cancellation(stage: Stage, facts: CaseFacts, as_of: date) -> Stage:
     """The stage, with a request to cancel that waits for the dental office; a red flag keeps whose move it is."""
-    asked = [r for r in facts.cancellation_requests if r.day <= as_of and (r.answered_on or date.max) > as_of]
-    if not asked or stage.name is StageName.CLOSED:
+    first = open_cancellation(facts, as_of)
+    if first is None or stage.name is StageName.CLOSED:
         return stage
-    first = min(asked, key=lambda r: (r.day, r.source))
     because = f" ({first.reason})" if first.reason else ""
     sentence = (
         f"The physician's office asked on {day(first.day)} to cancel the referral{because}; "

@@ -1,6 +1,6 @@
 """The referral's states: every cell of from × to × role (https://hl7.org/fhir/R4/task.html#statemachine).
 
-The grid was written by hand from the project's own table of states, row by row, and is not made from the code.
+What must hold stands in `tests/referral_grid.py`, written by hand.
 """
 
 from __future__ import annotations
@@ -20,27 +20,8 @@ from service.fhir.referral_task import (
     refusal,
 )
 from service.rules.facts import ReferralState
+from tests.referral_grid import LETTERS, ORDER, ROWS
 
-# columns in the order of the rows:
-# . refused   = stays where it is   F dental office   P physician's office   S the service alone
-GRID = """
-                  drf req rcv acc rej rdy can inp hld fld com err
-draft              =   .   .   .   .   .   .   .   .   .   .   P
-requested          .   =   F   F   F   .   P   .   .   .   .   P
-received           .   .   =   F   F   .   P   .   .   .   .   P
-accepted           .   .   .   =   F   .   P   F   .   .   F   P
-rejected           .   .   .   .   =   .   .   .   .   .   .   .
-ready              .   .   .   .   .   =   .   .   .   .   .   P
-cancelled          .   .   .   .   .   .   =   .   .   .   .   .
-in-progress        .   .   .   .   .   .   S   =   F   F   F   P
-on-hold            .   .   .   .   .   .   S   F   =   F   F   P
-failed             .   .   .   .   .   .   .   .   .   =   .   .
-completed          .   .   .   .   .   .   .   .   .   .   =   .
-entered-in-error   .   .   .   .   .   .   .   .   .   .   .   =
-"""
-ROWS = {line.split()[0]: line.split()[1:] for line in GRID.strip().splitlines()[1:]}
-ORDER = tuple(ROWS)
-LETTERS = {"P": Role.PLACER, "F": Role.FULFILLER, "S": Role.SERVICE}
 CELLS = [
     (start, end, letter, ROWS[start][column])
     for start in ORDER
