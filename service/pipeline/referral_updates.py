@@ -104,9 +104,6 @@ def _service_request(at: Situation, item: Identified, items: Sequence[Identified
     if not is_referral(item.resource):
         return [Problem(_RULE, "A referral keeps its code and its intent.", path)]
     start, end = load(item.held.body)["status"], item.resource.get("status")
-    if item.draft.revises:
-        item.resource["status"] = start
-        return []
     if start == end:
         return []
     task = next((i.resource for i in items if i.reference == at.case.task), None)

@@ -66,8 +66,8 @@ def _waiting(
     }.get(name)
     if fixed:
         return since, fixed
-    if name is StageName.FOLLOW_UP and follow_up and follow_up.since and follow_up.decision.outcome in _VISITS:
-        return follow_up.since, thresholds.visit_grace_days
+    if name is StageName.FOLLOW_UP and follow_up and follow_up.since == since and follow_up.decision.outcome in _VISITS:
+        return since, thresholds.visit_grace_days
     if stage.whose_move is Party.PHYSICIAN:
         return since, thresholds.decision_days
     return max(since, _last_report(facts, as_of) or since), thresholds.report_days
