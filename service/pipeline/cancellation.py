@@ -74,6 +74,13 @@ def _cancelled(at: Situation, request: Resource, on: str) -> Stored:
     return at.next(held, moved_body(at, task, "cancelled", on, reason))
 
 
+def concerns(item: Identified) -> bool:
+    """Whether a resource of a message is a request to cancel, or is about to stop being one."""
+    if item.draft.type != "Task":
+        return False
+    return is_cancellation(item.resource) or (item.held is not None and is_cancellation(load(item.held.body)))
+
+
 def by_update(at: Situation, item: Identified) -> Moved:
     """What a FHIR client's request, or its answer to one, leads to. Refused where the client may not write it."""
     problems = _of_a_new_one(at, item) if item.what == "created" else _of_a_change(at, item)
@@ -135,6 +142,3 @@ def closed_with(at: Situation, status: str) -> list[Stored]:
     request = {**load(held.body), "lastModified": at.now}
     on = max(at.today, request["authoredOn"][:10])
     return [at.next(held, answered(request, "cancelled", on, f"The referral is {status}."))]
-
-
-__all__ = ["answer", "ask", "by_update", "closed_with", "is_cancellation", "open_request"]

@@ -126,6 +126,7 @@ class Pipeline(Reads):
         versions = {i.reference: i.version for i in items}
         before = [] if opened else [fact_of(f) for f in cases.facts(tx, case.case_number)]
         if opened:
+            referral.check_opening(items, caller)
             order = next(i for i in items if is_referral(i.resource))
             self._check_age(tx, case, derived, items, order)
             if task is None:

@@ -96,14 +96,15 @@ def _has_output(at: Situation, task: dict) -> bool:
 
 def _service_request(at: Situation, item: Identified, items: Sequence[Identified]) -> list[Problem]:
     path, role = item.draft.path or "ServiceRequest", at.caller.role
-    if role is Role.FULFILLER and item.resource.get("intent") == "order":
+    before = load(item.held.body) if item.held else {}
+    if role is Role.FULFILLER and "order" in (item.resource.get("intent"), before.get("intent")):
         sentence = f"An order is written and edited by its author, the physician's office, not by the {role}."
         return [Problem(_RULE, sentence, path)]
     if item.reference != at.case.referral or item.held is None:
         return []
     if not is_referral(item.resource):
         return [Problem(_RULE, "A referral keeps its code and its intent.", path)]
-    start, end = load(item.held.body)["status"], item.resource.get("status")
+    start, end = before["status"], item.resource.get("status")
     if start == end:
         return []
     task = next((i.resource for i in items if i.reference == at.case.task), None)

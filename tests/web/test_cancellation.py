@@ -222,3 +222,23 @@ def test_an_answer_leaves_what_was_asked_as_it_was(client: TestClient) -> None:
     request = load(post(client, "/fhir/Task", abort(case)).text)
     answer = answered(client, request, status="accepted", reasonCode={"text": "another"})
     assert issues(answer) == [("business-rule", "An answer does not change «reasonCode».", "Task.reasonCode")]
+
+
+def test_a_request_does_not_turn_into_another_task(client: TestClient) -> None:
+    case = Case(client).fitted()
+    request = load(post(client, "/fhir/Task", abort(case)).text)
+    other = {"coding": [{"system": ABORT["coding"][0]["system"], "code": "suspend"}]}
+    answer = answered(client, request, code=other)
+    assert answer.status_code == 422
+    assert ("business-rule", "An answer does not change «code».", "Task.code") in issues(answer)
+
+
+def test_a_message_does_not_cancel_the_referral_it_opens(client: TestClient, sqlite_pipeline: Pipeline) -> None:
+    body = example("sleep-lab/referral-bundle")
+    patient, order = body["entry"][0]["fullUrl"], "urn:uuid:00000000-0000-4000-8000-000000000001"
+    body["entry"][-1]["fullUrl"] = order
+    request = {**abort(Case(client)), "focus": ref(order), "for": ref(patient)}
+    body["entry"].append({"resource": request, "request": {"method": "POST", "url": "Task"}})
+    before = row_counts(sqlite_pipeline)
+    assert post(client, "/fhir", body).status_code == 422
+    assert row_counts(sqlite_pipeline) == before

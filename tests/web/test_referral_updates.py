@@ -174,6 +174,17 @@ def test_the_request_is_completed_after_the_dental_office_completed_its_task(cli
     assert update(client, case.referral, status="active").status_code == 422
 
 
+def test_a_dental_office_neither_refers_nor_orders_a_test(client: TestClient, speak: Any) -> None:
+    case = Case(client).fitted()
+    order = {k: v for k, v in read(client, case.referral).items() if k not in ("id", "meta", "identifier")}
+    test = {**order, "code": local("efficacy-test").concept, "basedOn": [ref(case.referral)]}
+    speak(Role.FULFILLER)
+    assert post(client, "/fhir/ServiceRequest", test).status_code == 422
+    refused = post(client, "/fhir", example("sleep-lab/referral-bundle"))
+    assert refused.status_code == 422
+    assert "not by the dental office" in issues(refused)[0][1]
+
+
 @pytest.mark.parametrize("status", ["revoked", "on-hold", "entered-in-error", "draft"])
 def test_a_request_does_not_leave_its_task_behind(client: TestClient, status: str) -> None:
     assert update(client, Case(client).referral, status=status).status_code == 422
