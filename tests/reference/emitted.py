@@ -87,7 +87,7 @@ def _read_back(client: TestClient, url: str, name: str, found: Emitted) -> None:
         assert reply.status_code == 200, reply.text
         found.add(f"{name} {kind}/{resource_id}/_history/{version}", load(reply.text))
     plans = sorted({resource_id for kind, resource_id, _ in known if kind == "CarePlan"})
-    asked = [path for plan in plans for path in _about(client, plan)]
+    asked = list(dict.fromkeys(path for plan in plans for path in _about(client, plan)))
     for path in ["/fhir/metadata", "/fhir/CarePlan/AR-NONE", *asked]:
         found.add(f"{name} {path}", load(client.get(path).text))
 
