@@ -28,13 +28,11 @@ _SAFE_HEADERS = (
 _log = logging.getLogger("airway_relay")
 
 
-async def body_of(request: Request) -> bytes:
-    """The body, refused when it is not JSON by its media type or larger than the service takes."""
+async def body_of(request: Request, accepted: tuple[str, ...] = _ACCEPTED) -> bytes:
+    """The body, refused when its media type is not accepted (JSON by default) or it is larger than the service takes."""
     media = request.headers.get("content-type", "").split(";")[0].strip().lower()
-    if media not in _ACCEPTED:
-        raise refuse(
-            Category.UNSUPPORTED_MEDIA, f"The body must be application/json or application/fhir+json, not «{media}»."
-        )
+    if media not in accepted:
+        raise refuse(Category.UNSUPPORTED_MEDIA, f"The body must be {' or '.join(accepted)}, not «{media}».")
     limit: int = request.app.state.max_body_bytes
     declared = request.headers.get("content-length", "0")
     chunks: list[bytes] = []
