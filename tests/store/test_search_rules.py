@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import UTC, datetime
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -19,7 +20,7 @@ from service.fhir.search_query import search_of
 from service.pipeline import Pipeline
 from service.store import resources
 from service.store.resources import Stored
-from tests.store.search_world import Body, codings, date_matches, names, string_matches, token_matches
+from tests.store.search_world import Body, codings, date_matches, element_span, names, string_matches, token_matches
 
 NOW = datetime(2026, 11, 20, 9, tzinfo=UTC)
 BASE = "http://relay.test/fhir"
@@ -245,9 +246,7 @@ def test_every_prefix_and_precision_against_every_date(emptied: Any) -> None:
 
 
 def test_every_text_against_every_modifier(emptied: Any) -> None:
-    world = _world(
-        [{"name": [{"family": n, "given": [m]}]} for n, m in zip(_EVERY_NAME, _EVERY_NAME[1:], strict=False)], []
-    )
+    world = _world([{"name": [{"family": n, "given": [m]}]} for n, m in pairwise(_EVERY_NAME)], [])
     wanted = [*_EVERY_NAME, "a", "AN", "al%", "l_", "stra", "ss", "na"]
     names_ = ("name", "family", "given:exact", "family:exact", "family:contains")
     _compared(emptied(world), world, "Patient", [(name, text) for name in names_ for text in wanted])
@@ -334,6 +333,4 @@ def test_sorted_pages_are_the_sorted_whole(
 
 
 def _start(element: Any) -> str:
-    from tests.store.search_world import element_span
-
     return element_span(element)[0].isoformat()
