@@ -174,14 +174,14 @@ def test_a_type_is_indexed_anew_when_its_parameters_change_and_goes_on_where_it_
 
     database.write(spoil)
     assert database.read(search_index.stale_types) == ["Observation"]
-    assert database.write(lambda tx: search_index.index_some(tx, "Observation"))
-    assert database.write(lambda tx: search_index.index_some(tx, "Observation"))
+    assert database.write(search_index.index_some)
+    assert database.write(search_index.index_some)
     with_some = len(rows_of(database_url)["search_value"])
     pipeline.index_all()
     assert len(rows_of(database_url)["search_value"]) > with_some
     check_whole(rows_of(database_url))
     assert database.read(search_index.stale_types) == []
-    assert not database.write(lambda tx: search_index.index_some(tx, "Observation"))
+    assert not database.write(search_index.index_some)
 
 
 def test_the_digest_of_a_type_follows_its_parameters(monkeypatch: pytest.MonkeyPatch) -> None:
