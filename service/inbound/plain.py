@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Annotated, Any, Literal, TypeVar
 
@@ -37,11 +37,21 @@ class Plain(BaseModel):
 
 @dataclass(slots=True)
 class Mapped:
-    """What a message came to: drafts, and a move of the referral if it asks for one."""
+    """What a message came to: drafts, a move of the referral if it asks for one, and what it asks to be read."""
 
     drafts: list[Draft]
     move: Move | None = None
     agent: str = ""
+    reads: list[Asked] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A read or search inside a message: its place there, its address below the base, its conditions by header."""
+
+    place: int
+    url: str
+    conditions: dict[str, str]
 
 
 @dataclass(frozen=True, slots=True)
