@@ -17,7 +17,10 @@ _V, _I = _VERSIONS.c, _IDENTITIES.c
 
 @dataclass(frozen=True, slots=True)
 class Stored:
-    """One stored version of a resource; `case_number` is empty for those shared between cases."""
+    """One stored version of a resource; `case_number` is empty for those shared between cases.
+
+    A version that says the resource is deleted has an empty body.
+    """
 
     type: str
     id: str
@@ -25,6 +28,7 @@ class Stored:
     case_number: str
     last_updated: str
     body: str
+    deleted: bool = False
 
 
 def append_versions(connection: Connection, rows: Sequence[Stored]) -> None:
@@ -40,6 +44,7 @@ def append_versions(connection: Connection, rows: Sequence[Stored]) -> None:
                     "case_number": r.case_number,
                     "last_updated": r.last_updated,
                     "body": r.body,
+                    "deleted": r.deleted,
                 }
                 for r in rows
             ],

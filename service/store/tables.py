@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import Column, Index, LargeBinary, Text
+from sqlalchemy import Boolean, Column, Index, LargeBinary, Text, false
 from sqlmodel import Field, SQLModel
 
 
@@ -22,6 +22,7 @@ class ResourceVersion(SQLModel, table=True):
     case_number: str = Field(max_length=64)
     last_updated: str = Field(max_length=32)
     body: str = Field(sa_column=Column(Text, nullable=False))
+    deleted: bool = Field(default=False, sa_column=Column(Boolean, nullable=False, server_default=false()))
     __table_args__ = (Index("ix_resource_version_case", "case_number", "type", "id"),)
 
 
