@@ -22,6 +22,7 @@ class Category(StrEnum):
     CONFLICT = "conflict"
     STALE = "stale"
     SEVERAL = "several"
+    MISMATCHED = "mismatched"
     MISSING_PRECONDITION = "missing-precondition"
     TOO_LARGE = "too-large"
     UNSUPPORTED_MEDIA = "unsupported-media"

@@ -16,6 +16,7 @@ _ISSUE_CODE = {
     Category.CONFLICT: "conflict",
     Category.STALE: "conflict",
     Category.SEVERAL: "multiple-matches",
+    Category.MISMATCHED: "value",
     Category.MISSING_PRECONDITION: "required",
     Category.TOO_LARGE: "too-long",
     Category.UNSUPPORTED_MEDIA: "not-supported",

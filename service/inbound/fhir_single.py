@@ -40,7 +40,9 @@ def map_update(resource: Resource, kind: str, resource_id: str, if_match: str | 
     """One resource to update, at the version the client read."""
     same_type(resource, kind)
     if resource.get("id") != resource_id:
-        raise refuse(Category.INVALID, f"The id in the body must be «{resource_id}» as in the address.", f"{kind}.id")
+        raise refuse(
+            Category.MISMATCHED, f"The id in the body must be «{resource_id}» as in the address.", f"{kind}.id"
+        )
     check(not_theirs(resource_id, kind), problems_of(resource, kind))
     draft = draft_of(resource, kind, f"{kind}/{resource_id}", kind)
     return _mapped(updating(draft, resource_id, if_match, "If-Match"), base)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from typing import Annotated, Any, Literal, TypeVar
 
@@ -43,6 +43,10 @@ class Mapped:
     move: Move | None = None
     agent: str = ""
     reads: list[Asked] = field(default_factory=list)
+
+    def untouched(self) -> Mapped:
+        """A copy for one try: identities given to drafts in a try that failed must not reach the next."""
+        return replace(self, drafts=[replace(draft) for draft in self.drafts])
 
 
 @dataclass(frozen=True, slots=True)

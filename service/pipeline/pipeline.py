@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, tzinfo
 from typing import Any
 
@@ -23,13 +23,15 @@ from service.fhir.json_text import load, parse, write
 from service.fhir.read_facts import StoredFact, assemble
 from service.fhir.read_other import is_referral
 from service.fhir.reading import Small
-from service.inbound.plain import Mapped
-from service.pipeline import checks, decide, referral_moves, which_case
-from service.pipeline.answers import Answer, Outcome
+from service.inbound.plain import Asked, Mapped
+from service.pipeline import checks, conditions, decide, identities, referral_moves, which_case
+from service.pipeline.answers import Answer
+from service.pipeline.deleting import check_unreferred
 from service.pipeline.derived import Derived, stored
 from service.pipeline.fact_rows import changed_rows, fact_of, facts_after, split, state_of, task_small
 from service.pipeline.identify import Identified, identify, same_content
 from service.pipeline.reading import Reads
+from service.pipeline.rows import outcome_of, row_of
 from service.rules.case_view import view_case
 from service.rules.facts import CaseFacts, Source
 from service.rules.site import Site
@@ -67,17 +69,46 @@ class Pipeline(Reads):
         self._engine: Source | None = None
 
     def receive(
-        self, received: Received, map_message: Callable[[dict[str, Any]], Mapped], case_number: str | None = None
+        self,
+        received: Received,
+        map_message: Callable[[dict[str, Any]], Mapped],
+        case_number: str | None = None,
+        read: Callable[[Asked], Any] | None = None,
     ) -> Answer:
-        """Store a message, or refuse it whole. `case_number` is the case a plain message names."""
-        mapped = map_message(parse(received.text))
+        """Store a message, or refuse it whole. `case_number` is the case a plain message names.
+
+        `read` answers the reads inside the message, in its transaction, when all else of it is written.
+        """
+        return self.take(received, map_message(parse(received.text)), case_number, read)
+
+    def take(
+        self,
+        received: Received,
+        mapped: Mapped,
+        case_number: str | None = None,
+        read: Callable[[Asked], Any] | None = None,
+    ) -> Answer:
+        """Store a message that is mapped already, or refuse it whole."""
+
+        def answers() -> dict[int, Any]:
+            return {asked.place: read(asked) for asked in mapped.reads} if read else {}
+
+        def work(tx: Connection) -> Answer:
+            stored = self._store(tx, received, mapped.untouched(), case_number)
+            stored.reads = answers()
+            return stored
+
+        if mapped.reads and not mapped.drafts:
+            return Answer("", [], reads=answers())
         if not mapped.drafts and mapped.move is None:
             raise refuse(Category.INVALID, "The message is empty: it holds no entry.")
-        return self._database.write(lambda tx: self._store(tx, received, _untouched(mapped), case_number))
+        return self._database.write(work)
 
     def _store(self, tx: Connection, received: Received, mapped: Mapped, case_number: str | None) -> Answer:
         moment = self._clock()
         today = self.today()
+        if not received.plain:
+            conditions.settle(tx, mapped.drafts)
         case, known = which_case.case_and_known(tx, mapped.drafts, case_number)
         now = instant_after(moment, case.changed_at if case else "")
         derived = Derived.of(case.case_number if case else "", case.derived if case else "{}")
@@ -91,12 +122,13 @@ class Pipeline(Reads):
             which_case.check_belonging(items, case, opened)
         referral_moves.check_task_updates(items)
         smalls = checks.read_all(items, received.plain, today, moment)
+        check_unreferred(tx, items)
         if mapped.move is not None and not mapped.drafts:
             checks.check_day(mapped.move.on, "on", today, moment)
-        rows = [_row(i, case, now) for i in items if i.written]
+        rows = [row_of(i, case, now) for i in items if i.written or i.what == "deleted"]
         if case is not None:
             rows = self._case_rows(tx, case, derived, mapped, items, rows, smalls, opened, today, now)
-        outcomes = [_outcome(i, rows) for i in items]
+        outcomes = [outcome_of(i, rows) for i in items]
         self._write(tx, received, mapped, case, items, rows, now)
         summary = load(case.summary) if case else {}
         return Answer(case.case_number if case else "", outcomes, opened, summary)
@@ -132,7 +164,7 @@ class Pipeline(Reads):
             others.append(referral_moves.revoked_referral(tx, case, now))
             smalls |= {f.source.reference: f.small for f in before if f.source.reference == case.referral}
             versions[case.referral] = others[-1].version
-        if not opened and any(i.written for i in items):
+        if not opened and any(i.written or i.what == "deleted" for i in items):
             referral_moves.check_open(case, state_of(before))
         if task is not None:
             smalls[case.task], versions[case.task] = task_small(task, before), task.version
@@ -186,13 +218,7 @@ class Pipeline(Reads):
         audit = audit_event(received.interaction, now, mapped.agent, touched, received.request_id, received.channel)
         rows.append(stored(audit, new_id(), 1, number, now))
         resources.append_versions(tx, rows)
-        created = [i for i in items if i.what == "created" and i.draft.identity]
-        resources.add_identities(
-            tx, [(i.draft.type, *i.draft.identity, i.id, i.draft.revision) for i in created if i.draft.identity]
-        )
-        for item in items:
-            if item.what == "updated" and item.draft.identity:
-                resources.raise_revision(tx, (item.draft.type, *item.draft.identity), item.draft.revision)
+        identities.record(tx, items)
         digest = hashlib.sha256(received.text).hexdigest()
         cases.keep_message(tx, received.request_id, now, received.channel, number, digest, received.text)
 
@@ -235,11 +261,6 @@ class Pipeline(Reads):
         return Source(f"Device/{ENGINE_ID}", row.version)
 
 
-def _untouched(mapped: Mapped) -> Mapped:
-    """A copy for one try: identities given to drafts in a try that failed must not reach the next."""
-    return replace(mapped, drafts=[replace(draft) for draft in mapped.drafts])
-
-
 def _case_addresses(case: Case | None, derived: Derived, mapped: Mapped) -> dict[str, str]:
     if case is None:
         return {}
@@ -267,19 +288,7 @@ def _remember(derived: Derived, facts: Sequence[StoredFact]) -> None:
 
 def _own_references(items: Sequence[Identified], case: Case | None) -> set[str]:
     """References that need no look-up: the message's own resources and the case's."""
-    own = {i.reference for i in items}
+    own = {i.reference for i in items if i.what not in ("deleted", "gone")}
     if case:
         own |= {r for r in (case.patient, case.referral, case.task, case.physician, case.dental_office) if r}
     return own
-
-
-def _row(item: Identified, case: Case | None, now: str) -> Stored:
-    number = "" if case is None or item.draft.type in build.SHARED else case.case_number
-    return stored(item.resource, item.id, item.version, number, now)
-
-
-def _outcome(item: Identified, rows: Sequence[Stored]) -> Outcome:
-    body = next((r.body for r in rows if (r.type, r.id) == (item.draft.type, item.id)), None)
-    if body is None:
-        body = item.held.body if item.held else ""
-    return Outcome(item.reference, item.version, item.what, body, item.note, bool(item.draft.parent))

@@ -28,6 +28,7 @@ class Database:
         self.url = make_url(url)
         self.is_sqlite = self.url.get_backend_name() == "sqlite"
         self._one_writer = threading.Lock() if self.is_sqlite else None
+        self._writing = threading.local()
         self.engine = self._sqlite() if self.is_sqlite else self._postgresql()
         migrate(self.engine)
 
@@ -59,7 +60,10 @@ class Database:
         return create_engine(url, pool_size=16, max_overflow=32, pool_pre_ping=True)
 
     def read(self, work: Callable[[Connection], T]) -> T:
-        """Run `work` in one read transaction."""
+        """Run `work` in one read transaction, or in the transaction of the `write` that this is called in."""
+        inside: Connection | None = getattr(self._writing, "connection", None)
+        if inside is not None:
+            return work(inside)
         try:
             with self.engine.connect() as connection:
                 return work(connection)
@@ -71,7 +75,11 @@ class Database:
 
         Another writer's conflict (same new identifier, same next version, deadlock) is tried again from
         the start, so `work` must read what it decides on itself. Refused as busy after several tries.
+        Inside another `write` it is a part of that one.
         """
+        inside: Connection | None = getattr(self._writing, "connection", None)
+        if inside is not None:
+            return work(inside)
         for attempt in range(_TRIES):
             try:
                 return self._write_once(work)
@@ -86,9 +94,17 @@ class Database:
     def _write_once(self, work: Callable[[Connection], T]) -> T:
         if self._one_writer is None:
             with self.engine.begin() as connection:
-                return work(connection)
+                return self._marked(work, connection)
         with self._one_writer, self.engine.connect().execution_options(writing=True) as connection, connection.begin():
+            return self._marked(work, connection)
+
+    def _marked(self, work: Callable[[Connection], T], connection: Connection) -> T:
+        """Run `work` so that what it reads and writes by this database is of its own transaction."""
+        self._writing.connection = connection
+        try:
             return work(connection)
+        finally:
+            self._writing.connection = None
 
     def close(self) -> None:
         """Close every connection."""

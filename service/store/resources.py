@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Table, func, insert, literal, select, tuple_, update
+from sqlalchemy import Connection, Table, delete, exists, func, insert, literal, select, tuple_, update
 
 from service.store.tables import Identity, ResourceVersion
 
@@ -127,6 +127,23 @@ def add_identities(connection: Connection, rows: Sequence[tuple[str, str, str, s
     if rows:
         names = ("type", "system", "value", "id", "revision")
         connection.execute(insert(_IDENTITIES), [dict(zip(names, row, strict=True)) for row in rows])
+
+
+def forget_identities(connection: Connection, kind: str, resource_id: str) -> None:
+    """Free the identifiers of a deleted resource, so that they can be another's."""
+    connection.execute(delete(_IDENTITIES).where(_I.type == kind, _I.id == resource_id))
+
+
+def mentioning(connection: Connection, case_number: str, reference: str) -> list[Stored]:
+    """Current resources of a case, but its records of what was done, whose text holds a reference."""
+    later = _VERSIONS.alias()
+    query = select(_VERSIONS).where(
+        _V.case_number == case_number,
+        _V.type.not_in(("AuditEvent", "Provenance")),
+        _V.body.contains(f'"{reference}', autoescape=True),
+        ~exists().where(later.c.type == _V.type, later.c.id == _V.id, later.c.version > _V.version),
+    )
+    return [Stored(*r) for r in connection.execute(query)]
 
 
 def raise_revision(connection: Connection, key: tuple[str, str, str], revision: int) -> None:

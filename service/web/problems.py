@@ -23,6 +23,7 @@ STATUS = {
     Category.CONFLICT: 409,
     Category.STALE: 412,
     Category.SEVERAL: 412,
+    Category.MISMATCHED: 400,
     Category.MISSING_PRECONDITION: 400,
     Category.TOO_LARGE: 413,
     Category.UNSUPPORTED_MEDIA: 415,

@@ -5,7 +5,9 @@ from __future__ import annotations
 import pytest
 
 from service.errors import Refused
-from service.inbound.fhir_bundle import etag_version, map_bundle, map_create
+from service.inbound.fhir_bundle import map_bundle
+from service.inbound.fhir_resource import etag_version
+from service.inbound.fhir_single import map_create
 from tests.web.messages import PATIENT, example
 
 ROLE = {"resourceType": "PractitionerRole", "active": True}
