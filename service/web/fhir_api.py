@@ -12,7 +12,7 @@ from service.fhir.capability import capability_statement
 from service.web import fhir_openapi
 from service.web.fhir_bundle import transaction
 from service.web.fhir_create import create
-from service.web.fhir_delete import conditional_delete, delete, patch
+from service.web.fhir_delete import delete
 from service.web.fhir_operations import readiness, validate_type
 from service.web.fhir_read import read, vread
 from service.web.fhir_reply import fhir_response
@@ -23,10 +23,7 @@ from service.web.negotiation import negotiate
 
 @dataclass(frozen=True, slots=True)
 class Interaction:
-    """One routed interaction: its FHIR code, method, address below the base, handler.
-
-    Those without a code are refused with a reason.
-    """
+    """One routed interaction: its FHIR code, method, address below the base, handler."""
 
     code: str
     method: str
@@ -48,11 +45,9 @@ INTERACTIONS = (
     Interaction("create", "POST", "/{kind}", create),
     Interaction("search-type", "GET", "/{kind}", search),
     Interaction("conditional-update", "PUT", "/{kind}", conditional_update),
-    Interaction("", "DELETE", "/{kind}", conditional_delete),
     Interaction("read", "GET", "/{kind}/{resource_id}", read),
     Interaction("update", "PUT", "/{kind}/{resource_id}", update),
     Interaction("delete", "DELETE", "/{kind}/{resource_id}", delete),
-    Interaction("", "PATCH", "/{kind}/{resource_id}", patch),
     Interaction("history-instance", "GET", "/{kind}/{resource_id}/_history", history),
     Interaction("vread", "GET", "/{kind}/{resource_id}/_history/{version}", vread),
 )
@@ -64,9 +59,8 @@ for interaction in INTERACTIONS:
         interaction.handler,
         methods=[interaction.method],
         response_class=Response,
-        name=interaction.code or f"no {interaction.handler.__name__}",
+        name=interaction.code,
         openapi_extra=fhir_openapi.operation(interaction.code, interaction.method),
-        include_in_schema=bool(interaction.code),
     )
     if interaction.code in _ALSO_HEAD:
         router.add_api_route(
