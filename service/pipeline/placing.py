@@ -99,7 +99,7 @@ def _update(draft: Draft, resource_id: str, resource: Resource, before: Stored |
     if before is None:
         if not draft.may_create:
             sentence = (
-                f"{draft.type}/{resource_id} is not here. The service gives a {draft.type} its id; create it by POST."
+                f"{draft.type}/{resource_id} is not here. The service names the ids of this type; create it by POST."
             )
             raise Refused(Problem(Category.NOT_ALLOWED, sentence, draft.path))
         return Identified(draft, resource_id, 1, resource, "created")
