@@ -12,9 +12,19 @@ from service.fhir.build import Resource
 from service.fhir.codes import BASE
 from service.fhir.engine import CAUTION
 from service.fhir.interactions import CLIENT_IDS, DELETABLE
+from service.fhir.search_parameters import PARAMETERS, RESOURCE_PARAMETERS, includes_of, reverse_includes_of
 from service.fhir.validate import MADE_BY_THE_SERVICE, TYPES
 
-_TYPE_INTERACTIONS = ("read", "vread", "history-instance", "search-type", "create", "update", "delete")
+_TYPE_INTERACTIONS = (
+    "read",
+    "vread",
+    "history-instance",
+    "history-type",
+    "search-type",
+    "create",
+    "update",
+    "delete",
+)
 _WRITES = ("create", "update")
 _WRITTEN_WHOLE = "PATCH and conditional delete are not taken: send a whole resource with PUT, delete one by its id."
 
@@ -48,6 +58,7 @@ def capability_statement(routed: Set[str], base_url: str) -> Resource:
 
 
 _DEFINITIONS = {
+    "everything": "http://hl7.org/fhir/OperationDefinition/Patient-everything",
     "readiness": f"{BASE}/OperationDefinition/readiness",
     "validate": "http://hl7.org/fhir/OperationDefinition/Resource-validate",
 }
@@ -56,9 +67,9 @@ _DEFINITIONS = {
 def _type(kind: str, routed: Set[str]) -> Resource:
     own = kind in MADE_BY_THE_SERVICE
     interactions = [c for c in _TYPE_INTERACTIONS if c in routed and _taken(kind, c)]
-    parameters = [{"name": "identifier", "type": "token"}]
-    if kind == "CarePlan":
-        parameters += [{"name": "patient", "type": "reference"}, {"name": "subject", "type": "reference"}]
+    declared = [{"name": n, "definition": url, "type": sort} for n, (sort, url) in RESOURCE_PARAMETERS.items()]
+    declared += [{"name": p.name, "definition": p.definition, "type": p.kind.value} for p in PARAMETERS[kind].values()]
+    includes = {"searchInclude": includes_of(kind), "searchRevInclude": reverse_includes_of(kind)}
     return {
         "type": kind,
         "interaction": [{"code": code} for code in interactions],
@@ -70,7 +81,8 @@ def _type(kind: str, routed: Set[str]) -> Resource:
         "conditionalUpdate": "conditional-update" in routed and not own,
         "conditionalDelete": "not-supported",
         "referencePolicy": ["literal", "local", "enforced"],
-        "searchParam": parameters,
+        **{name: held for name, held in includes.items() if held},
+        "searchParam": declared,
     }
 
 

@@ -10,6 +10,7 @@ from service.fhir.build import Resource
 _ISSUE_CODE = {
     Category.NOT_PARSEABLE: "structure",
     Category.INVALID: "invalid",
+    Category.BAD_QUERY: "invalid",
     Category.BUSINESS_RULE: "business-rule",
     Category.NOT_FOUND: "not-found",
     Category.GONE: "deleted",

@@ -8,6 +8,7 @@ from typing import Any
 
 from service.fhir.build import Resource
 from service.fhir.json_text import load, write, write_canonical
+from service.fhir.search_values import values_of
 from service.rules.facts import Source
 from service.store.resources import Stored
 
@@ -19,7 +20,8 @@ def stored(resource: Resource, resource_id: str, version: int, case_number: str,
     meta = {**resource.get("meta", {}), "versionId": str(version), "lastUpdated": now}
     rest = {k: v for k, v in resource.items() if k not in ("resourceType", "id", "meta")}
     body = write({"resourceType": resource["resourceType"], "id": resource_id, "meta": meta, **rest})
-    return Stored(resource["resourceType"], resource_id, version, case_number, now, body)
+    found_by = tuple(values_of(resource))
+    return Stored(resource["resourceType"], resource_id, version, case_number, now, body, values=found_by)
 
 
 @dataclass(slots=True)

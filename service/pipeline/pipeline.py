@@ -30,8 +30,8 @@ from service.pipeline.deleting import check_unreferred
 from service.pipeline.derived import Derived, stored
 from service.pipeline.fact_rows import changed_rows, fact_of, facts_after, split, state_of, task_small
 from service.pipeline.identify import Identified, identify, same_content
-from service.pipeline.reading import Reads
 from service.pipeline.rows import outcome_of, row_of
+from service.pipeline.searching import Searches
 from service.rules.case_view import view_case
 from service.rules.facts import CaseFacts, Source
 from service.rules.site import Site
@@ -53,7 +53,7 @@ class Received:
     interaction: str = "create"
 
 
-class Pipeline(Reads):
+class Pipeline(Searches):
     """Takes messages in and answers questions about cases. One per process; safe to share between threads."""
 
     def __init__(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import time
+from collections.abc import Callable
 from datetime import date
 from typing import Any
 
@@ -28,9 +29,9 @@ _SAFE_HEADERS = (
 _log = logging.getLogger("airway_relay")
 
 
-async def body_of(request: Request) -> bytes:
-    """The body, refused when it is not JSON by its media type or larger than the service takes."""
-    fault = body_fault(request.headers.get("content-type", ""))
+async def body_of(request: Request, fault_of: Callable[[str], str] = body_fault) -> bytes:
+    """The body, refused when its media type is at fault (JSON by default) or it is larger than the service takes."""
+    fault = fault_of(request.headers.get("content-type", ""))
     if fault:
         raise refuse(Category.UNSUPPORTED_MEDIA, fault)
     limit: int = request.app.state.max_body_bytes

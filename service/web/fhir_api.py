@@ -9,14 +9,13 @@ from typing import Any
 from fastapi import APIRouter, Depends, Request, Response
 
 from service.fhir.capability import capability_statement
-from service.web import fhir_openapi
+from service.web import fhir_openapi, fhir_search
 from service.web.fhir_bundle import transaction
 from service.web.fhir_create import create
 from service.web.fhir_delete import delete
 from service.web.fhir_operations import readiness, validate_type
 from service.web.fhir_read import read, vread
 from service.web.fhir_reply import fhir_response
-from service.web.fhir_search import history, search
 from service.web.fhir_update import conditional_update, update
 from service.web.negotiation import negotiate
 
@@ -43,12 +42,15 @@ INTERACTIONS = (
     Interaction("operation:readiness", "GET", "/CarePlan/{case_number}/$readiness", readiness),
     Interaction("operation:validate", "POST", "/{kind}/$validate", validate_type),
     Interaction("create", "POST", "/{kind}", create),
-    Interaction("search-type", "GET", "/{kind}", search),
+    Interaction("search-type", "GET", "/{kind}", fhir_search.search),
+    Interaction("search-type", "POST", "/{kind}/_search", fhir_search.search_by_post),
     Interaction("conditional-update", "PUT", "/{kind}", conditional_update),
+    Interaction("history-type", "GET", "/{kind}/_history", fhir_search.type_history),
+    Interaction("operation:everything", "GET", "/Patient/{resource_id}/$everything", fhir_search.everything),
     Interaction("read", "GET", "/{kind}/{resource_id}", read),
     Interaction("update", "PUT", "/{kind}/{resource_id}", update),
     Interaction("delete", "DELETE", "/{kind}/{resource_id}", delete),
-    Interaction("history-instance", "GET", "/{kind}/{resource_id}/_history", history),
+    Interaction("history-instance", "GET", "/{kind}/{resource_id}/_history", fhir_search.history),
     Interaction("vread", "GET", "/{kind}/{resource_id}/_history/{version}", vread),
 )
 _ALSO_HEAD = ("metadata", "read", "vread")

@@ -9,6 +9,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Mapping
 from typing import Any
+from urllib.parse import parse_qsl
 
 from fastapi import Request, Response
 from starlette.concurrency import run_in_threadpool
@@ -24,7 +25,7 @@ from service.web.fhir_create import create_reply
 from service.web.fhir_delete import delete_reply
 from service.web.fhir_read import read_reply, vread_reply
 from service.web.fhir_reply import Caller, Reply, caller_of, entry_of, fhir_response, refused, written
-from service.web.fhir_search import history_reply, search_reply
+from service.web.fhir_search import history_reply, search_reply, type_history_reply
 from service.web.fhir_update import conditional_update_reply, update_reply
 
 _log = logging.getLogger("airway_relay")
@@ -69,13 +70,16 @@ def _read_inside(caller: Caller, asked: Asked) -> Resource:
 def _asked(caller: Caller, url: str, conditions: Mapping[str, str]) -> Reply:
     """The answer to a GET of an address below the base."""
     path, sign, query = url.partition("?")
+    pairs = parse_qsl(query, keep_blank_values=True)
     match path.strip("/").split("/"):
         case [kind] if kind:
-            return search_reply(caller, kind, query)
+            return search_reply(caller, kind, pairs, strict=False)
+        case [kind, "_history"]:
+            return type_history_reply(caller, kind, pairs)
         case [kind, resource_id] if not sign:
             return read_reply(caller, kind, resource_id, conditions)
         case [kind, resource_id, "_history"]:
-            return history_reply(caller, kind, resource_id)
+            return history_reply(caller, kind, resource_id, pairs)
         case [kind, resource_id, "_history", version] if not sign:
             return vread_reply(caller, kind, resource_id, version, conditions)
     raise refuse(Category.NOT_FOUND, "There is nothing at this address.")

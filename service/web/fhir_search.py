@@ -1,4 +1,4 @@
-"""Search and history (https://hl7.org/fhir/R4/search.html and https://hl7.org/fhir/R4/http.html#history)."""
+"""Search (https://hl7.org/fhir/R4/http.html#search), type and instance history, and Patient/$everything."""
 
 from __future__ import annotations
 
@@ -7,67 +7,118 @@ from urllib.parse import parse_qsl
 from fastapi import Request, Response
 from starlette.concurrency import run_in_threadpool
 
-from service.errors import Category, refuse
-from service.fhir.build import Resource
+from service.errors import Category, Problem, refuse
+from service.fhir.elements import part_of
 from service.fhir.json_text import load, write
+from service.fhir.outcome import operation_outcome
+from service.fhir.search_conditions import Pairs, Search
+from service.fhir.search_query import search_of
+from service.fhir.validate import TYPES
+from service.pipeline.searching import Page, Stored
+from service.web.exchange import body_of, pipeline_of
+from service.web.fhir_pages import Asked, base_of, bundle_text, entry_text, history_entry, links_of
 from service.web.fhir_paths import Id, Kind
-from service.web.fhir_reply import Caller, Reply, caller_of, known_type, response_of
+from service.web.fhir_reply import Caller, Reply, caller_of, fhir_response, known_type, response_of
+from service.web.media import parts_of
 
-_OF_THE_ANSWER = ("_format", "_pretty")
+_FORM = "application/x-www-form-urlencoded"
 
 
 async def search(request: Request, kind: Kind) -> Response:
-    """Search by identifier, or CarePlan by patient."""
-    reply = await run_in_threadpool(search_reply, caller_of(request), kind, request.url.query)
-    return response_of(request, reply)
+    """Search a type by the parameters of the address."""
+    return await _answer(request, kind, request.query_params.multi_items())
+
+
+async def search_by_post(request: Request, kind: Kind) -> Response:
+    """Search a type by the parameters of a form, and of the address besides."""
+    known_type(kind)
+    text = await body_of(request, _form_fault)
+    try:
+        form = parse_qsl(text.decode("utf-8"), keep_blank_values=True, max_num_fields=200)
+    except ValueError:
+        raise refuse(Category.NOT_PARSEABLE, "The body is not a form of UTF-8 text.") from None
+    return await _answer(request, kind, [*request.query_params.multi_items(), *form])
+
+
+def _form_fault(header: str) -> str:
+    media, _ = parts_of(header)
+    return "" if media == _FORM else f"The body must be {_FORM}, not «{media}»."
+
+
+async def _answer(request: Request, kind: str, pairs: Pairs) -> Response:
+    preferences = {p.strip().lower() for p in request.headers.get("prefer", "").replace(";", ",").split(",")}
+    strict = "handling=strict" in preferences
+    return response_of(request, await run_in_threadpool(search_reply, caller_of(request), kind, pairs, strict))
+
+
+def search_reply(caller: Caller, kind: str, pairs: Pairs, strict: bool) -> Reply:
+    """A page of what a search finds; `strict` refuses parameters that are not known."""
+    known_type(kind)
+    asked = search_of(kind, pairs, caller.base, caller.pipeline.now(), strict)
+    return Reply(200, _searchset(caller.base, asked, caller.pipeline.search(asked)))
+
+
+def _searchset(base: str, asked: Search, page: Page) -> str:
+    entries = [_entry(base, held, asked.elements, "match") for held in page.matches]
+    entries += [_entry(base, held, asked.elements, "include") for held in page.included]
+    if asked.ignored:
+        sentences = [f"{asked.type} is not searched by «{name}»; it was ignored." for name in asked.ignored]
+        outcome = operation_outcome((Problem(Category.NOT_SUPPORTED, s) for s in sentences), "warning")
+        entries.append(f'{{"resource": {write(outcome)}, "search": {{"mode": "outcome"}}}}')
+    links = links_of(f"{base}/{asked.type}", asked.understood, page.following)
+    return bundle_text("searchset", links, entries, page.total)
+
+
+def _entry(base: str, held: Stored, elements: tuple[str, ...], mode: str) -> str:
+    body = write(part_of(load(held.body), elements)) if elements else held.body
+    return entry_text(f"{base}/{held.type}/{held.id}", body, f'"search": {{"mode": "{mode}"}}')
 
 
 async def history(request: Request, kind: Kind, resource_id: Id) -> Response:
-    """Every version of a resource, newest first."""
-    reply = await run_in_threadpool(history_reply, caller_of(request), kind, resource_id)
-    return response_of(request, reply)
+    """Every version of a resource, newest first, in pages."""
+    pairs = request.query_params.multi_items()
+    return response_of(request, await run_in_threadpool(history_reply, caller_of(request), kind, resource_id, pairs))
 
 
-def search_reply(caller: Caller, kind: str, query: str) -> Reply:
-    """A searchset Bundle of what a query finds."""
+async def type_history(request: Request, kind: Kind) -> Response:
+    """Every version of all resources of a type, newest first, in pages."""
+    pairs = request.query_params.multi_items()
+    return response_of(request, await run_in_threadpool(type_history_reply, caller_of(request), kind, pairs))
+
+
+def history_reply(caller: Caller, kind: str, resource_id: str, pairs: Pairs) -> Reply:
+    """A page of the versions of a resource."""
     known_type(kind)
-    asked = [pair for pair in parse_qsl(query, keep_blank_values=True) if pair[0] not in _OF_THE_ANSWER]
-    name, value = asked[0] if len(asked) == 1 else ("", "")
-    if name == "identifier":
-        system, bar, number = value.rpartition("|")
-        found = caller.pipeline.find(kind, system if bar else None, number)
-    elif kind == "CarePlan" and name in ("patient", "subject"):
-        found = caller.pipeline.care_plans_of(value if value.startswith("Patient/") else f"Patient/{value}")
-    else:
-        raise refuse(Category.NOT_SUPPORTED, "Search takes identifier=system|value, and CarePlan also patient=id.")
-    entries = [
-        {"fullUrl": f"{caller.base}/{v.type}/{v.id}", "resource": load(v.body), "search": {"mode": "match"}}
-        for v in found
-    ]
-    bundle: Resource = {
-        "resourceType": "Bundle",
-        "type": "searchset",
-        "total": len(entries),
-        "link": [{"relation": "self", "url": f"{caller.base}/{kind}?{query}"}],
-    }
-    return Reply(200, write(bundle | ({"entry": entries} if entries else {})))
+    asked = Asked(pairs, ("_since", "_count"))
+    page = caller.pipeline.history(kind, resource_id, asked.since, asked.token, asked.count)
+    return _history(caller.base, f"{kind}/{resource_id}", asked, page)
 
 
-def history_reply(caller: Caller, kind: str, resource_id: str) -> Reply:
-    """A history Bundle of one resource; a deletion is an entry without a resource."""
+def type_history_reply(caller: Caller, kind: str, pairs: Pairs) -> Reply:
+    """A page of the versions of all resources of a type."""
     known_type(kind)
-    entries: list[Resource] = []
-    for held in caller.pipeline.history(kind, resource_id):
-        first = held.version == 1
-        entry: Resource = {"fullUrl": f"{caller.base}/{kind}/{resource_id}"}
-        if held.deleted:
-            method, status = "DELETE", "204"
-        else:
-            method, status = ("POST", "201") if first else ("PUT", "200")
-            entry["resource"] = load(held.body)
-        url = kind if method == "POST" else f"{kind}/{resource_id}"
-        entry["request"] = {"method": method, "url": url}
-        entry["response"] = {"status": status, "etag": f'W/"{held.version}"', "lastModified": held.last_updated}
-        entries.append(entry)
-    bundle = {"resourceType": "Bundle", "type": "history", "total": len(entries), "entry": entries}
-    return Reply(200, write(bundle))
+    asked = Asked(pairs, ("_since", "_count"))
+    return _history(caller.base, kind, asked, caller.pipeline.type_history(kind, asked.since, asked.token, asked.count))
+
+
+def _history(base: str, place: str, asked: Asked, page: Page) -> Reply:
+    links = links_of(f"{base}/{place}/_history", asked.pairs, page.following)
+    entries = [history_entry(base, held) for held in page.matches]
+    return Reply(200, bundle_text("history", links, entries, page.total))
+
+
+async def everything(request: Request, resource_id: Id) -> Response:
+    """$everything of a patient (https://hl7.org/fhir/R4/patient-operation-everything.html), in pages."""
+    asked = Asked(request.query_params.multi_items(), ("_since", "_count", "_type"))
+    kinds = list(dict.fromkeys(asked.types.split(","))) if asked.types else list(TYPES)
+    for kind in kinds:
+        if kind not in TYPES:
+            raise refuse(Category.BAD_QUERY, f"_type: «{kind[:40]}» is not a type this service holds.", "_type")
+    page = await run_in_threadpool(
+        pipeline_of(request).everything, resource_id, kinds, asked.since, asked.token, asked.count
+    )
+    base = base_of(request)
+    links = links_of(f"{base}/Patient/{resource_id}/$everything", asked.pairs, page.following)
+    return fhir_response(
+        request, bundle_text("searchset", links, [_entry(base, held, (), "match") for held in page.matches])
+    )

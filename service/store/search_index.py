@@ -1,0 +1,119 @@
+"""Keeps the search index: in the transaction that writes a version, and anew when the declared parameters change."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from sqlalchemy import Connection, Table, insert, text, tuple_, update
+
+from service.fhir.json_text import load
+from service.fhir.search_parameters import PARAMETERS, digest_of
+from service.fhir.search_values import Value, values_of
+from service.store import query
+from service.store.tables import SearchIndex
+
+_INDEX: Table = SearchIndex.__table__  # type: ignore[attr-defined]
+_S, _V = query.VALUES.c, query.VERSIONS.c
+_COLUMNS = ("type", "param", "value", "id", "part", "ends", "case_number")
+_NAMES = ", ".join(_COLUMNS)
+_ADD_ONE_BY_ONE = f"INSERT OR IGNORE INTO search_value ({_NAMES}) VALUES (?, ?, ?, ?, ?, ?, ?)"
+_ADD_AT_ONCE = (
+    f"INSERT INTO search_value ({_NAMES}) SELECT * FROM unnest({', '.join(['%s::text[]'] * 7)}) ON CONFLICT DO NOTHING"
+)
+_KEY = ("type", "param", "value", "id", "part")
+_DROP_ONE_BY_ONE = f"DELETE FROM search_value WHERE {' AND '.join(f'{name} = ?' for name in _KEY)}"
+_DROP_AT_ONCE = (
+    "DELETE FROM search_value USING unnest(%s::text[], %s::text[], %s::text[], %s::text[], %s::text[])"
+    f" AS gone({', '.join(_KEY)}) WHERE {' AND '.join(f'search_value.{name} = gone.{name}' for name in _KEY)}"
+)
+_BATCH = 500
+
+
+class Indexed:
+    """A version to be found: its key, its number and case, and its values; none when it is deleted."""
+
+    __slots__ = ("case_number", "id", "type", "values", "version")
+
+    def __init__(self, kind: str, resource_id: str, version: int, case_number: str, values: Iterable[Value]) -> None:
+        self.type, self.id, self.version, self.case_number = kind, resource_id, version, case_number
+        self.values = values
+
+
+def put(connection: Connection, resources: Sequence[Indexed]) -> None:
+    """Make the index say what the given versions, now the current ones, are found by; unchanged rows stay."""
+    last = {(r.type, r.id): r for r in resources}
+    known = _known(connection, [key for key, r in last.items() if r.version > 1])
+    fresh: list[tuple[Any, ...]] = []
+    for key, resource in last.items():
+        held = known.get(key)
+        for value in resource.values:
+            if held and value in held:
+                held.discard(value)
+            else:
+                fresh.append(
+                    (resource.type, value.param, value.value, resource.id, value.part, value.ends, resource.case_number)
+                )
+    stale = [(kind, v.param, v.value, resource_id, v.part) for (kind, resource_id), vs in known.items() for v in vs]
+    _run(connection, _DROP_ONE_BY_ONE, _DROP_AT_ONCE, stale)
+    _run(connection, _ADD_ONE_BY_ONE, _ADD_AT_ONCE, fresh)
+
+
+def _known(connection: Connection, keys: Sequence[tuple[str, str]]) -> dict[tuple[str, str], set[Value]]:
+    if not keys:
+        return {}
+    wanted = query.rows(connection, query.VALUES, _S.type, _S.id, _S.param, _S.value, _S.part, _S.ends)
+    known: dict[tuple[str, str], set[Value]] = {}
+    for row in connection.execute(wanted.where(tuple_(_S.type, _S.id).in_(list(keys)))):
+        known.setdefault((row.type, row.id), set()).add(Value(row.param, row.value, row.part, row.ends))
+    return known
+
+
+def _run(connection: Connection, one_by_one: str, at_once: str, found: list[tuple[Any, ...]]) -> None:
+    """One statement for every row: SQLite is quickest with many small ones inside it, PostgreSQL with arrays."""
+    if not found:
+        return
+    if connection.dialect.name == "sqlite":
+        connection.exec_driver_sql(one_by_one, found)
+    else:
+        connection.exec_driver_sql(at_once, tuple([list(column) for column in zip(*found, strict=True)]))
+
+
+def stale_types(connection: Connection) -> list[str]:
+    """Types whose index was made by other parameters than are declared now, or is not finished."""
+    held = {row.type: row for row in connection.execute(_INDEX.select())}
+    return [
+        kind
+        for kind in PARAMETERS
+        if kind not in held or held[kind].digest != digest_of(kind) or held[kind].after is not None
+    ]
+
+
+def index_some(connection: Connection, kind: str) -> bool:
+    """Index the next batch of a type anew; False when none is left. Other writers wait meanwhile."""
+    if connection.dialect.name == "postgresql":
+        connection.execute(text("LOCK TABLE search_value IN SHARE ROW EXCLUSIVE MODE"))
+    state = connection.execute(_INDEX.select().where(_INDEX.c.type == kind)).one_or_none()
+    digest = digest_of(kind)
+    if state is None:
+        connection.execute(insert(_INDEX), {"type": kind, "digest": digest, "after": ""})
+    elif state.digest == digest and state.after is None:
+        return False
+    after = state.after or "" if state is not None and state.digest == digest else ""
+    batch = (
+        query.rows(connection, query.VERSIONS, _V.id, _V.version, _V.case_number, _V.body, _V.deleted)
+        .where(_V.type == kind, _V.id > after, query.is_current(query.VERSIONS))
+        .order_by(_V.id)
+        .limit(_BATCH)
+    )
+    found = connection.execute(batch).all()
+    put(
+        connection,
+        [
+            Indexed(kind, r.id, max(r.version, 2), r.case_number, () if r.deleted else values_of(load(r.body)))
+            for r in found
+        ],
+    )
+    reached = found[-1].id if len(found) == _BATCH else None
+    connection.execute(update(_INDEX).where(_INDEX.c.type == kind).values(digest=digest, after=reached))
+    return reached is not None
