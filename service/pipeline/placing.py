@@ -31,7 +31,8 @@ def placed(
         return _next(draft, resource_id, resource, before)
     if draft.deletes:
         return _delete(draft, resource_id, before)
-    if draft.target_id:
+    if draft.target_id or (draft.updates and before is not None):
+        # made by another writer since the condition was looked up, where there is no target
         return _update(draft, resource_id, resource, before)
     if before is None:
         return Identified(draft, resource_id, 1, resource, "created")
