@@ -12,6 +12,7 @@ from service.fhir.build import Resource
 from service.fhir.codes import BASE
 from service.fhir.engine import CAUTION
 from service.fhir.interactions import CLIENT_IDS, DELETABLE
+from service.fhir.profile_index import profiles_by_type
 from service.fhir.search_parameters import PARAMETERS, RESOURCE_PARAMETERS, includes_of, reverse_includes_of
 from service.fhir.validate import MADE_BY_THE_SERVICE, TYPES
 
@@ -66,12 +67,14 @@ _DEFINITIONS = {
 
 def _type(kind: str, routed: Set[str]) -> Resource:
     own = kind in MADE_BY_THE_SERVICE
+    profiles = profiles_by_type().get(kind)
     interactions = [c for c in _TYPE_INTERACTIONS if c in routed and _taken(kind, c)]
     declared = [{"name": n, "definition": url, "type": sort} for n, (sort, url) in RESOURCE_PARAMETERS.items()]
     declared += [{"name": p.name, "definition": p.definition, "type": p.kind.value} for p in PARAMETERS[kind].values()]
     includes = {"searchInclude": includes_of(kind), "searchRevInclude": reverse_includes_of(kind)}
     return {
         "type": kind,
+        **({"supportedProfile": profiles} if profiles else {}),
         "interaction": [{"code": code} for code in interactions],
         "versioning": "versioned-update",
         "readHistory": True,

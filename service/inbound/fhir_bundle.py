@@ -22,7 +22,6 @@ from service.inbound.fhir_resource import (
     deletion,
     draft_of,
     not_theirs,
-    problems_of,
     updating,
     with_condition,
 )
@@ -146,7 +145,6 @@ class _Entry:
         resource, kind = self._resource()
         if self._url != kind:
             raise self._wrong_url(kind)
-        check(problems_of(resource, f"{self._path}.resource"))
         draft = self._new(resource, kind)
         condition = self._request.get("ifNoneExist")
         if condition is None:
@@ -158,7 +156,6 @@ class _Entry:
         at, match = f"{self._path}.resource", self._request.get("ifMatch")
         if self._url.startswith(f"{kind}?"):
             condition = condition_of(self._url, "A conditional update", self._at("url"))
-            check(problems_of(resource, at))
             draft = self._new(resource, kind)
             return conditionally_updating(draft, resource.get("id"), condition, match, self._at("ifMatch"))
         own = resource.get("id")
@@ -166,8 +163,7 @@ class _Entry:
             raise refuse(Category.INVALID, "An update needs the id of the resource.", f"{at}.id")
         if self._url != f"{kind}/{own}":
             raise self._wrong_url(f"{kind}/{own}")
-        check(not_theirs(own, at), problems_of(resource, at))
-        draft = draft_of(resource, kind, f"{kind}/{own}", at, self._place)
+        draft = draft_of(resource, kind, f"{kind}/{own}", at, self._place, not_theirs(own, at))
         return updating(draft, own, match, self._at("ifMatch"))
 
     def _delete(self) -> Draft:

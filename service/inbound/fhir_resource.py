@@ -7,6 +7,7 @@ content. Conditions are a search by identifier: https://hl7.org/fhir/R4/http.htm
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from urllib.parse import parse_qsl
 
 from service.errors import Category, Problem, Refused, refuse
@@ -14,7 +15,7 @@ from service.fhir.build import SHARED, Condition, Draft, Resource
 from service.fhir.codes import local_code_of
 from service.fhir.engine import ENGINE_ID
 from service.fhir.interactions import CLIENT_IDS, DELETABLE, why_not_deleted
-from service.fhir.validate import MADE_BY_THE_SERVICE, validate
+from service.fhir.validate import MADE_BY_THE_SERVICE, judged
 
 MAX_IDENTIFIER = 255
 _ETAG = re.compile(r'(?:W/)?"([0-9]{1,9})"')
@@ -67,8 +68,15 @@ def condition_of(query: str, name: str, path: str) -> Condition:
     raise refuse(Category.NOT_SUPPORTED, f"{name} takes identifier=system|value or identifier=value.", path)
 
 
-def draft_of(resource: Resource, kind: str, address: str, path: str, place: int = 0) -> Draft:
-    """A draft that creates a resource under the address others refer to it by."""
+def draft_of(
+    resource: Resource, kind: str, address: str, path: str, place: int = 0, besides: Sequence[Problem] = ()
+) -> Draft:
+    """A draft that creates a resource under the address others refer to it by.
+
+    Refused with everything that is wrong with the resource, and with the problems `besides`.
+    """
+    problems, warnings = problems_to_write(resource, path)
+    check([*besides, *problems])
     body = {k: v for k, v in resource.items() if k not in ("id", "meta")}
     if "meta" in resource:
         kept = {k: v for k, v in resource["meta"].items() if k not in ("versionId", "lastUpdated")}
@@ -85,6 +93,7 @@ def draft_of(resource: Resource, kind: str, address: str, path: str, place: int 
         identifiers=carried,
         unlike_is_conflict=kind not in SHARED,
         place=place,
+        warnings=warnings,
     )
 
 
@@ -150,22 +159,22 @@ def _check_id(resource_id: str, path: str) -> None:
         raise refuse(Category.INVALID, sentence, f"{path}.id")
 
 
-def problems_of(resource: Resource, path: str) -> list[Problem]:
-    """Validation, and what only the service itself may write."""
+def problems_to_write(resource: Resource, path: str) -> tuple[list[Problem], tuple[Problem, ...]]:
+    """Validation, and what only the service itself may write: problems, and what the sender should know besides."""
     kind = resource.get("resourceType")
     if kind in MADE_BY_THE_SERVICE:
-        return [Problem(Category.BUSINESS_RULE, f"{kind} is made by the service and cannot be written.", path)]
+        return [Problem(Category.BUSINESS_RULE, f"{kind} is made by the service and cannot be written.", path)], ()
     if kind == "Observation" and local_code_of(resource.get("code")) in _DECIDED_HERE:
         sentence = "This Observation is a decision of the rules and cannot be written from outside."
-        return [Problem(Category.BUSINESS_RULE, sentence, f"{path}.code")]
-    return [*validate(resource, path), *_long_identifiers(resource, path)]
+        return [Problem(Category.BUSINESS_RULE, sentence, f"{path}.code")], ()
+    problems, warnings = judged(resource, path)
+    return [*problems, *_long_identifiers(resource, path)], warnings
 
 
-def check(*problems: list[Problem]) -> None:
+def check(problems: Sequence[Problem]) -> None:
     """Refused with all problems, if there are any."""
-    found = [problem for some in problems for problem in some]
-    if found:
-        raise Refused(found)
+    if problems:
+        raise Refused(problems)
 
 
 def not_theirs(resource_id: str, path: str) -> list[Problem]:

@@ -10,13 +10,11 @@ from service.fhir.build import Draft, Resource
 from service.fhir.check_in import with_derived
 from service.inbound.bundle_links import Addresses
 from service.inbound.fhir_resource import (
-    check,
     condition_of,
     conditionally_updating,
     deletion,
     draft_of,
     not_theirs,
-    problems_of,
     same_type,
     updating,
     with_condition,
@@ -29,7 +27,6 @@ _NEW = "urn:new:resource"
 def map_create(resource: Resource, kind: str, if_none_exist: str | None, base: str = "") -> Mapped:
     """One resource to create, unless one with the identifier of If-None-Exist is there."""
     same_type(resource, kind)
-    check(problems_of(resource, kind))
     draft = draft_of(resource, kind, _NEW, kind)
     if if_none_exist is not None:
         with_condition(draft, condition_of(if_none_exist, "If-None-Exist", kind), updates=False)
@@ -43,8 +40,7 @@ def map_update(resource: Resource, kind: str, resource_id: str, if_match: str | 
         raise refuse(
             Category.MISMATCHED, f"The id in the body must be «{resource_id}» as in the address.", f"{kind}.id"
         )
-    check(not_theirs(resource_id, kind), problems_of(resource, kind))
-    draft = draft_of(resource, kind, f"{kind}/{resource_id}", kind)
+    draft = draft_of(resource, kind, f"{kind}/{resource_id}", kind, besides=not_theirs(resource_id, kind))
     return _mapped(updating(draft, resource_id, if_match, "If-Match"), base)
 
 
@@ -52,7 +48,6 @@ def map_conditional_update(resource: Resource, kind: str, query: str, if_match: 
     """One resource to update where one with an identifier is there, and to create otherwise."""
     same_type(resource, kind)
     condition = condition_of(query, "A conditional update", kind)
-    check(problems_of(resource, kind))
     draft = draft_of(resource, kind, _NEW, kind)
     return _mapped(conditionally_updating(draft, resource.get("id"), condition, if_match, "If-Match"), base)
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
+from service.errors import Problem
+
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
@@ -21,6 +23,7 @@ class Outcome:
     place: int = 0
     """Its place among the entries of the message."""
     last_updated: str = ""
+    warnings: tuple[Problem, ...] = ()
 
 
 @dataclass(slots=True)

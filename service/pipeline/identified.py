@@ -7,6 +7,7 @@ from typing import Any
 
 from service.fhir.build import Draft, Resource
 from service.fhir.json_text import load, write_canonical
+from service.fhir.profile_index import named_profiles
 from service.store.resources import Stored
 
 
@@ -42,9 +43,11 @@ class Known:
 
 
 def content_of(body: dict[str, Any]) -> Resource:
-    """A stored resource without what the server added: id, version, time."""
+    """A stored resource without what the server added: id, version, time, the profile it belongs to."""
     resource = {k: v for k, v in body.items() if k not in ("id", "meta")}
-    kept = {k: v for k, v in body.get("meta", {}).items() if k not in ("versionId", "lastUpdated")}
+    kept = {k: v for k, v in body.get("meta", {}).items() if k not in ("versionId", "lastUpdated", "profile")}
+    if others := named_profiles(body):
+        kept["profile"] = others
     return {**resource, "meta": kept} if kept else resource
 
 

@@ -25,5 +25,15 @@ def outcome_of(item: Identified, rows: Sequence[Stored]) -> Outcome:
     """What became of an item, with the version that now counts."""
     row = next((r for r in rows if (r.type, r.id) == (item.draft.type, item.id)), item.held)
     body, when = (row.body, row.last_updated) if row else ("", "")
-    derived = bool(item.draft.parent)
-    return Outcome(item.reference, item.version, item.what, body, item.note, derived, item.draft.place, when)
+    draft = item.draft
+    return Outcome(
+        item.reference,
+        item.version,
+        item.what,
+        body,
+        item.note,
+        bool(draft.parent),
+        draft.place,
+        when,
+        draft.warnings,
+    )

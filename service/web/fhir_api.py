@@ -13,7 +13,7 @@ from service.web import fhir_openapi, fhir_search
 from service.web.fhir_bundle import transaction
 from service.web.fhir_create import create
 from service.web.fhir_delete import delete
-from service.web.fhir_operations import readiness, validate_type
+from service.web.fhir_operations import readiness, validate_instance, validate_type
 from service.web.fhir_read import read, vread
 from service.web.fhir_reply import fhir_response
 from service.web.fhir_update import conditional_update, update
@@ -41,6 +41,7 @@ INTERACTIONS = (
     Interaction("transaction", "POST", "", transaction),
     Interaction("operation:readiness", "GET", "/CarePlan/{case_number}/$readiness", readiness),
     Interaction("operation:validate", "POST", "/{kind}/$validate", validate_type),
+    Interaction("operation:validate", "POST", "/{kind}/{resource_id}/$validate", validate_instance),
     Interaction("create", "POST", "/{kind}", create),
     Interaction("search-type", "GET", "/{kind}", fhir_search.search),
     Interaction("search-type", "POST", "/{kind}/_search", fhir_search.search_by_post),

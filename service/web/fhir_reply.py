@@ -14,7 +14,7 @@ from typing import Any
 
 from fastapi import Request, Response
 
-from service.errors import Category, Refused, refuse
+from service.errors import Category, Problem, Refused, refuse
 from service.fhir.build import Resource
 from service.fhir.json_text import load, write, write_pretty
 from service.fhir.outcome import all_well, operation_outcome
@@ -25,6 +25,7 @@ from service.web.exchange import pipeline_of
 from service.web.negotiation import media_of, wants_pretty
 from service.web.problems import STATUS
 
+_PREFERENCES = {one.lower(): one for one in ("representation", "minimal", "OperationOutcome")}
 _WORDS = {
     "created": "was created",
     "updated": "was updated",
@@ -62,6 +63,8 @@ class Reply:
     last_updated: str = ""
     case_number: str = ""
     sentence: str = ""
+    warnings: tuple[Problem, ...] = ()
+    not_applied: bool = False
 
     @property
     def etag(self) -> str:
@@ -78,9 +81,9 @@ def caller_of(request: Request) -> Caller:
 def _preferred(header: str) -> str:
     """The `return` of a Prefer header (https://hl7.org/fhir/R4/http.html#ops)."""
     for part in header.replace(";", ",").split(","):
-        name, _, value = part.strip().partition("=")
-        if name == "return" and value in ("representation", "minimal", "OperationOutcome"):
-            return value
+        name, _, value = part.partition("=")
+        if name.strip().lower() == "return" and value.strip().lower() in _PREFERENCES:
+            return _PREFERENCES[value.strip().lower()]
     return ""
 
 
@@ -95,7 +98,17 @@ def written(outcome: Outcome, case_number: str) -> Reply:
     status = {"created": 201, "deleted": 204, "gone": 204}.get(outcome.what, 200)
     sentence = outcome.note or f"{outcome.reference} {_WORDS[outcome.what]}."
     reference = f"{outcome.reference}/_history/{outcome.version}" if outcome.version else ""
-    return Reply(status, outcome.body, reference, outcome.version, outcome.last_updated, case_number, sentence)
+    return Reply(
+        status,
+        outcome.body,
+        reference,
+        outcome.version,
+        outcome.last_updated,
+        case_number,
+        sentence,
+        outcome.warnings,
+        bool(outcome.note),
+    )
 
 
 def written_alone(answer: Answer) -> Reply:
@@ -106,6 +119,14 @@ def written_alone(answer: Answer) -> Reply:
 def refused(error: Refused) -> Reply:
     """A refusal as a reply."""
     return Reply(STATUS[error.problems[0].category], write(operation_outcome(error.problems)))
+
+
+def _told(reply: Reply) -> Resource:
+    """What its sender should know of a resource; what became of it when that is all there is, or not what was asked."""
+    outcome = operation_outcome(reply.warnings, "warning")
+    if reply.not_applied or not reply.warnings:
+        outcome["issue"] += all_well(reply.sentence)["issue"]
+    return outcome
 
 
 def http_date(instant: str) -> str:
@@ -126,7 +147,7 @@ def response_of(request: Request, reply: Reply, prefer: str = "representation") 
         headers["X-Case-Number"] = reply.case_number
     if prefer == "OperationOutcome" and reply.status < 300:
         status = 200 if reply.status == 204 else reply.status
-        return fhir_response(request, all_well(reply.sentence), status, headers)
+        return fhir_response(request, _told(reply), status, headers)
     if reply.status in (204, 304) or (prefer == "minimal" and reply.status < 300):
         return Response(status_code=reply.status, headers=headers)
     return fhir_response(request, reply.body, reply.status, headers)
@@ -153,7 +174,7 @@ def entry_of(reply: Reply, prefer: str, read: bool = False) -> Resource:
         response["lastModified"] = reply.last_updated
     if reply.status >= 400:
         response["outcome"] = load(reply.body)
-    elif not read and (prefer == "OperationOutcome" or "not applied" in reply.sentence):
-        response["outcome"] = all_well(reply.sentence)
+    elif not read and (prefer == "OperationOutcome" or reply.warnings or reply.not_applied):
+        response["outcome"] = _told(reply)
     shown = reply.status < 300 and reply.body and (read or prefer == "representation")
     return {**({"resource": load(reply.body)} if shown else {}), "response": response}
