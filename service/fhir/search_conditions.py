@@ -141,6 +141,7 @@ class Search:
     includes: list[Include] = field(default_factory=list)
     reverse_includes: list[Include] = field(default_factory=list)
     only_count: bool = False
+    without_total: bool = False
     elements: tuple[str, ...] = ()
     token: str = ""
     understood: list[tuple[str, str]] = field(default_factory=list)

@@ -26,7 +26,6 @@ TOKEN = "_page"
 """The parameter of our own that continues a search from the page before."""
 
 _IGNORABLE = frozenset({"_format", "_pretty"})
-_TOTALS = ("none",)
 
 
 class _Unknown(Exception):
@@ -79,8 +78,9 @@ def _control(search: Search, name: str, value: str) -> bool:
         if not search.elements:
             raise ValueError("names of elements are needed, such as id,status")
     elif name == "_total":
-        if value not in _TOTALS:
+        if value != "none":
             raise ValueError(f"only none is served, not «{value[:40]}»; _summary=count counts")
+        search.without_total = True
     elif name == TOKEN:
         search.token = value
     else:

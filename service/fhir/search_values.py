@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import hashlib
 import unicodedata
-from collections.abc import Iterator
 from typing import Any, NamedTuple
 
 from service.fhir.build import Resource
@@ -40,7 +39,10 @@ def values_of(resource: Resource) -> list[Value]:
     found: dict[Value, None] = {}
     for parameter in INDEXED[resource["resourceType"]]:
         for path in parameter.elements:
-            for element in _at(resource, path, 0):
+            held = resource.get(path[0])
+            if held is None:
+                continue
+            for element in (held,) if len(path) == 1 and not isinstance(held, list) else _at(held, path, 1):
                 for value in _values(parameter, element) or _nothing(parameter):
                     found[value] = None
     return list(found)
@@ -63,35 +65,45 @@ def short(text: str) -> str:
 
 def reference_key(reference: str) -> tuple[str, str]:
     """Id and type of a relative reference without its version; the whole address and nothing of any other."""
-    parts = reference.split("/_history/", 1)[0].split("/")
-    if len(parts) == 2 and parts[0] in INDEXED:
-        return parts[1], parts[0]
+    kind, slash, rest = reference.partition("/")
+    if slash and kind in INDEXED:
+        resource_id, slash, tail = rest.partition("/")
+        if not slash or tail.startswith("_history/"):
+            return resource_id, kind
     return short(reference), ""
 
 
-def _at(held: Any, path: tuple[str, ...], depth: int) -> Iterator[Any]:
+def _at(held: Any, path: tuple[str, ...], depth: int) -> list[Any]:
     """The elements at a path, through every list on the way."""
     if isinstance(held, list):
-        for item in held:
-            yield from _at(item, path, depth)
-    elif depth == len(path):
-        yield held
-    elif isinstance(held, dict) and path[depth] in held:
-        yield from _at(held[path[depth]], path, depth + 1)
+        return held if depth == len(path) else [e for item in held for e in _at(item, path, depth)]
+    if depth == len(path):
+        return [held]
+    if isinstance(held, dict) and path[depth] in held:
+        return _at(held[path[depth]], path, depth + 1)
+    return []
 
 
 def _values(parameter: Parameter, element: Any) -> list[Value]:
+    return _TAKEN[parameter.kind](parameter, element)
+
+
+def _dates(parameter: Parameter, element: Any) -> list[Value]:
+    covered = range_of_element(element)
+    return [Value(parameter.name, covered[0], "", covered[1])] if covered else []
+
+
+def _codes(parameter: Parameter, element: Any) -> list[Value]:
     name = parameter.name
-    if parameter.kind is Kind.DATE:
-        covered = range_of_element(element)
-        return [Value(name, covered[0], "", covered[1])] if covered else []
-    if parameter.kind is Kind.TOKEN:
-        return [Value(name, short(code), short(system)) for code, system in _tokens(element, parameter.system)]
-    if parameter.kind is Kind.STRING:
-        return [Value(name, fold(text), short(text)) for text in _texts(element)]
-    if parameter.kind is Kind.URI:
-        return [Value(name, short(element))] if isinstance(element, str) and element else []
-    return _references(parameter, element)
+    return [Value(name, short(code), short(system)) for code, system in _tokens(element, parameter.system)]
+
+
+def _strings(parameter: Parameter, element: Any) -> list[Value]:
+    return [Value(parameter.name, fold(text), short(text)) for text in _texts(element)]
+
+
+def _addresses(parameter: Parameter, element: Any) -> list[Value]:
+    return [Value(parameter.name, short(element))] if isinstance(element, str) and element else []
 
 
 def _nothing(parameter: Parameter) -> list[Value]:
@@ -139,3 +151,12 @@ def _references(parameter: Parameter, element: Any) -> list[Value]:
         pairs = _tokens(element["identifier"], "")
         found += [Value(parameter.name + IDENTIFIER, short(code), short(system)) for code, system in pairs]
     return found
+
+
+_TAKEN = {
+    Kind.DATE: _dates,
+    Kind.TOKEN: _codes,
+    Kind.STRING: _strings,
+    Kind.URI: _addresses,
+    Kind.REFERENCE: _references,
+}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from service.fhir.build import Resource
@@ -38,6 +38,8 @@ class Derived:
     moved_on: str = ""
     birth_date: str = ""
     appliance: str = ""
+    found_by: dict[str, str] = field(default_factory=dict)
+    """Digest of the values each is found by, so that the search index is written only where they change."""
     rows: list[Stored] = field(default_factory=list)
 
     @classmethod
@@ -56,6 +58,7 @@ class Derived:
                 "moved_on": self.moved_on,
                 "birth_date": self.birth_date,
                 "appliance": self.appliance,
+                "found_by": self.found_by,
             }
         )
 
@@ -68,5 +71,8 @@ class Derived:
         if digest != known:
             version += 1
             self.versions[reference] = [version, digest]
-            self.rows.append(stored(resource, resource["id"], version, self.case_number, now))
+            row = stored(resource, resource["id"], version, self.case_number, now)
+            found_by = hashlib.sha256(repr(row.values).encode()).hexdigest()[:16]
+            self.rows.append(replace(row, found_as_before=self.found_by.get(reference) == found_by))
+            self.found_by[reference] = found_by
         return Source(reference, version)

@@ -131,6 +131,8 @@ def _search(tx: Connection, asked: Search) -> Page:
     further = sorted(along - set(keys))
     held = resources.current_of(tx, [*keys, *further])
     page.matches = [held[k] for k in keys if k in held and not held[k].deleted]
+    if not (asked.token or page.following or asked.without_total):
+        page.total = len(page.matches)
     page.included = [held[k] for k in further if k in held and not held[k].deleted]
     return page
 

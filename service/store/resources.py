@@ -24,7 +24,8 @@ class Stored:
     """One stored version of a resource; `case_number` is empty for those shared between cases.
 
     A version that says the resource is deleted has an empty body. `values` are what a new version is found by, where
-    they are known already; otherwise they are read from the body.
+    they are known already; otherwise they are read from the body. They are not written again when they are those of
+    the version before.
     """
 
     type: str
@@ -35,6 +36,7 @@ class Stored:
     body: str
     deleted: bool = False
     values: tuple[Value, ...] | None = field(default=None, compare=False)
+    found_as_before: bool = field(default=False, compare=False)
 
 
 def append_versions(connection: Connection, rows: Sequence[Stored]) -> None:
@@ -55,7 +57,8 @@ def append_versions(connection: Connection, rows: Sequence[Stored]) -> None:
                 for r in rows
             ],
         )
-        search_index.put(connection, [Indexed(r.type, r.id, r.version, r.case_number, _values(r)) for r in rows])
+        changed = [r for r in rows if not r.found_as_before]
+        search_index.put(connection, [Indexed(r.type, r.id, r.version, r.case_number, _values(r)) for r in changed])
 
 
 def _values(row: Stored) -> Sequence[Value]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from sqlalchemy import Connection, Table, insert, text, tuple_, update
+from sqlalchemy import Connection, Table, insert, text, update
 
 from service.fhir.json_text import load
 from service.fhir.search_parameters import PARAMETERS, digest_of
@@ -14,18 +14,17 @@ from service.store import query
 from service.store.tables import SearchIndex
 
 _INDEX: Table = SearchIndex.__table__  # type: ignore[attr-defined]
-_S, _V = query.VALUES.c, query.VERSIONS.c
+_V = query.VERSIONS.c
 _COLUMNS = ("type", "param", "value", "id", "part", "ends", "case_number")
 _NAMES = ", ".join(_COLUMNS)
 _ADD_ONE_BY_ONE = f"INSERT OR IGNORE INTO search_value ({_NAMES}) VALUES (?, ?, ?, ?, ?, ?, ?)"
 _ADD_AT_ONCE = (
     f"INSERT INTO search_value ({_NAMES}) SELECT * FROM unnest({', '.join(['%s::text[]'] * 7)}) ON CONFLICT DO NOTHING"
 )
-_KEY = ("type", "param", "value", "id", "part")
-_DROP_ONE_BY_ONE = f"DELETE FROM search_value WHERE {' AND '.join(f'{name} = ?' for name in _KEY)}"
+_DROP_ONE_BY_ONE = "DELETE FROM search_value WHERE type = ? AND id = ?"
 _DROP_AT_ONCE = (
-    "DELETE FROM search_value USING unnest(%s::text[], %s::text[], %s::text[], %s::text[], %s::text[])"
-    f" AS gone({', '.join(_KEY)}) WHERE {' AND '.join(f'search_value.{name} = gone.{name}' for name in _KEY)}"
+    "DELETE FROM search_value USING unnest(%s::text[], %s::text[]) AS gone(type, id)"
+    " WHERE search_value.type = gone.type AND search_value.id = gone.id"
 )
 _BATCH = 500
 
@@ -41,32 +40,12 @@ class Indexed:
 
 
 def put(connection: Connection, resources: Sequence[Indexed]) -> None:
-    """Make the index say what the given versions, now the current ones, are found by; unchanged rows stay."""
+    """Make the index say what the given versions, now the current ones, are found by."""
     last = {(r.type, r.id): r for r in resources}
-    known = _known(connection, [key for key, r in last.items() if r.version > 1])
-    fresh: list[tuple[Any, ...]] = []
-    for key, resource in last.items():
-        held = known.get(key)
-        for value in resource.values:
-            if held and value in held:
-                held.discard(value)
-            else:
-                fresh.append(
-                    (resource.type, value.param, value.value, resource.id, value.part, value.ends, resource.case_number)
-                )
-    stale = [(kind, v.param, v.value, resource_id, v.part) for (kind, resource_id), vs in known.items() for v in vs]
+    stale = [key for key, r in last.items() if r.version > 1]
+    fresh = [(r.type, v.param, v.value, r.id, v.part, v.ends, r.case_number) for r in last.values() for v in r.values]
     _run(connection, _DROP_ONE_BY_ONE, _DROP_AT_ONCE, stale)
     _run(connection, _ADD_ONE_BY_ONE, _ADD_AT_ONCE, fresh)
-
-
-def _known(connection: Connection, keys: Sequence[tuple[str, str]]) -> dict[tuple[str, str], set[Value]]:
-    if not keys:
-        return {}
-    wanted = query.rows(connection, query.VALUES, _S.type, _S.id, _S.param, _S.value, _S.part, _S.ends)
-    known: dict[tuple[str, str], set[Value]] = {}
-    for row in connection.execute(wanted.where(tuple_(_S.type, _S.id).in_(list(keys)))):
-        known.setdefault((row.type, row.id), set()).add(Value(row.param, row.value, row.part, row.ends))
-    return known
 
 
 def _run(connection: Connection, one_by_one: str, at_once: str, found: list[tuple[Any, ...]]) -> None:
