@@ -22,9 +22,12 @@ def range_of(text: str) -> tuple[str, str]:
         raise ValueError("a date such as 2026, 2026-10, 2026-10-04 or 2026-10-04T21:30:00+02:00 is needed")
     year, month, day, hour, minute, second, fraction, offset = found.groups()
     micro = int((fraction or "0")[:6].ljust(6, "0"))
-    start = datetime(
-        int(year), int(month or 1), int(day or 1), int(hour or 0), int(minute or 0), int(second or 0), micro
-    )
+    try:
+        start = datetime(
+            int(year), int(month or 1), int(day or 1), int(hour or 0), int(minute or 0), int(second or 0), micro
+        )
+    except ValueError:
+        raise ValueError("this is no day of the calendar or no time of day") from None
     if month is None:
         return _text(start), _text(_month_after(start, 12))
     if day is None:

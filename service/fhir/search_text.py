@@ -143,7 +143,7 @@ def _reference(parameter: Parameter, text: str, wanted: str, base: str) -> Itera
     value, part = reference_key(local)
     if not part and _ID.fullmatch(local):
         yield Key(local, only or None)
-    elif wanted and part:
+    elif wanted:
         raise ValueError(f"with the type in the name, an id is needed, not «{text[:80]}»")
     elif not only or part == only:
         yield Key(value, part)
