@@ -20,7 +20,7 @@ from service.pipeline import Pipeline
 from service.settings import Settings
 from service.store.engine import Database
 from service.store.ids import new_id
-from service.web import case_api, fhir_api, intake_api, pages, problems
+from service.web import case_api, fhir_api, fhir_openapi, intake_api, pages, problems
 from service.web.exchange import NumberedRequests, answer
 
 _SWEEP_SECONDS = 600
@@ -69,7 +69,9 @@ def build_app(settings: Settings, pipeline: Pipeline) -> FastAPI:
     def openapi() -> dict[str, Any]:
         if app.openapi_schema is None:
             schema = get_openapi(title=app.title, version=app.version, routes=app.routes)
-            schema.setdefault("components", {}).setdefault("schemas", {}).update(intake_api.definitions())
+            schema.setdefault("components", {}).setdefault("schemas", {}).update(
+                {**fhir_openapi.SCHEMAS, **intake_api.definitions()}
+            )
             app.openapi_schema = schema
         return app.openapi_schema
 

@@ -73,14 +73,14 @@ class Reads:
         if kind in OF_THE_DAY and held.case_number and self._is_stale(held.case_number):
             self.refresh(held.case_number)
             held = self._database.read(lambda tx: resources.current(tx, kind, resource_id)) or held
-        return held
+        return _not_deleted(held)
 
     def version(self, kind: str, resource_id: str, number: int) -> Stored:
         """One version of a resource. 404 when it is not here."""
         held = self._database.read(lambda tx: resources.version(tx, kind, resource_id, number))
         if held is None:
             raise refuse(Category.NOT_FOUND, f"{kind}/{resource_id} has no version {number}.")
-        return held
+        return _not_deleted(held)
 
     def case(self, case_number: str) -> dict[str, Any]:
         """A case as JSON-ready data, as of today. 404 when it is not here."""
@@ -172,3 +172,10 @@ class Reads:
 
     def _facts(self, tx: Connection, case_number: str) -> CaseFacts:
         return assemble(fact_of(row) for row in cases.facts(tx, case_number))
+
+
+def _not_deleted(held: Stored) -> Stored:
+    if held.deleted:
+        sentence = f"{held.type}/{held.id} was deleted; earlier versions stand in its history."
+        raise refuse(Category.GONE, sentence)
+    return held

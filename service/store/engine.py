@@ -34,6 +34,7 @@ class Database:
         self.url = make_url(url)
         self.is_sqlite = self.url.get_backend_name() == "sqlite"
         self._one_writer = threading.Lock() if self.is_sqlite else None
+        self._writing = threading.local()
         self.engine = self._sqlite() if self.is_sqlite else self._postgresql()
         migrate(self.engine, partitions)
         self._caller: Caller | None = None
@@ -72,7 +73,10 @@ class Database:
         return create_engine(url, pool_size=16, max_overflow=32, pool_pre_ping=True)
 
     def read(self, work: Callable[[Connection], T]) -> T:
-        """Run `work` in one read transaction."""
+        """Run `work` in one read transaction, or in the transaction of the `write` that this is called in."""
+        inside: Connection | None = getattr(self._writing, "connection", None)
+        if inside is not None:
+            return work(inside)
         try:
             with self.engine.connect().execution_options(**self._for_the_caller()) as connection:
                 return work(connection)
@@ -84,7 +88,11 @@ class Database:
 
         Another writer's conflict (same new identifier, same next version, deadlock) is tried again from
         the start, so `work` must read what it decides on itself. Refused as busy after several tries.
+        Inside another `write` it is a part of that one.
         """
+        inside: Connection | None = getattr(self._writing, "connection", None)
+        if inside is not None:
+            return work(inside)
         for attempt in range(_TRIES):
             try:
                 return self._write_once(work)
@@ -100,13 +108,21 @@ class Database:
         options = self._for_the_caller()
         if self._one_writer is None:
             with self.engine.connect().execution_options(**options) as connection, connection.begin():
-                return work(connection)
+                return self._marked(work, connection)
         with (
             self._one_writer,
             self.engine.connect().execution_options(writing=True, **options) as connection,
             connection.begin(),
         ):
+            return self._marked(work, connection)
+
+    def _marked(self, work: Callable[[Connection], T], connection: Connection) -> T:
+        """Run `work` so that what it reads and writes by this database is of its own transaction."""
+        self._writing.connection = connection
+        try:
             return work(connection)
+        finally:
+            self._writing.connection = None
 
     def _for_the_caller(self) -> dict[str, Caller]:
         assert self._caller is not None, "a database is read and written for a caller"

@@ -6,17 +6,17 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from sqlalchemy import Connection, Table, insert, literal, select, tuple_, update
+from sqlalchemy import Connection, Table, delete, insert, literal, select, tuple_, update
 
 from service.fhir.json_text import load
 from service.fhir.search_values import Value, values_of
 from service.store import query, search_index
-from service.store.query import VERSIONS
+from service.store.query import VALUES, VERSIONS
 from service.store.search_index import Indexed
 from service.store.tables import Identity
 
 _IDENTITIES: Table = Identity.__table__  # type: ignore[attr-defined]
-_V, _I = VERSIONS.c, _IDENTITIES.c
+_V, _I, _S = VERSIONS.c, _IDENTITIES.c, VALUES.c
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,11 +118,17 @@ def find_identities(
 
 
 def find_by_identifier(connection: Connection, kind: str, system: str | None, value: str) -> list[str]:
-    """Ids of resources with a business identifier; any system when `system` is None."""
-    query = select(_I.id).where(_I.type == kind, _I.value == value).order_by(_I.id).limit(100)
+    """Ids of resources with a business identifier; any system when `system` is None.
+
+    An identifier that a resource had once still finds it, so that a late repeat is not taken for something new.
+    """
+    had = select(_I.id).where(_I.type == kind, _I.value == value)
+    has = query.rows(connection, VALUES, _S.id).where(
+        _S.type == kind, _S.param == "identifier", _S.value == value, _S.part != ""
+    )
     if system is not None:
-        query = query.where(_I.system == system)
-    return [r.id for r in connection.execute(query)]
+        had, has = had.where(_I.system == system), has.where(_S.part == system)
+    return sorted({r.id for wanted in (had, has) for r in connection.execute(wanted.limit(100))})
 
 
 def add_identities(connection: Connection, rows: Sequence[tuple[str, str, str, str, int]]) -> None:
@@ -130,6 +136,22 @@ def add_identities(connection: Connection, rows: Sequence[tuple[str, str, str, s
     if rows:
         names = ("type", "system", "value", "id", "revision")
         connection.execute(insert(_IDENTITIES), [dict(zip(names, row, strict=True)) for row in rows])
+
+
+def forget_identities(connection: Connection, kind: str, resource_id: str) -> None:
+    """Free the identifiers of a deleted resource, so that they can be another's."""
+    connection.execute(delete(_IDENTITIES).where(_I.type == kind, _I.id == resource_id))
+
+
+def mentioning(connection: Connection, case_number: str, reference: str) -> list[Stored]:
+    """Current resources of a case, but its records of what was done, whose text holds a reference."""
+    wanted = query.rows(connection, VERSIONS).where(
+        _V.case_number == case_number,
+        _V.type.not_in(("AuditEvent", "Provenance")),
+        _V.body.contains(f'"{reference}', autoescape=True),
+        query.is_current(VERSIONS),
+    )
+    return [Stored(*r) for r in connection.execute(wanted)]
 
 
 def raise_revision(connection: Connection, key: tuple[str, str, str], revision: int) -> None:

@@ -203,7 +203,7 @@ def test_who_may_answer(
 ) -> None:
     case = Case(client).fitted()
     request = load(post(client, "/fhir/Task", abort(case)).text)
-    monkeypatch.setattr("service.web.fhir_api.sender_of", lambda _request: Sender(role))
+    monkeypatch.setattr("service.web.fhir_reply.sender_of", lambda _request: Sender(role))
     answer = answered(client, request, status=end, statusReason={"text": "x"})
     allowed = holder is not None and role in (holder, Role.UNKNOWN)
     assert answer.status_code == (200 if allowed else 422), answer.text
@@ -213,7 +213,7 @@ def test_who_may_answer(
 
 def test_the_dental_office_does_not_ask_for_a_cancellation(client: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
     case = Case(client).fitted()
-    monkeypatch.setattr("service.web.fhir_api.sender_of", lambda _request: Sender(Role.FULFILLER))
+    monkeypatch.setattr("service.web.fhir_reply.sender_of", lambda _request: Sender(Role.FULFILLER))
     assert post(client, "/fhir/Task", abort(case)).status_code == 422
 
 

@@ -23,7 +23,7 @@ def speak(monkeypatch: pytest.MonkeyPatch) -> Any:
     """Lets the next FHIR requests come from a sender that access tokens would have told."""
 
     def as_sender(role: Role, organisation: str | None = None) -> None:
-        monkeypatch.setattr("service.web.fhir_api.sender_of", lambda _request: Sender(role, organisation))
+        monkeypatch.setattr("service.web.fhir_reply.sender_of", lambda _request: Sender(role, organisation))
 
     return as_sender
 
