@@ -41,9 +41,9 @@ class Searches(Reads):
 
     def index_all(self) -> None:
         """Index anew what other parameters were declared for; goes on where a start before this one ended."""
-        for kind in self._database.read(search_index.stale_types):
-            while self._database.write(lambda tx, kind=kind: search_index.index_some(tx, kind)):
-                pass
+        more = bool(self._database.read(search_index.stale_types))
+        while more:
+            more = self._database.write(search_index.index_some)
 
     def search(self, asked: Search) -> Page:
         """The page a search asks for."""
@@ -164,12 +164,17 @@ def key_of(token: str, about: str, kinds: tuple[type, ...]) -> Any:
         held = None
     if isinstance(held, list) and len(held) == len(kinds) + 1 and held[0] == _digest(about):
         key = held[1:]
-        if all(type(k) is kind for k, kind in zip(key, kinds, strict=True)) and all(
-            abs(k) < 2**31 for k in key if isinstance(k, int)
-        ):
+        if all(type(k) is kind for k, kind in zip(key, kinds, strict=True)) and all(map(_storable, key)):
             return tuple(key)
     sentence = "This is not a page of this question; follow the next link as it was given."
     raise refuse(Category.BAD_QUERY, sentence, TOKEN)
+
+
+def _storable(key: str | int) -> bool:
+    """Whether a database can compare anything with a key: a small number, or text that is Unicode."""
+    if isinstance(key, int):
+        return abs(key) < 2**31
+    return "\0" not in key and all(not 0xD800 <= ord(c) <= 0xDFFF for c in key)
 
 
 def _digest(about: str) -> str:

@@ -33,6 +33,8 @@ class Case:
     urgent: bool
     summary: str
     derived: str
+    overdue_from: str | None = None
+    replaces: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +105,25 @@ def worklist(connection: Connection, whose_move: str | None, after: tuple[str, s
     if after:
         page = page.where(tuple_(_C.waiting_since, _C.case_number) > tuple_(*after))
     return [Case(*r) for r in connection.execute(page)]
+
+
+def overdue(
+    connection: Connection, today: str, whose_move: str | None, after: tuple[str, str] | None, limit: int
+) -> list[Case]:
+    """A page of cases overdue on a day, longest overdue first; `after` is (overdue_from, case_number) of the last."""
+    page = query.rows(connection, CASES).where(_C.overdue_from <= today)
+    page = page.order_by(_C.overdue_from, _C.case_number).limit(limit)
+    if whose_move:
+        page = page.where(_C.whose_move == whose_move)
+    if after:
+        page = page.where(tuple_(_C.overdue_from, _C.case_number) > tuple_(*after))
+    return [Case(*r) for r in connection.execute(page)]
+
+
+def replacing(connection: Connection, case_number: str) -> list[str]:
+    """Numbers of the later cases whose referral takes the place of this case's."""
+    found = query.rows(connection, CASES, _C.case_number).where(_C.replaces == case_number)
+    return [r.case_number for r in connection.execute(found.order_by(_C.case_number).limit(100))]
 
 
 def not_decided_since(connection: Connection, day: str, closed: str, limit: int) -> list[str]:

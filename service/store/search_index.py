@@ -68,16 +68,20 @@ def stale_types(connection: Connection) -> list[str]:
     ]
 
 
-def index_some(connection: Connection, kind: str) -> bool:
-    """Index the next batch of a type anew; False when none is left. Other writers wait meanwhile."""
+def index_some(connection: Connection) -> bool:
+    """Index a batch of each type that needs it anew; False when none is left. Other writers wait meanwhile."""
     if connection.dialect.name == "postgresql":
         connection.execute(text("LOCK TABLE search_value IN SHARE ROW EXCLUSIVE MODE"))
+    unfinished = [_index_type(connection, kind) for kind in stale_types(connection)]
+    return any(unfinished)
+
+
+def _index_type(connection: Connection, kind: str) -> bool:
+    """Index the next batch of a type; whether there is another one."""
     state = connection.execute(_INDEX.select().where(_INDEX.c.type == kind)).one_or_none()
     digest = digest_of(kind)
     if state is None:
         connection.execute(insert(_INDEX), {"type": kind, "digest": digest, "after": ""})
-    elif state.digest == digest and state.after is None:
-        return False
     after = state.after or "" if state is not None and state.digest == digest else ""
     batch = (
         query.rows(connection, query.VERSIONS, _V.id, _V.version, _V.case_number, _V.body, _V.deleted)

@@ -14,7 +14,9 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from service.errors import Category, refuse
 from service.fhir.dates import day_of
 from service.fhir.json_text import write
+from service.fhir.referral_task import Role
 from service.pipeline.pipeline import Pipeline
+from service.pipeline.sender import Sender
 from service.web.media import body_fault
 from service.web.problems import FHIR_JSON
 
@@ -53,6 +55,11 @@ async def body_of(request: Request, fault_of: Callable[[str], str] = body_fault)
 def pipeline_of(request: Request) -> Pipeline:
     """The pipeline the app was built with."""
     return request.app.state.pipeline
+
+
+def sender_of(request: Request, role: Role = Role.UNKNOWN) -> Sender:
+    """Who sends the request. The one place where a role begins: with the door today, with an access token one day."""
+    return Sender(role)
 
 
 def day_asked(request: Request, name: str, today: date) -> date:

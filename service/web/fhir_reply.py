@@ -21,7 +21,8 @@ from service.fhir.outcome import all_well, operation_outcome
 from service.fhir.validate import TYPES
 from service.pipeline import Answer, Outcome, Pipeline
 from service.pipeline.pipeline import Received
-from service.web.exchange import pipeline_of
+from service.pipeline.sender import Sender
+from service.web.exchange import pipeline_of, sender_of
 from service.web.negotiation import media_of, wants_pretty
 from service.web.problems import STATUS
 
@@ -43,13 +44,14 @@ class Caller:
     pipeline: Pipeline
     base: str
     request_id: str
+    sender: Sender
     prefer: str
     """`representation`, `minimal`, `OperationOutcome`, or empty when the client does not say."""
 
     def received(self, text: bytes, interaction: str, place: int | None = None) -> Received:
         """A message of this caller; `place` tells the entries of a batch apart."""
         number = self.request_id if place is None else f"{self.request_id}-{place}"
-        return Received(f"fhir {interaction}", text, number, plain=False, interaction=interaction)
+        return Received(f"fhir {interaction}", text, number, plain=False, interaction=interaction, sender=self.sender)
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +77,8 @@ class Reply:
 def caller_of(request: Request) -> Caller:
     """The caller of a request."""
     base = f"{request.base_url}fhir"
-    return Caller(pipeline_of(request), base, request.state.request_id, _preferred(request.headers.get("prefer", "")))
+    prefer = _preferred(request.headers.get("prefer", ""))
+    return Caller(pipeline_of(request), base, request.state.request_id, sender_of(request), prefer)
 
 
 def _preferred(header: str) -> str:

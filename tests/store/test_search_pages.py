@@ -11,7 +11,7 @@ from service.errors import Category, Refused
 from service.fhir.json_text import write
 from service.fhir.search_query import search_of
 from service.pipeline import Pipeline
-from service.pipeline.searching import Page
+from service.pipeline.searching import token_of
 from service.store import resources
 from service.store.resources import Stored
 from tests.store.messages import opened_case, settled_course
@@ -103,7 +103,6 @@ def test_pages_in_the_order_of_time_bring_a_change_again_and_hide_nothing(pipeli
 
 def _history(pipeline: Pipeline, between: Callable[[], None]) -> list[tuple[str, int]]:
     found: list[tuple[str, int]] = []
-    page = Page(following="")
     token = ""
     while True:
         page = pipeline.type_history("Observation", "", token, 3)
@@ -150,6 +149,17 @@ def test_a_page_token_that_no_page_gave_is_refused(pipeline: Pipeline, token: st
         with pytest.raises(Refused) as refused:
             ask()
         assert refused.value.problems[0].category is Category.BAD_QUERY
+
+
+@pytest.mark.parametrize("key", ["\ud800", "a\0b", 7, None, 2**40])
+def test_a_key_that_no_database_can_compare_is_refused(pipeline: Pipeline, key: Any) -> None:
+    asked = search_of("Observation", [], BASE, NOW)
+    token = token_of(repr(("Observation", [])), ("", key))
+    asked.token = token_of(repr(("Observation", [])), ("", "o1"))
+    assert pipeline.search(asked).matches == []
+    asked.token = token
+    with pytest.raises(Refused):
+        pipeline.search(asked)
 
 
 def test_a_page_token_serves_its_own_question_only(pipeline: Pipeline) -> None:
