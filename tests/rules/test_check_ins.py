@@ -14,7 +14,6 @@ from service.rules.check_ins import joined_check_ins
 from service.rules.course import course_on
 from service.rules.facts import CaseFacts, CheckIn, Source
 from service.rules.follow_up import follow_up
-
 from service.rules.wear_reports import wear_reports
 
 from .build import (
