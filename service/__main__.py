@@ -1,4 +1,4 @@
-"""The command line: `airway-relay serve | demo | decide | check | rules | rehearse`.
+"""The command line: `airway-relay serve | demo | decide | check | rules | rehearse | replay`.
 
 Each command imports what it needs itself.
 """
@@ -42,6 +42,10 @@ def _run(options: argparse.Namespace) -> int:
         from service.commands.rehearse import rehearse_policy
 
         return rehearse_policy(options)
+    if options.command == "replay":
+        from service.commands.replay import replay_decisions
+
+        return replay_decisions(options.case)
     from service.commands.check import check
 
     return check(options.file)
@@ -68,6 +72,8 @@ def _parser() -> argparse.ArgumentParser:
     rules.add_argument("--site", metavar="FILE", help="a site's TOML file with thresholds of its own")
     check = commands.add_parser("check", help="validate a FHIR resource or every resource of a Bundle")
     check.add_argument("file", help="a resource or Bundle as JSON; - reads standard input")
+    again = commands.add_parser("replay", help="make stored decisions anew and compare them, byte for byte")
+    again.add_argument("case", nargs="*", metavar="CASE", help="case numbers (default: every case of the database)")
     rehearsal = commands.add_parser("rehearse", help="try a set of thresholds on simulated patients (not evidence)")
     rehearsal.add_argument("--thresholds", metavar="A.toml", help="set A (default: the service's own thresholds)")
     rehearsal.add_argument("--compare", metavar="B.toml", help="set B, tried on the same simulated patients")

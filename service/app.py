@@ -31,25 +31,25 @@ def build_pipeline(settings: Settings, clock: Callable[[], datetime] | None = No
     """The pipeline on the database the settings name."""
     pipeline = Pipeline(
         Database(settings.database_url),
-        settings.site.thresholds,
+        settings.site,
         clock or (lambda: datetime.now(UTC)),
         settings.zone,
         __version__,
     )
-    pipeline.prepare()
+    pipeline.engine()
     return pipeline
 
 
 def build_app(settings: Settings, pipeline: Pipeline) -> FastAPI:
-    """The web application over a pipeline."""
+    """The web application over a pipeline. Raises NotCompiled when a published profile cannot be checked."""
+    preload()
 
     @contextlib.asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
-        tasks = [asyncio.create_task(_sweep(pipeline)), asyncio.create_task(run_in_threadpool(preload))]
+        sweep = asyncio.create_task(_sweep(pipeline))
         yield
-        for task in tasks:
-            task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
+        sweep.cancel()
+        await asyncio.gather(sweep, return_exceptions=True)
         await run_in_threadpool(pipeline.close)
 
     app = FastAPI(title="Airway Relay", version=__version__, docs_url=None, redoc_url=None, lifespan=lifespan)

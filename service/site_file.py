@@ -6,22 +6,14 @@
 from __future__ import annotations
 
 import tomllib
-from dataclasses import dataclass, field
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
 
-from service.rules.thresholds import Thresholds, thresholds_from_table
+from service.rules.site import Site
+from service.rules.thresholds import thresholds_from_table
 
 _KNOWN = ("region", "thresholds")
 _REGIONS = ("", "US")
-
-
-@dataclass(frozen=True)
-class Site:
-    """The thresholds in force at a site, and the region whose documentation rules apply (empty: none)."""
-
-    thresholds: Thresholds = field(default_factory=Thresholds)
-    region: str = ""
 
 
 def read_site(path: Path) -> Site:

@@ -50,7 +50,7 @@ def test_the_examples_work_by_copy_and_paste(start_service: Callable[..., Servic
     assert not [text for text in printed if "OperationOutcome" in text]
     assert environment["CASE"].startswith("AR-")
     final = load(printed[-1].strip().rpartition("\n")[2])
-    assert final["stage"] == "closed"
+    assert final["stage"] == "in-follow-up"
     assert final["response"]["outcome"] == "complete"
     assert final["response"]["fall_percent"] == Decimal("81.70")
 

@@ -17,9 +17,11 @@ import pytest
 
 from service.fhir.check_in import LINK_IDS, QUESTIONNAIRE
 from service.fhir.codes import BASE, LOCAL, LOINC, PUBLISHED, SNOMED, all_local, is_local
+from service.fhir.engine import THRESHOLDS
 from service.fhir.json_text import load, write_pretty
 from service.fhir.profile_index import profile_of
 from service.fhir.validate import TYPES
+from service.rules.thresholds import Thresholds
 from tests.reference.definitions import PROFILES, published
 from tests.reference.definitions.page import page
 
@@ -67,6 +69,28 @@ def test_the_code_system_lists_every_local_code() -> None:
         "content": "complete",
         "count": len(all_local()),
         "concept": [{"code": c.code, "display": c.display} for c in all_local()],
+    }
+    if os.environ.get("AIRWAY_RELAY_WRITE_TERMS"):
+        file.write_text(write_pretty(held) + "\n")
+    assert load(file.read_text()) == held
+
+
+def test_the_code_system_of_thresholds_lists_every_threshold() -> None:
+    file = FOLDER / "CodeSystem-airway-relay-thresholds.json"
+    held = {
+        "resourceType": "CodeSystem",
+        "id": "airway-relay-thresholds",
+        "url": THRESHOLDS,
+        "version": "1.0.0",
+        "name": "AirwayRelayThresholds",
+        "title": "Thresholds of the rules of Airway Relay",
+        "status": "active",
+        "experimental": False,
+        "description": "What the rules compare with. The Device of the rules tells the values in force at a site.",
+        "caseSensitive": True,
+        "content": "complete",
+        "count": len(Thresholds().all()),
+        "concept": [{"code": t.name, "display": t.meaning} for t in Thresholds().all()],
     }
     if os.environ.get("AIRWAY_RELAY_WRITE_TERMS"):
         file.write_text(write_pretty(held) + "\n")

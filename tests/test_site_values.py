@@ -5,7 +5,8 @@ from __future__ import annotations
 from decimal import Decimal
 
 from service.commands.rules import table
-from service.fhir.decision_resources import decision_observation
+from service.fhir.decision_observation import About, decision_observation
+from service.rules.facts import Source
 from service.rules.retest import assess_readiness
 from service.rules.thresholds import Thresholds
 from tests.rules.build import AS_OF, after_delivery
@@ -16,7 +17,8 @@ SITE = Thresholds().with_values({"wear_hours": Decimal(5)})
 def ranges(thresholds: Thresholds) -> list[str]:
     """The reference ranges of wear in the readiness Observation."""
     decision = assess_readiness(after_delivery(), thresholds, AS_OF)
-    built = decision_observation(decision, "x", {"reference": "Patient/1"}, {"reference": "ServiceRequest/1"})
+    about = About({"reference": "Patient/1"}, {"reference": "ServiceRequest/1"}, Source("Device/rules", 1))
+    built = decision_observation(decision, "x", about)
     wear = next(c for c in built["component"] if c["code"]["text"] == "Worn enough")
     return [r["text"] for r in wear["referenceRange"] if "hours" in r["text"]]
 

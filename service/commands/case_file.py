@@ -10,9 +10,9 @@ from service.fhir import build
 from service.fhir.build import Draft, Resource, rewrite_references
 from service.fhir.read_facts import StoredFact, assemble, read
 from service.fhir.validate import TYPES, validate
-from service.inbound import dental_office, physician, sleep_lab
+from service.inbound import dental_office, physician, sleep_lab, visits
 from service.inbound.plain import Mapped
-from service.rules.facts import CaseFacts, ReferralState, Source
+from service.rules.facts import CaseFacts, Source
 
 _NUMBER = "CASE-IN-FILE"
 _PARTS: dict[str, Callable[[dict[str, Any]], Mapped]] = {
@@ -22,6 +22,7 @@ _PARTS: dict[str, Callable[[dict[str, Any]], Mapped]] = {
     "appliance": lambda body: dental_office.map_appliance(body, _NUMBER),
     "progress": lambda body: dental_office.map_progress(body, _NUMBER),
     "sleep_test": sleep_lab.map_result,
+    "visit": lambda body: visits.map_visit(body, _NUMBER),
     "test_order": lambda body: physician.map_test_order(body, _NUMBER),
     "decision": lambda body: physician.map_physician_decision(body, _NUMBER),
 }
@@ -36,7 +37,7 @@ def facts_of(body: dict[str, Any]) -> CaseFacts:
 
 def _plain_facts(body: dict[str, Any]) -> list[StoredFact]:
     drafts: list[Draft] = []
-    state: str | None = None
+    moves: list[list[str]] = []
     for key, held in body.items():
         if key not in _PARTS:
             raise refuse(Category.INVALID, f"A case file has no part «{key}»; it has {', '.join(_PARTS)}.", key)
@@ -46,11 +47,13 @@ def _plain_facts(body: dict[str, Any]) -> list[StoredFact]:
             if not isinstance(part, dict):
                 raise refuse(Category.INVALID, "An object is needed.", where)
             mapped = _at(where, lambda part=part, key=key: _PARTS[key](part))
-            state = mapped.move.state if mapped.move else state
+            if mapped.move:
+                moves.append([mapped.move.on[:10], mapped.move.state])
             drafts.extend(mapped.drafts)
     found = list(_facts(_latest(drafts)))
-    if state:
-        found.append(StoredFact(Source("Task/referral", 1), {"kind": "task", "state": ReferralState(state).value}))
+    if moves:
+        state = moves[-1][1]
+        found.append(StoredFact(Source("Task/referral", 1), {"kind": "task", "state": state, "moves": moves}))
     return found
 
 

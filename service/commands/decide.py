@@ -3,24 +3,21 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from datetime import date
 
 from service.commands.case_file import facts_of
 from service.commands.files import complain, read_object
 from service.errors import Refused
 from service.fhir.dates import day_of
-from service.fhir.decision_resources import CAUTION
+from service.fhir.engine import CAUTION
 from service.fhir.json_text import write_pretty
-from service.rules.decision import Status
-from service.rules.response import assess_response
-from service.rules.retest import assess_readiness
-from service.rules.stage import stage_of
-from service.rules.thresholds import Thresholds
-from service.rules.titration import next_step
+from service.rules.case_view import CaseView, view_case
+from service.rules.decision import Criterion
+from service.rules.response import Response
+from service.rules.site import Site
 from service.rules.words import day
 from service.settings import SettingsError, read_site_file
-
-_SIGNS = {Status.MET: "met", Status.UNMET: "NOT MET", Status.UNKNOWN: "unknown", Status.ATTENTION: "weigh"}
 
 
 def decide(file: str, as_of_text: str | None, as_json: bool, site_file: str | None) -> int:
@@ -31,7 +28,7 @@ def decide(file: str, as_of_text: str | None, as_json: bool, site_file: str | No
         print(f"airway-relay: --as-of: {error}.", file=sys.stderr)
         return 2
     try:
-        thresholds = read_site_file(site_file).thresholds if site_file else Thresholds()
+        site = read_site_file(site_file) if site_file else Site()
     except SettingsError as error:
         print(f"airway-relay: {error}", file=sys.stderr)
         return 2
@@ -43,32 +40,45 @@ def decide(file: str, as_of_text: str | None, as_json: bool, site_file: str | No
     except Refused as refused:
         complain(file, refused)
         return 1
-    readiness = assess_readiness(facts, thresholds, as_of)
-    step = next_step(facts, thresholds, readiness)
-    response = assess_response(facts, thresholds, as_of)
-    stage = stage_of(facts, readiness, step, response)
+    view = view_case(facts, site, as_of)
     if as_json:
-        data = {
-            **stage.as_data(),
-            "readiness": readiness.as_data(),
-            "next_step": step.as_data() if step else None,
-            "response": response.as_data() if response else None,
-            "caution": CAUTION,
-        }
-        print(write_pretty(data))
+        print(write_pretty({**view.as_data(), "caution": CAUTION}))
         return 0
-    print(f"As of {day(as_of)}: {readiness.sentence}")
-    print(f"Whose move: {stage.whose_move}. {stage.why}\n")
-    for item in readiness.criteria:
-        print(f"  {_SIGNS[item.status]:>7}  {item.title}: {item.sentence}")
-    if step:
-        print(f"\nNext titration step: {step.sentence}")
-    if response:
-        print(f"\n{response.sentence}")
-        for item in response.criteria:
-            print(f"  {_SIGNS[item.status]:>7}  {item.title}: {item.sentence}")
-        for sentence in (response.disagreement, *response.comparability):
-            if sentence:
-                print(f"           {sentence}")
-    print(f"\n{CAUTION}")
+    _print(view)
     return 0
+
+
+def _print(view: CaseView) -> None:
+    print(f"As of {day(view.as_of)}: {view.readiness.sentence}")
+    print(f"Whose move: {view.stage.whose_move}. {view.stage.why}\n")
+    _reasons(view.readiness.criteria)
+    if view.step:
+        print(f"\nNext titration step: {view.step.sentence}")
+    if view.projection and view.projection.steps:
+        print(f"Where the steps lead: {view.projection.sentence}")
+    if view.response:
+        _print_response(view.response)
+    for title, decision in (
+        ("The referral", view.referral_check),
+        ("Documentation for a payer", view.coverage),
+        ("Follow-up", view.follow_up.decision if view.follow_up else None),
+    ):
+        if decision:
+            print(f"\n{title}: {decision.sentence}")
+            _reasons(decision.criteria)
+    print(f"\n{CAUTION}")
+
+
+def _print_response(response: Response) -> None:
+    print(f"\n{response.sentence}")
+    _reasons(response.criteria)
+    more = (response.disagreement, *response.comparability, *response.certainty.sentences)
+    more += (*(m.sentence for m in response.measures), response.wear, *(s.sentence for s in response.suggestions))
+    for sentence in (*more, response.relapse.sentence if response.relapse else "", *response.cautions):
+        if sentence:
+            print(f"{'':>17}{sentence}")
+
+
+def _reasons(criteria: Sequence[Criterion]) -> None:
+    for item in criteria:
+        print(f"  {item.standing:>15}  {item.title}: {item.sentence}")

@@ -20,6 +20,7 @@ def serve() -> int:
     from sqlalchemy.exc import SQLAlchemyError
 
     from service.app import build_app, build_pipeline
+    from service.fhir.validate import NotCompiled
 
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s %(message)s", stream=sys.stderr)
     logging.getLogger("alembic").setLevel(logging.WARNING)
@@ -28,8 +29,13 @@ def serve() -> int:
     except SQLAlchemyError as error:
         print(f"airway-relay: the database cannot be used ({type(error).__name__}); see DATABASE_URL.", file=sys.stderr)
         return 2
+    try:
+        app = build_app(settings, pipeline)
+    except NotCompiled as error:
+        print(f"airway-relay: the published profiles cannot be checked: {error}", file=sys.stderr)
+        return 2
     config = uvicorn.Config(
-        build_app(settings, pipeline),
+        app,
         settings.host,
         settings.port,
         access_log=False,

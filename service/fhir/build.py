@@ -6,12 +6,15 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
-from service.fhir.codes import BASE, UCUM, Code
+from service.fhir.codes import AMBULATORY, BASE, UCUM, Code
 
 Resource = dict[str, Any]
 
 SHARED = frozenset({"Patient", "Practitioner", "PractitionerRole", "Organization"})
 """Types that belong to no single case."""
+
+VERIFICATION = "http://terminology.hl7.org/CodeSystem/condition-ver-status"
+"""The code system of a Condition's verification status."""
 
 _UNIT_WORDS = {"{events}/h": "events/h", "{events}": "events", "{score}": "score", "d": "days", "1": ""}
 
@@ -45,6 +48,18 @@ def component(code: Code, key: str, value: Any) -> dict[str, Any]:
     return {"code": code.concept, key: value}
 
 
+def encounter(kind: Code, subject: dict[str, Any], day: str, withdrawn: bool = False) -> dict[str, Any]:
+    """A finished visit of one day (https://hl7.org/fhir/R4/encounter.html)."""
+    return {
+        "resourceType": "Encounter",
+        "status": "entered-in-error" if withdrawn else "finished",
+        "class": AMBULATORY.coding,
+        "type": [kind.concept],
+        "subject": subject,
+        "period": {"start": day, "end": day},
+    }
+
+
 @dataclass(slots=True)
 class Draft:
     """A resource on its way to the store.
@@ -52,8 +67,9 @@ class Draft:
     `local` is the address other drafts refer to it by (a `urn:uuid:` or `Type/id`). `identity` is the
     business identifier that makes a repeat the same resource. `revises` says what a repeat with other
     content does: make a new version (with a higher `revision`) or leave the first as it is; with
-    `unlike_is_conflict` it is refused instead. `path` and
-    `date_path` are where problems are reported.
+    `unlike_is_conflict` it is refused instead. A draft that `withdraws` is the resource on record, as entered
+    in error, and nothing when there is none. A new one that `goes_with` another draft has no place when that one
+    is an earlier revision not applied. `path` and `date_path` are where problems are reported.
     """
 
     resource: Resource
@@ -64,6 +80,8 @@ class Draft:
     revision: int = 1
     revises: bool = False
     unlike_is_conflict: bool = False
+    withdraws: bool = False
+    goes_with: str = ""
     target_id: str | None = None
     if_match: int | None = None
     parent: tuple[str, str] | None = None

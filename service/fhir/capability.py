@@ -10,7 +10,7 @@ from collections.abc import Set
 from service import __version__
 from service.fhir.build import Resource
 from service.fhir.codes import BASE
-from service.fhir.decision_resources import CAUTION
+from service.fhir.engine import CAUTION
 from service.fhir.validate import MADE_BY_THE_SERVICE, TYPES
 
 _TYPE_INTERACTIONS = ("read", "vread", "history-instance", "search-type", "create", "update")

@@ -53,6 +53,13 @@ def is_future(text: str, today: date, now: datetime) -> bool:
     return date.fromisoformat(text) > today
 
 
+def instant_after(when: datetime, before: str) -> str:
+    """The instant of `when`, or the first one after the instant `before` if that is later."""
+    if not before:
+        return instant(when)
+    return instant(max(when, datetime.fromisoformat(before) + timedelta(milliseconds=1)))
+
+
 def instant(when: datetime) -> str:
     """A FHIR instant in UTC with milliseconds, e.g. `2026-10-04T09:30:00.123Z`."""
     return when.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")

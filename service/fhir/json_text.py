@@ -71,23 +71,6 @@ def load(text: str) -> Any:
     return simplejson.loads(text, use_decimal=True)
 
 
-def empty_parts(value: Any, path: str) -> list[Problem]:
-    """FHIR JSON has no empty objects, empty arrays, empty strings or (outside `_` arrays) nulls."""
-    found: list[Problem] = []
-    if value is None or value in ({}, [], ""):
-        kind = "null" if value is None else "empty"
-        found.append(Problem(Category.INVALID, f"The element is {kind}; leave it out instead.", path))
-    elif isinstance(value, dict):
-        for key, held in value.items():
-            if key.startswith("_") and isinstance(held, list):
-                continue
-            found.extend(empty_parts(held, f"{path}.{key}"))
-    elif isinstance(value, list):
-        for index, held in enumerate(value):
-            found.extend(empty_parts(held, f"{path}[{index}]"))
-    return found
-
-
 def _without_duplicates(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     found = dict(pairs)
     if len(found) != len(pairs):

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from service.fhir.build import Resource
 from service.fhir.check_in import QUESTIONNAIRE
 from service.fhir.codes import AHI_24_HOUR, APNOEA_INDEX, BASE, ODI, codings_of, has_code, local, local_code_of
-from service.fhir.decision_resources import ENGINE_ID
+from service.fhir.engine import ENGINE_ID, is_engine
 from service.fhir.read_other import is_referral, is_referral_task, is_test_order
 
 _BY_TYPE = {
@@ -37,6 +35,10 @@ _OBSERVATIONS = (
     "readiness-for-efficacy-test",
     "next-titration-step",
     "response-to-treatment",
+    "referral-check",
+    "follow-up",
+    "us-coverage-documentation",
+    "coverage-documentation",
     "physician-decision",
 )
 _BY_CODE = (
@@ -44,6 +46,7 @@ _BY_CODE = (
     | dict.fromkeys(_MEASURES, "sleep-test-measure")
     | {code: code for code in _OBSERVATIONS}
 )
+_VISITS = ("dental-visit", "physician-visit", "face-to-face-evaluation")
 _PURPOSES = ("baseline-test", "efficacy-test")
 
 
@@ -71,14 +74,14 @@ def _service_request(resource: Resource) -> str | None:
         return "referral"
     if is_test_order(resource):
         return "test-order"
-    return "test-proposal" if _is_engine(resource.get("requester")) else None
+    return "test-proposal" if is_engine(resource.get("requester")) else None
 
 
 def _task(resource: Resource) -> str | None:
     if is_referral_task(resource):
         return "referral-task"
     approves = any(isinstance(c, dict) and c.get("code") == "approve" for c in codings_of(resource.get("code")))
-    return "approval-task" if approves and _is_engine(resource.get("requester")) else None
+    return "approval-task" if approves and is_engine(resource.get("requester")) else None
 
 
 def _device(resource: Resource) -> str | None:
@@ -99,15 +102,18 @@ def _questionnaire_response(resource: Resource) -> str | None:
 
 def _provenance(resource: Resource) -> str | None:
     agents = resource.get("agent")
-    made = any(isinstance(a, dict) and _is_engine(a.get("who")) for a in (agents if isinstance(agents, list) else []))
+    made = any(isinstance(a, dict) and is_engine(a.get("who")) for a in (agents if isinstance(agents, list) else []))
     return "decision-provenance" if made else None
 
 
-def _is_engine(reference: Any) -> bool:
-    return isinstance(reference, dict) and reference.get("reference") == f"Device/{ENGINE_ID}"
+def _encounter(resource: Resource) -> str | None:
+    held = resource.get("type")
+    kinds = {local_code_of(c) for c in (held if isinstance(held, list) else [])}
+    return "visit" if kinds & set(_VISITS) else None
 
 
 _FINDERS = {
+    "Encounter": _encounter,
     "Observation": _observation,
     "ServiceRequest": _service_request,
     "Task": _task,

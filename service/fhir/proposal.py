@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from service.fhir.build import Resource
 from service.fhir.codes import SLEEP_BREATHING_TEST, local
-from service.fhir.decision_resources import CAUTION, ENGINE_ID
+from service.fhir.engine import CAUTION, ENGINE_ID
 
 
 def proposal_id(case_number: str, onset: str) -> str:

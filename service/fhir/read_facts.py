@@ -17,6 +17,7 @@ from typing import Any
 from service.errors import Problem
 from service.fhir.build import Resource
 from service.fhir.check_in import read_check_in
+from service.fhir.codes import codings_with
 from service.fhir.read_observation import read_observation
 from service.fhir.read_other import read_other
 from service.fhir.reading import Reading, Small
@@ -28,6 +29,7 @@ from service.rules.facts import (
     HypopnoeaRule,
     IndexName,
     Moment,
+    Office,
     PhysicianChoice,
     PhysicianDecision,
     RedFlag,
@@ -41,6 +43,7 @@ from service.rules.facts import (
     TestOrder,
     TestPlace,
     TestPurpose,
+    Visit,
 )
 
 _WITHDRAWN = ("entered-in-error", "cancelled")
@@ -67,8 +70,15 @@ def read(resource: Resource, path: str) -> tuple[Small | None, list[Problem]]:
         small = read_check_in(reading)
     else:
         small = read_other(reading)
-    withdrawn = resource.get("status") in _WITHDRAWN and kind != "Task"
-    return (None if withdrawn else small), reading.problems
+    return (None if is_withdrawn(resource) else small), reading.problems
+
+
+def is_withdrawn(resource: Resource) -> bool:
+    """Whether a resource was entered in error, cancelled or, for a Condition, refuted, and so holds no fact."""
+    kind = resource.get("resourceType")
+    if kind == "Condition":
+        return codings_with(resource.get("verificationStatus"), "entered-in-error", "refuted")
+    return kind != "Task" and resource.get("status") in _WITHDRAWN
 
 
 _DECIMAL_FIELDS = frozenset(
@@ -113,6 +123,7 @@ def assemble(stored: Iterable[StoredFact]) -> CaseFacts:
             PhysicianDecision(f.source, _moment(f.small), PhysicianChoice(f.small["choice"]))
             for f in of("physician-decision")
         ),
+        visits=tuple(Visit(f.source, _day(f.small["visited_on"]), Office(f.small["office"])) for f in of("visit")),
     )
 
 
@@ -186,6 +197,23 @@ def _sleep_test(fact: StoredFact, measures: dict[str, StoredFact]) -> SleepTest:
     )
 
 
+def _told_in(of: Any, pap: StoredFact | None) -> tuple[tuple[str, Source], ...]:
+    """Which resource versions tell the fields of the referral that are no elements of its order."""
+    found = {("pap_history", pap.source)} if pap else set()
+    found |= {("diagnosis_codes", f.source) for f in of("diagnosis")}
+    found |= {("conditions", f.source) for f in of("condition")}
+    found |= {("face_to_face_on", f.source) for f in of("evaluation")}
+    for name in ("ordered_by_treating_practitioner", "dentist_licensed"):
+        found |= {(name, f.source) for f in of("documentation") if f.small.get(name) is not None}
+    return tuple(sorted(found))
+
+
+def _last_told(documented: list[StoredFact], name: str) -> bool | None:
+    """What was told of it last; of two told at one moment that differ, the one that denies it."""
+    told = [(_moment(f.small), not said, said) for f in documented if (said := f.small.get(name)) is not None]
+    return max(told)[2] if told else None
+
+
 def _referral(of: Any) -> Referral | None:
     """The referral of the case: the earliest order, its Task's state and what the referral carries along."""
     orders: list[StoredFact] = sorted(of("referral"), key=lambda f: (f.small["day"], f.source))
@@ -193,14 +221,26 @@ def _referral(of: Any) -> Referral | None:
         return None
     order = orders[0]
     tasks: list[StoredFact] = sorted(of("task"), key=lambda f: f.source)
-    pap: list[StoredFact] = sorted(of("pap-history"), key=lambda f: f.source)
+    pap = max(of("pap-history"), key=lambda f: (_moment(f.small), f.small["text"], f.source), default=None)
     codes = {code for f in of("diagnosis") for code in f.small["codes"]}
+    told = pap.small["text"] if pap else None
+    seen = [_day(f.small["visited_on"]) for f in of("evaluation")]
+    documented = of("documentation")
     return Referral(
         source=order.source,
         day=_day(order.small["day"]),
         state=ReferralState(tasks[-1].small["state"]) if tasks else ReferralState.REQUESTED,
+        state_since=tuple(
+            (_day(on), ReferralState(state)) for on, state in (tasks[-1].small["moves"] if tasks else ())
+        ),
         birth_date=None,
         prescriber=order.small.get("prescriber"),
         diagnosis_codes=tuple(sorted(codes)),
-        pap_history=pap[-1].small["text"] if pap else None,
+        pap_history=told,
+        conditions=tuple(sorted({f.small["condition"] for f in of("condition")})),
+        face_to_face_on=min(seen, default=None),
+        ordered_by_treating_practitioner=_last_told(documented, "ordered_by_treating_practitioner"),
+        pap_contraindicated=True if told == "contraindicated" else None,
+        dentist_licensed=_last_told(documented, "dentist_licensed"),
+        told_in=_told_in(of, pap),
     )

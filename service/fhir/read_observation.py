@@ -207,9 +207,17 @@ def _physician_decision(reading: Reading) -> Small:
     return {**_timed(reading, "physician-decision"), "choice": choice}
 
 
+def _coverage_documentation(reading: Reading) -> Small:
+    return {
+        **_timed(reading, "documentation"),
+        "ordered_by_treating_practitioner": reading.part_flag(local("ordered-by-treating-practitioner")),
+        "dentist_licensed": reading.part_flag(local("provided-by-licensed-dentist")),
+    }
+
+
 def _pap_history(reading: Reading) -> Small:
     text = _text_of(reading.resource.get("valueCodeableConcept")) or ""
-    return {"kind": "pap-history", "text": text}
+    return {**_timed(reading, "pap-history"), "text": text}
 
 
 _READERS: dict[str, Callable[[Reading], Small | None]] = {
@@ -224,4 +232,5 @@ _READERS: dict[str, Callable[[Reading], Small | None]] = {
     "dental-assessment": _assessment,
     "physician-decision": _physician_decision,
     "pap-history": _pap_history,
+    "coverage-documentation": _coverage_documentation,
 }

@@ -2,10 +2,18 @@
 
 from __future__ import annotations
 
-from service.fhir.codes import DENTAL_REFERRAL, POLYSOMNOGRAPHY_STUDY, codings_of, has_code, local
+from service.fhir.codes import (
+    DENTAL_REFERRAL,
+    EXCESSIVE_SLEEPINESS,
+    POLYSOMNOGRAPHY_STUDY,
+    codings_of,
+    has_code,
+    local,
+    local_code_of,
+)
 from service.fhir.reading import Reading, Small, reference_of
 from service.rules import limits
-from service.rules.facts import ReferralState, TestPlace, TestPurpose
+from service.rules.facts import Office, ReferralState, TestPlace, TestPurpose
 
 _DEVICE_LENGTHS = {
     "maximum-advance": ("maximum_advance_mm", limits.ADVANCE_MM),
@@ -52,12 +60,18 @@ def _service_request(reading: Reading) -> Small | None:
         return {
             "kind": "referral",
             "day": moment.day.isoformat() if moment else "",
-            "prescriber": reference_of(resource.get("requester")),
+            "prescriber": _prescriber(resource.get("requester")),
         }
     if has_code(resource.get("code"), local("efficacy-test")) and resource.get("status") != "revoked":
         moment = reading.moment("authoredOn")
         return {"kind": "test-order", "day": moment.day.isoformat() if moment else ""}
     return None
+
+
+def _prescriber(requester: object) -> str | None:
+    """The person who prescribes; an organisation alone does not say who."""
+    address = reference_of(requester)
+    return address if address and address.startswith(("Practitioner/", "PractitionerRole/")) else None
 
 
 def is_referral(resource: Small) -> bool:
@@ -91,7 +105,29 @@ def _task(reading: Reading) -> Small | None:
     state = reading.resource.get("status")
     if state not in {s.value for s in ReferralState}:
         reading.wrong("status", f"A referral is one of {', '.join(s.value for s in ReferralState)}.")
-    return {"kind": "task", "state": state}
+    acted = reading.resource.get("executionPeriod")
+    return {
+        "kind": "task",
+        "state": state,
+        "acted": reading.day_in(acted, "end", "executionPeriod") if isinstance(acted, dict) else None,
+        "modified": reading.day_in(reading.resource, "lastModified", ""),
+        "stored": str(reading.resource.get("meta", {}).get("lastUpdated", ""))[:10],
+    }
+
+
+def with_moves(task: Small, before: Small | None) -> Small:
+    """The fact in a Task with the days on which the referral entered each of its states, carried on from `before`.
+
+    A move is dated by the end of `executionPeriod`, when a client left that as it was by `lastModified`, and when it
+    left that as well by the day on which the version was stored; never before the move it follows. A referral is
+    requested from its own day on, so that is no move.
+    """
+    moves = list(before["moves"]) if before else []
+    if task["state"] != (moves[-1][1] if moves else "requested"):
+        fresh = (task[k] for k in ("acted", "modified") if task[k] and (before is None or task[k] != before[k]))
+        on = next(fresh, task["stored"])
+        moves.append([max(on, moves[-1][0]) if moves else on, task["state"]])
+    return {**task, "moves": moves}
 
 
 def _device(reading: Reading) -> Small | None:
@@ -126,7 +162,43 @@ def _device_use(reading: Reading) -> Small | None:
     return {"kind": "appliance-use", "device": device, "delivered_on": start, "ended_on": end}
 
 
+_VISITS = {"dental-visit": Office.DENTIST, "physician-visit": Office.PHYSICIAN}
+
+
+def _encounter(reading: Reading) -> Small | None:
+    """A finished visit of a kind the rules use; one still to come, or cancelled, is none."""
+    kinds = {code for concept in reading.resource.get("type") or [] if (code := local_code_of(concept))}
+    office = next((o for code, o in _VISITS.items() if code in kinds), None)
+    evaluation = "face-to-face-evaluation" in kinds
+    if reading.resource.get("status") != "finished" or not (office or evaluation):
+        return None
+    period = reading.resource.get("period")
+    if not isinstance(period, dict) or "start" not in period:
+        reading.wrong("period.start", "The day of the visit is needed.")
+        return None
+    on = reading.day_in(period, "start", "period")
+    if office:
+        return {"kind": "visit", "visited_on": on, "office": office.value}
+    return {"kind": "evaluation", "visited_on": on}
+
+
+_CONDITIONS = {
+    "impaired-cognition": "impaired cognition",
+    "mood-disorder": "mood disorder",
+    "insomnia": "insomnia",
+    "hypertension": "hypertension",
+    "ischaemic-heart-disease": "ischaemic heart disease",
+    "history-of-stroke": "history of stroke",
+}
+"""Our codes of the conditions in `rules/coverage_us.py`; excessive sleepiness has a published one."""
+
+
 def _condition(reading: Reading) -> Small | None:
+    """A symptom or comorbidity that the documentation check knows, or else a diagnosis."""
+    told = "excessive daytime sleepiness" if has_code(reading.resource.get("code"), EXCESSIVE_SLEEPINESS) else None
+    told = told or _CONDITIONS.get(local_code_of(reading.resource.get("code")) or "")
+    if told:
+        return {"kind": "condition", "condition": told}
     codes = [c["code"] for c in codings_of(reading.resource.get("code")) if isinstance(c, dict) and "code" in c]
     return {"kind": "diagnosis", "codes": codes} if codes else None
 
@@ -138,4 +210,5 @@ _READERS = {
     "Device": _device,
     "DeviceUseStatement": _device_use,
     "Condition": _condition,
+    "Encounter": _encounter,
 }

@@ -50,7 +50,7 @@ class Reading:
         try:
             return moment_of(holder[key]).day.isoformat()
         except ValueError as error:
-            self.wrong(f"{where}.{key}", f"{str(error)[0].upper()}{str(error)[1:]}.")
+            self.wrong(f"{where}.{key}" if where else key, f"{str(error)[0].upper()}{str(error)[1:]}.")
             return None
 
     def quantity(self, holder: Resource, where: str, limit: Limit, key: str = "valueQuantity") -> Decimal | None:

@@ -10,7 +10,7 @@ from pydantic import Field
 from service.errors import Refused
 from service.fhir.build import CASE_PATIENT, CASE_REFERRAL, Draft, Resource, component, identifier, quantity, ref, sid
 from service.fhir.check_in import QUESTIONNAIRE, answers, with_derived
-from service.fhir.codes import EXAM_CATEGORY, OVERJET, SURVEY_CATEGORY, THERAPY_CATEGORY, local
+from service.fhir.codes import EXAM_CATEGORY, OVERJET, PROCEDURE_CATEGORY, SURVEY_CATEGORY, THERAPY_CATEGORY, local
 from service.fhir.referral_task import FULFILLER
 from service.inbound.plain import KIND, Day, DayOrTime, Entry, Mapped, Move, Plain, Text, Within, checked, twice
 from service.rules import limits
@@ -38,6 +38,7 @@ class AssessmentMessage(Entry):
     active_tmj_disorder: bool | None = None
     overjet_mm: Annotated[Decimal, Within(limits.OVERBITE_MM)] | None = None
     overbite_mm: Annotated[Decimal, Within(limits.OVERBITE_MM)] | None = None
+    licensed_dentist: bool | None = None
 
 
 class ApplianceMessage(Entry):
@@ -113,7 +114,7 @@ def map_state(body: dict[str, Any]) -> Mapped:
 
 
 def map_assessment(body: dict[str, Any], case_number: str) -> Mapped:
-    """A dental assessment as one Observation with a component per finding."""
+    """A dental assessment as one Observation with a component per finding; the dentist's licence as another."""
     entry = checked(AssessmentMessage, body)
     lengths = (
         (local("protrusive-range"), entry.protrusive_range_mm),
@@ -130,7 +131,19 @@ def map_assessment(body: dict[str, Any], case_number: str) -> Mapped:
     resource = _observation("dental-assessment", EXAM_CATEGORY.concept, entry.assessed_on)
     if parts:
         resource["component"] = parts
-    return Mapped([_entry_draft(resource, entry, case_number, "assessment", "", "assessed_on")], agent=FULFILLER)
+    first = _entry_draft(resource, entry, case_number, "assessment", "", "assessed_on")
+    return Mapped([first, *_licence(entry, case_number, first.local)], agent=FULFILLER)
+
+
+def _licence(entry: AssessmentMessage, case_number: str, assessment: str) -> list[Draft]:
+    """Whether a licensed dentist provides the appliance; a correction that no longer says so withdraws it."""
+    resource = _observation("coverage-documentation", PROCEDURE_CATEGORY.concept, entry.assessed_on)
+    if entry.licensed_dentist is not None:
+        part = component(local("provided-by-licensed-dentist"), "valueBoolean", entry.licensed_dentist)
+        resource["component"] = [part]
+    draft = _entry_draft(resource, entry, case_number, "assessment-licence", "licensed_dentist", "assessed_on")
+    draft.withdraws, draft.goes_with = entry.licensed_dentist is None or entry.entered_in_error, assessment
+    return [draft] if not draft.withdraws or entry.order > 1 else []
 
 
 def map_appliance(body: dict[str, Any], case_number: str) -> Mapped:

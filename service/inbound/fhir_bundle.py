@@ -14,6 +14,7 @@ from service.errors import Category, Problem, Refused, refuse
 from service.fhir.build import SHARED, Draft, Resource
 from service.fhir.check_in import with_derived
 from service.fhir.codes import local_code_of
+from service.fhir.engine import ENGINE_ID
 from service.fhir.json_text import write_canonical
 from service.fhir.validate import MADE_BY_THE_SERVICE, validate
 from service.inbound.plain import Mapped
@@ -21,17 +22,27 @@ from service.inbound.plain import Mapped
 MAX_ENTRIES = 500
 _ETAG = re.compile(r'(?:W/)?"([0-9]{1,9})"')
 _DERIVED_ID = re.compile(
-    r"AR-[0-9A-Z]{5}-[0-9A-Z]{5}-(readiness|next-step|response|decision|test-proposal-.+)"
+    rf"{ENGINE_ID}|AR-[0-9A-Z]{{5}}-[0-9A-Z]{{5}}-"
+    r"(readiness|next-step|response|referral-check|us-coverage-documentation|follow-up|decision|test-proposal-.+)"
     r"|[0-9a-f-]{36}-(snoring|restedness|epworth|pauses|wear|weight)"
 )
 MAX_IDENTIFIER = 255
-_DECIDED_HERE = frozenset({"readiness-for-efficacy-test", "next-titration-step", "response-to-treatment"})
+_DECIDED_HERE = frozenset(
+    {
+        "readiness-for-efficacy-test",
+        "next-titration-step",
+        "response-to-treatment",
+        "referral-check",
+        "us-coverage-documentation",
+        "follow-up",
+    }
+)
 _DATE_ELEMENTS = {
-    "Observation": "effectiveDateTime",
-    "DiagnosticReport": "effectiveDateTime",
+    "Observation": "effective",
+    "DiagnosticReport": "effective",
     "QuestionnaireResponse": "authored",
     "ServiceRequest": "authoredOn",
-    "DeviceUseStatement": "timingPeriod.start",
+    "DeviceUseStatement": "timing.start",
 }
 
 

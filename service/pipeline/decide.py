@@ -7,29 +7,16 @@ from datetime import date
 from typing import Any
 
 from service.fhir.build import Resource, ref
-from service.fhir.care_plan import CaseView, care_plan
-from service.fhir.decision_resources import (
-    CAUTION,
-    decision_observation,
-    decision_provenance,
-    facts_hash,
-    inputs_hash,
-    response_observation,
-    run_record,
-)
+from service.fhir.care_plan import care_plan
+from service.fhir.decision_observation import About, decision_observation, response_observation
+from service.fhir.decision_records import decision_provenance, facts_hash, inputs_hash, run_record
+from service.fhir.engine import CAUTION
 from service.fhir.proposal import approval_task, proposal_id, test_proposal
 from service.pipeline.derived import Derived
+from service.rules.case_view import CaseView
 from service.rules.course import course_on
 from service.rules.decision import Readiness
-from service.rules.facts import CaseFacts
-from service.rules.plan import activities_of
-from service.rules.projection import project
-from service.rules.referral import check_referral
-from service.rules.response import assess_response
-from service.rules.retest import assess_readiness
-from service.rules.stage import stage_of
-from service.rules.thresholds import Thresholds
-from service.rules.titration import next_step
+from service.rules.facts import CaseFacts, Source
 from service.store.cases import Case
 
 _READY = (Readiness.READY, Readiness.READY_AT_LIMIT)
@@ -42,51 +29,43 @@ def with_birth_date(facts: CaseFacts, birth_date: str) -> CaseFacts:
     return replace(facts, referral=replace(facts.referral, birth_date=date.fromisoformat(birth_date)))
 
 
-def view_of(case_number: str, facts: CaseFacts, thresholds: Thresholds, as_of: date) -> CaseView:
-    """Everything the rules say of a case on a day."""
-    readiness = assess_readiness(facts, thresholds, as_of)
-    step = next_step(facts, thresholds, readiness)
-    response = assess_response(facts, thresholds, as_of)
-    return CaseView(case_number, facts, readiness, step, response, stage_of(facts, readiness, step, response))
-
-
-def summary_of(view: CaseView, thresholds: Thresholds) -> dict[str, Any]:
-    """The case as JSON-ready data for people's systems: stage, decision with reasons, step, response, plan."""
-    plan = project(view.facts, thresholds, view.readiness.as_of)
+def summary_of(case_number: str, view: CaseView) -> dict[str, Any]:
+    """The case as JSON-ready data for people's systems: stage, decisions with reasons, plan, and the caution."""
     return {
-        "case_number": view.case_number,
-        "as_of": view.readiness.as_of.isoformat(),
-        **view.stage.as_data(),
-        "readiness": view.readiness.as_data(),
+        "case_number": case_number,
+        **view.as_data(),
         "inputs_sha256": inputs_hash(view.readiness),
-        "next_step": view.step.as_data() if view.step else None,
-        "response": view.response.as_data() if view.response else None,
-        "referral_check": check_referral(view.facts, thresholds, view.readiness.as_of).as_data(),
-        "projected_plan": plan.as_data() if plan else None,
-        "activities": [
-            {"title": a.title, "instruction": a.instruction, "when": a.when or None}
-            for a in activities_of(view.facts, view.stage, view.step, thresholds)
-        ],
         "caution": CAUTION,
     }
 
 
-def record(view: CaseView, case: Case, derived: Derived, thresholds: Thresholds, now: str) -> None:
-    """Put the decision, its records and the CarePlan among the resources to write, and fill the case row."""
-    subject, referral = ref(case.patient), ref(case.referral)
-    number, as_of = case.case_number, view.readiness.as_of.isoformat()
-    before = len(derived.rows)
-    targets = [derived.put(decision_observation(view.readiness, f"{number}-readiness", subject, referral), now)]
-    if view.step:
-        targets.append(derived.put(decision_observation(view.step, f"{number}-next-step", subject, referral), now))
+def decided(view: CaseView, number: str, about: About) -> list[Resource]:
+    """Every decision of the view as an Observation, under an id that follows from the case number."""
+    followed = view.follow_up.decision if view.follow_up else None
+    decisions = (
+        ("readiness", view.readiness),
+        ("next-step", view.step),
+        ("referral-check", view.referral_check),
+        ("us-coverage-documentation", view.coverage),
+        ("follow-up", followed),
+    )
+    found = [decision_observation(d, f"{number}-{name}", about) for name, d in decisions if d]
     if view.response:
-        built = response_observation(view.response, f"{number}-response", subject, referral)
-        targets.append(derived.put(built, now))
+        found.append(response_observation(view.response, f"{number}-response", about))
+    return found
+
+
+def record(view: CaseView, case: Case, derived: Derived, engine: Source, now: str) -> None:
+    """Put the decisions, their records and the CarePlan among the resources to write, and fill the case row."""
+    subject, referral = ref(case.patient), ref(case.referral)
+    number = case.case_number
+    before = len(derived.rows)
+    targets = [derived.put(held, now) for held in decided(view, number, About(subject, referral, engine))]
     supporting = [ref(t.reference) for t in targets] + _propose(view, case, derived, now)
     supporting += [ref(t.source.reference) for t in sorted(view.facts.sleep_tests, key=lambda t: (t.day, t.source))]
     plan = care_plan(
         view,
-        thresholds,
+        number,
         subject=subject,
         referral=referral,
         conditions=[ref(c) for c in derived.conditions],
@@ -94,16 +73,13 @@ def record(view: CaseView, case: Case, derived: Derived, thresholds: Thresholds,
     )
     targets.append(derived.put(plan, now))
     run = run_record(
-        view.readiness, f"{number}-readiness-run", subject, as_of, f"CarePlan/{number}", facts_hash(view.facts)
+        view.readiness, f"{number}-readiness-run", subject, engine, f"CarePlan/{number}", facts_hash(view.facts)
     )
     derived.put(run, now)
     if len(derived.rows) > before:
-        inputs = set(view.readiness.inputs) | set(view.step.inputs if view.step else ())
-        inputs |= set(view.response.inputs if view.response else ())
-        provenance = decision_provenance(f"{number}-decision", targets, sorted(inputs), now)
-        derived.put(provenance, now)
+        derived.put(decision_provenance(f"{number}-decision", targets, view.inputs, engine, now), now)
     stage = view.stage
-    case.decided_on, case.changed_at, case.outcome = as_of, now, view.readiness.outcome
+    case.decided_on, case.changed_at, case.outcome = view.as_of.isoformat(), now, view.readiness.outcome
     case.stage, case.whose_move = stage.name.value, stage.whose_move.value
     case.waiting_since, case.urgent = stage.since.isoformat(), stage.urgent
 

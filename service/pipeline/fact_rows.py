@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from service.fhir.json_text import load, write
-from service.fhir.read_facts import StoredFact
+from service.fhir.read_facts import StoredFact, read
+from service.fhir.read_other import with_moves
 from service.fhir.reading import Small
 from service.rules.facts import ReferralState, Source
 from service.store.cases import Fact
@@ -23,9 +24,12 @@ def state_of(facts: Sequence[StoredFact]) -> ReferralState:
     return ReferralState(states[-1]) if states else ReferralState.REQUESTED
 
 
-def task_small(task: Stored) -> Small:
-    """The fact in a referral's Task."""
-    return {"kind": "task", "state": load(task.body)["status"]}
+def task_small(task: Stored, before: Sequence[StoredFact]) -> Small:
+    """The fact in a referral's Task, with the moves that earlier versions told."""
+    small, _ = read(load(task.body), task.type)
+    assert small is not None
+    known = next((f.small for f in before if f.source.reference == f"{task.type}/{task.id}"), None)
+    return with_moves(small, known)
 
 
 def facts_after(

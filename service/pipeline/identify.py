@@ -10,8 +10,9 @@ from typing import Any
 from sqlalchemy import Connection
 
 from service.errors import Category, Problem, Refused
-from service.fhir.build import Draft, Resource, references_in, rewrite_references, sid
+from service.fhir.build import VERIFICATION, Draft, Resource, references_in, rewrite_references, sid
 from service.fhir.json_text import load, write_canonical
+from service.fhir.read_facts import is_withdrawn
 from service.store import resources
 from service.store.ids import new_id
 from service.store.resources import Stored
@@ -68,6 +69,7 @@ def identify(
 ) -> list[Identified]:
     """Every draft with its place in the store. Refused with every draft that cannot have one."""
     ids = dict(known.ids)
+    drafts = [d for d in drafts if not d.withdraws or d.local in known.ids]
     for draft in drafts:
         if draft.identity and draft.local not in ids:
             ids[draft.local] = new_id()
@@ -79,8 +81,11 @@ def identify(
     held = resources.current_of(connection, _existing(drafts, known, ids))
     problems: list[Problem] = []
     found: dict[str, Identified] = {}
-    for draft in drafts:
-        if draft.parent and not _follows(draft, (draft.type, ids[draft.local]), found, held):
+    for draft in sorted(drafts, key=lambda d: bool(d.goes_with)):
+        key = (draft.type, ids[draft.local])
+        if draft.parent and not _follows(draft, key, found, held):
+            continue
+        if draft.goes_with and key not in held and _is_late(found.get(draft.goes_with), known):
             continue
         resource = rewrite_references(draft.resource, addresses)
         try:
@@ -139,6 +144,8 @@ def _place(
     found: dict[str, Identified],
 ) -> Identified:
     before = held.get((draft.type, resource_id))
+    if draft.withdraws and before:
+        resource = _in_error(before)
     if draft.parent:
         parent = found[draft.parent[0]]
         if not parent.written and before:
@@ -159,7 +166,7 @@ def _place(
         note = f"{draft.path or draft.type}: a later revision is on record; this one was received and not applied."
         return Identified(draft, resource_id, before.version, resource, "kept", note, before)
     if draft.revision == revision:
-        if resource.get("status") == load(before.body).get("status") == "entered-in-error":
+        if is_withdrawn(resource) and is_withdrawn(load(before.body)):
             return Identified(draft, resource_id, before.version, resource, "unchanged", held=before)
         raise Refused(
             Problem(
@@ -169,6 +176,25 @@ def _place(
             )
         )
     return _next(draft, resource_id, resource, before)
+
+
+def _is_late(leader: Identified | None, known: Known) -> bool:
+    """Whether the draft another goes with is refused, or an earlier revision than the one on record."""
+    if leader is None:
+        return True
+    if leader.draft.identity is None:
+        return False
+    _, on_record = known.identities.get((leader.draft.type, *leader.draft.identity), ("", 0))
+    return leader.draft.revision < on_record
+
+
+def _in_error(before: Stored) -> Resource:
+    """A stored resource as entered in error; a Condition says so in its verification status and loses its clinical one."""
+    body = content_of(load(before.body))
+    if before.type != "Condition":
+        return {**body, "status": "entered-in-error"}
+    body.pop("clinicalStatus", None)
+    return {**body, "verificationStatus": {"coding": [{"system": VERIFICATION, "code": "entered-in-error"}]}}
 
 
 def _follows(
@@ -209,7 +235,7 @@ def _withdrawn_with_parent(found: dict[str, Identified], held: dict[tuple[str, s
             before = held.get(key)
             if before is None or key in made:
                 continue
-            resource = {**content_of(load(before.body)), "status": "entered-in-error"}
+            resource = _in_error(before)
             if same_content(before.body, resource):
                 continue
             draft = Draft(resource, f"{item.draft.local}-{suffix}", item.draft.path, parent=(item.draft.local, suffix))

@@ -17,10 +17,10 @@ from sqlalchemy import Connection
 from service.errors import Category, refuse
 from service.fhir import build
 from service.fhir.audit_event import audit_event
-from service.fhir.dates import instant
-from service.fhir.decision_resources import ENGINE_ID, rule_engine
+from service.fhir.dates import instant, instant_after
+from service.fhir.engine import ENGINE_ID, rule_engine
 from service.fhir.json_text import load, parse, write
-from service.fhir.read_facts import StoredFact
+from service.fhir.read_facts import StoredFact, assemble
 from service.fhir.read_other import is_referral
 from service.fhir.reading import Small
 from service.inbound.plain import Mapped
@@ -28,10 +28,11 @@ from service.pipeline import checks, decide, referral_moves, which_case
 from service.pipeline.answers import Answer, Outcome
 from service.pipeline.derived import Derived, stored
 from service.pipeline.fact_rows import changed_rows, fact_of, facts_after, split, state_of, task_small
-from service.pipeline.identify import Identified, identify
+from service.pipeline.identify import Identified, identify, same_content
 from service.pipeline.reading import Reads
-from service.rules.facts import CaseFacts
-from service.rules.thresholds import Thresholds
+from service.rules.case_view import view_case
+from service.rules.facts import CaseFacts, Source
+from service.rules.site import Site
 from service.store import cases, resources
 from service.store.cases import Case, Fact
 from service.store.engine import Database
@@ -56,13 +57,14 @@ class Pipeline(Reads):
     def __init__(
         self,
         database: Database,
-        thresholds: Thresholds,
+        site: Site,
         clock: Callable[[], datetime] = lambda: datetime.now(UTC),
         zone: tzinfo = UTC,
         version: str = "",
     ) -> None:
-        super().__init__(database, thresholds, clock, zone)
+        super().__init__(database, site, clock, zone)
         self._version = version
+        self._engine: Source | None = None
 
     def receive(
         self, received: Received, map_message: Callable[[dict[str, Any]], Mapped], case_number: str | None = None
@@ -75,8 +77,9 @@ class Pipeline(Reads):
 
     def _store(self, tx: Connection, received: Received, mapped: Mapped, case_number: str | None) -> Answer:
         moment = self._clock()
-        now, today = instant(moment), self.today()
+        today = self.today()
         case, known = which_case.case_and_known(tx, mapped.drafts, case_number)
+        now = instant_after(moment, case.changed_at if case else "")
         derived = Derived.of(case.case_number if case else "", case.derived if case else "{}")
         items = identify(tx, mapped.drafts, known, _case_addresses(case, derived, mapped))
         opened = case is None and any(is_referral(i.resource) for i in items)
@@ -124,7 +127,7 @@ class Pipeline(Reads):
                 task = stored(body, body["id"], 1, case.case_number, now)
         elif mapped.move is not None:
             task = referral_moves.moved_task(tx, case, mapped.move, derived, bool(mapped.drafts), now)
-        cancelled = task is not None and not opened and task_small(task)["state"] == "cancelled"
+        cancelled = task is not None and not opened and load(task.body)["status"] == "cancelled"
         if cancelled and all(i.reference != case.referral for i in items):
             others.append(referral_moves.revoked_referral(tx, case, now))
             smalls |= {f.source.reference: f.small for f in before if f.source.reference == case.referral}
@@ -132,13 +135,13 @@ class Pipeline(Reads):
         if not opened and any(i.written for i in items):
             referral_moves.check_open(case, state_of(before))
         if task is not None:
-            smalls[case.task], versions[case.task] = task_small(task), task.version
+            smalls[case.task], versions[case.task] = task_small(task, before), task.version
         after = facts_after(before, smalls, versions)
         facts = checks.check_case(items, before, after)
         _remember(derived, after)
         task = self._decide(tx, case, derived, facts, today, now, task)
         if task is not None:
-            smalls[case.task], versions[case.task] = task_small(task), task.version
+            smalls[case.task], versions[case.task] = task_small(task, before), task.version
         cases.replace_facts(tx, case.case_number, *changed_rows(before, smalls, versions))
         if opened:
             cases.add(tx, case)
@@ -151,10 +154,10 @@ class Pipeline(Reads):
     ) -> Stored | None:
         """Decide the case as of today; the Task's version to write, if any."""
         facts = decide.with_birth_date(facts, derived.birth_date)
-        view = decide.view_of(case.case_number, facts, self.thresholds, today)
-        decide.record(view, case, derived, self.thresholds, now)
+        view = view_case(facts, self.site, today)
+        decide.record(view, case, derived, self.engine(), now)
         task = referral_moves.with_business_status(tx, case, view.stage, derived, task, now)
-        case.summary = write(decide.summary_of(view, self.thresholds))
+        case.summary = write(decide.summary_of(case.case_number, view))
         case.derived = derived.text()
         return task
 
@@ -165,7 +168,7 @@ class Pipeline(Reads):
         path = (person.draft.date_path or f"{person.draft.path}.birthDate") if person else referral.draft.path
         held = None if person else resources.current(tx, *split(case.patient))
         patient = person.resource if person else load(held.body) if held else {}
-        derived.birth_date = checks.check_age(patient, referral.resource, path, self.thresholds)
+        derived.birth_date = checks.check_age(patient, referral.resource, path, self.site.thresholds)
 
     def _write(
         self,
@@ -200,12 +203,12 @@ class Pipeline(Reads):
             case = cases.lock(tx, case_number)
             if case is None or case.decided_on >= self.today().isoformat():
                 return
-            now = instant(self._clock())
+            now = instant_after(self._clock(), case.changed_at)
             derived = Derived.of(case_number, case.derived)
-            facts = self._facts(tx, case_number)
-            task = self._decide(tx, case, derived, facts, self.today(), now, None)
+            known = [fact_of(row) for row in cases.facts(tx, case_number)]
+            task = self._decide(tx, case, derived, assemble(known), self.today(), now, None)
             if task is not None:
-                row = Fact(task.type, task.id, task.version, write(task_small(task)))
+                row = Fact(task.type, task.id, task.version, write(task_small(task, known)))
                 cases.replace_facts(tx, case_number, [(task.type, task.id)], [row])
             rows = [*([task] if task else []), *derived.rows]
             touched = [f"{r.type}/{r.id}/_history/{r.version}" for r in rows]
@@ -215,17 +218,21 @@ class Pipeline(Reads):
 
         self._database.write(work)
 
-    def prepare(self) -> None:
-        """Put the resource that stands for the rules in the store, once per version of the service."""
+    def engine(self) -> Source:
+        """The version of the rules' Device that stands for this release and its site's thresholds."""
+        if self._engine is None:
+            self._engine = self._database.write(self._kept_engine)
+        return self._engine
 
-        def work(tx: Connection) -> None:
-            held = resources.current(tx, "Device", ENGINE_ID)
-            body = rule_engine(self._version)
-            if held is None or load(held.body).get("version") != body["version"]:
-                row = stored(body, ENGINE_ID, held.version + 1 if held else 1, "", instant(self._clock()))
-                resources.append_versions(tx, [row])
-
-        self._database.write(work)
+    def _kept_engine(self, tx: Connection) -> Source:
+        """Put the Device that stands for the rules in the store, unless its last version says the same."""
+        held = resources.current(tx, "Device", ENGINE_ID)
+        body = rule_engine(self._version, self.site)
+        if held is not None and same_content(held.body, body):
+            return Source(f"Device/{ENGINE_ID}", held.version)
+        row = stored(body, ENGINE_ID, held.version + 1 if held else 1, "", instant(self._clock()))
+        resources.append_versions(tx, [row])
+        return Source(f"Device/{ENGINE_ID}", row.version)
 
 
 def _untouched(mapped: Mapped) -> Mapped:

@@ -11,15 +11,17 @@ from sqlalchemy import Connection
 
 from service.errors import Category, refuse
 from service.fhir.build import ref
-from service.fhir.decision_resources import decision_observation
+from service.fhir.decision_observation import About, decision_observation
 from service.fhir.json_text import load
 from service.fhir.read_facts import assemble
 from service.pipeline import decide
 from service.pipeline.derived import Derived
 from service.pipeline.fact_rows import fact_of
-from service.rules.facts import CaseFacts
+from service.rules.case_view import view_case
+from service.rules.facts import CaseFacts, Source
+from service.rules.retest import assess_readiness
+from service.rules.site import Site
 from service.rules.stage import StageName
-from service.rules.thresholds import Thresholds
 from service.store import cases, resources
 from service.store.engine import Database
 from service.store.resources import Stored
@@ -31,15 +33,19 @@ _OF_THE_DAY = ("CarePlan", "Observation", "GuidanceResponse", "Task", "ServiceRe
 class Reads:
     """The reading half of the pipeline."""
 
-    def __init__(self, database: Database, thresholds: Thresholds, clock: Callable[[], datetime], zone: tzinfo) -> None:
+    def __init__(self, database: Database, site: Site, clock: Callable[[], datetime], zone: tzinfo) -> None:
         self._database = database
-        self.thresholds = thresholds
+        self.site = site
         self._clock = clock
         self._zone = zone
 
     def today(self) -> date:
         """Today at this site."""
         return self._clock().astimezone(self._zone).date()
+
+    def engine(self) -> Source:
+        """The version of the rules' Device that stands for this release and its site's thresholds."""
+        raise NotImplementedError
 
     def refresh(self, case_number: str) -> None:
         """Decide a case anew when a day has passed."""
@@ -111,8 +117,7 @@ class Reads:
                 self._facts(tx, case_number), Derived.of(case_number, held.derived).birth_date
             )
 
-        view = decide.view_of(case_number, self._database.read(work), self.thresholds, as_of)
-        return decide.summary_of(view, self.thresholds)
+        return decide.summary_of(case_number, view_case(self._database.read(work), self.site, as_of))
 
     def readiness_observation(self, case_number: str, as_of: date) -> dict[str, Any]:
         """The readiness decision of a day as an Observation resource. Nothing is stored."""
@@ -124,8 +129,9 @@ class Reads:
             return held, self._facts(tx, case_number)
 
         case, facts = self._database.read(work)
-        readiness = decide.view_of(case_number, facts, self.thresholds, as_of).readiness
-        return decision_observation(readiness, f"{case_number}-readiness", ref(case.patient), ref(case.referral))
+        readiness = assess_readiness(facts, self.site.thresholds, as_of)
+        about = About(ref(case.patient), ref(case.referral), self.engine())
+        return decision_observation(readiness, f"{case_number}-readiness", about)
 
     def worklist(self, whose_move: str | None, after: tuple[str, str] | None, limit: int) -> list[cases.Case]:
         """A page of cases, longest waiting first."""

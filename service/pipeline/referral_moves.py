@@ -84,6 +84,8 @@ def moved_task(
         raise Refused(Problem(Category.INVALID, f"A referral is made «{end}» only with a reason.", "reason"))
     body["status"] = end.value
     body["lastModified"] = now
+    acted, on = body.get("executionPeriod", {}), move.on[:10]
+    body["executionPeriod"] = {"start": min(acted.get("start", on), on), "end": max(acted.get("end", on), on)}
     if move.reason:
         body["statusReason"] = {"text": move.reason}
     if end is ReferralState.COMPLETED:

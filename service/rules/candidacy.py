@@ -9,7 +9,7 @@ from __future__ import annotations
 from decimal import Decimal
 
 from service.rules.course import Course
-from service.rules.decision import Criterion, Measured, Status
+from service.rules.decision import Criterion, Measured, Status, cautions
 from service.rules.facts import DentalAssessment, Referral
 from service.rules.index_classes import is_positional
 from service.rules.thresholds import Thresholds
@@ -20,7 +20,7 @@ _TRIED = ("declined", "not tolerated", "not effective")
 
 def candidacy(course: Course, referral: Referral | None, thresholds: Thresholds) -> tuple[Criterion, ...]:
     """The seven cautions: met when there is nothing to weigh, attention when there is, unknown when not told."""
-    return (
+    return cautions(
         _central(course, thresholds),
         _position(course, thresholds),
         _pap_history(course, referral, thresholds),
@@ -83,7 +83,7 @@ def _pap_history(course: Course, referral: Referral | None, thresholds: Threshol
         return Criterion(name, title, Status.UNKNOWN, "Without an index it is not known whether PAP comes first.")
     index = test.index_per_hour
     observed, used = (Measured(index, "{events}/h"),), (severe,)
-    inputs = (*test.sources, *((referral.source,) if referral else ()))
+    inputs = (*test.sources, *(referral.told_by("pap_history") if referral else ()))
     at = f"{test.index_name} {number(index)} per hour on {day(test.day)}"
     limit = f"{number(severe.value)} or more is severe ({severe.cited})"
     if index < severe.value:

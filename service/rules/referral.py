@@ -31,9 +31,9 @@ _SLEEP_APNOEA = frozenset({"G47.33", "78275009"})
 class ReferralOutcome(StrEnum):
     """Outcomes of the referral check."""
 
-    COMPLETE = "complete"
-    NEEDS_ATTENTION = "needs-attention"
-    INCOMPLETE = "incomplete"
+    COMPLETE = "referral-complete"
+    NEEDS_ATTENTION = "referral-needs-attention"
+    INCOMPLETE = "referral-incomplete"
 
 
 def check_referral(facts: CaseFacts, thresholds: Thresholds, as_of: date) -> Decision:
@@ -113,9 +113,9 @@ def _diagnosed(referral: Referral | None, as_of: date) -> Criterion:
     told = listed(sorted(referral.diagnosis_codes))
     if _SLEEP_APNOEA.isdisjoint(referral.diagnosis_codes):
         text = f"The diagnosis recorded on {day(referral.day)} ({told}) is not obstructive sleep apnoea."
-        return Criterion(name, title, Status.ATTENTION, text, inputs=(referral.source,))
+        return Criterion(name, title, Status.ATTENTION, text, inputs=referral.told_by("diagnosis_codes"))
     text = f"Obstructive sleep apnoea is diagnosed in the referral of {day(referral.day)} ({told})."
-    return Criterion(name, title, Status.MET, text, inputs=(referral.source,))
+    return Criterion(name, title, Status.MET, text, inputs=referral.told_by("diagnosis_codes"))
 
 
 _NO_REFERRAL = "the referral"

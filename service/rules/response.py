@@ -16,7 +16,15 @@ from service.rules.alleviation import Alleviation, alleviation
 from service.rules.certainty import NIGHT_TO_NIGHT, Certainty, certainty
 from service.rules.comparability import comparability
 from service.rules.course import Course, course_on, last_baseline, open_when_set
-from service.rules.decision import Criterion, Measured, ResponseClass, Status, threshold_data, unique_thresholds
+from service.rules.decision import (
+    Criterion,
+    Measured,
+    ResponseClass,
+    Status,
+    criterion_data,
+    threshold_data,
+    unique_thresholds,
+)
 from service.rules.facts import CaseFacts, PhysicianChoice, SleepTest, Source
 from service.rules.index_classes import classify, fall_percent, severity
 from service.rules.other_measures import MeasureChange, other_measures
@@ -83,10 +91,7 @@ class Response:
             "fall_percent": self.fall_percent,
             "severity_before": self.severity_before,
             "severity_after": self.severity_after,
-            "criteria": [
-                {"name": c.name, "title": c.title, "status": c.status.value, "sentence": c.sentence}
-                for c in self.criteria
-            ],
+            "criteria": [criterion_data(c) for c in self.criteria],
             "disagreement": self.disagreement or None,
             "comparability": list(self.comparability),
             "measures": [m.as_data() for m in self.measures],

@@ -11,7 +11,7 @@ from datetime import date, timedelta
 
 from service.rules.adherence import wear_falling
 from service.rules.course import Course, course_on
-from service.rules.decision import Criterion, Measured, Status
+from service.rules.decision import Criterion, Measured, Status, cautions
 from service.rules.facts import CaseFacts, Office, RedFlagKind
 from service.rules.relapse import relapse
 from service.rules.thresholds import Thresholds
@@ -26,12 +26,12 @@ def triggers(facts: CaseFacts, thresholds: Thresholds, course: Course) -> tuple[
         return told
     before = course_on(facts, seen - timedelta(days=1))
     known = {c.name for c in _all(thresholds, before) if c.status is Status.ATTENTION} if before.appliance else set()
-    again = {"weight-change": _weight(course, thresholds, seen)}
+    again = {c.name: c for c in cautions(_weight(course, thresholds, seen))}
     return tuple(_answered(c, seen, again.get(c.name)) if c.name in known else c for c in told)
 
 
 def _all(thresholds: Thresholds, course: Course) -> tuple[Criterion, ...]:
-    return (
+    return cautions(
         _symptoms(course, thresholds),
         _weight(course, thresholds, course.tested.day if course.tested else None),
         _in_use(course),

@@ -64,6 +64,12 @@ def of_patient(connection: Connection, patients: Iterable[str]) -> list[str]:
     return [r.case_number for r in connection.execute(query)]
 
 
+def numbers(connection: Connection, after: str, limit: int) -> list[str]:
+    """Case numbers behind `after`, in order."""
+    query = select(_C.case_number).where(_C.case_number > after).order_by(_C.case_number).limit(limit)
+    return [r.case_number for r in connection.execute(query)]
+
+
 def add(connection: Connection, case: Case) -> None:
     """Insert a new case."""
     connection.execute(insert(_CASES), asdict(case))

@@ -81,6 +81,12 @@ def history(connection: Connection, kind: str, resource_id: str) -> list[Stored]
     return [Stored(*r) for r in connection.execute(query)]
 
 
+def of_case(connection: Connection, case_number: str) -> list[Stored]:
+    """Every version of every resource of a case, in the order of time."""
+    query = select(_VERSIONS).where(_V.case_number == case_number)
+    return [Stored(*r) for r in connection.execute(query.order_by(_V.last_updated, _V.type, _V.id, _V.version))]
+
+
 def cases_of(connection: Connection, keys: Iterable[tuple[str, str]]) -> dict[tuple[str, str], str]:
     """The case each existing resource belongs to, by (type, id); shared resources have an empty case."""
     wanted = list(dict.fromkeys(keys))

@@ -10,7 +10,7 @@ from typing import Any
 from fastapi import APIRouter, Request, Response
 from starlette.concurrency import run_in_threadpool
 
-from service.inbound import dental_office, physician, sleep_lab
+from service.inbound import dental_office, physician, sleep_lab, visits
 from service.inbound.plain import Mapped, Plain
 from service.pipeline.answers import Answer
 from service.pipeline.pipeline import Received
@@ -41,6 +41,7 @@ DOORS = (
     Door("dental office", "assessments", dental_office.AssessmentMessage, dental_office.map_assessment),
     Door("dental office", "appliances", dental_office.ApplianceMessage, dental_office.map_appliance),
     Door("dental office", "progress", dental_office.ProgressMessage, dental_office.map_progress),
+    Door("dental office or physician", "visits", visits.VisitMessage, visits.map_visit),
     Door("physician", "test-orders", physician.TestOrderMessage, physician.map_test_order),
     Door("physician", "decisions", physician.DecisionMessage, physician.map_physician_decision),
     Door("physician", "cancellation", physician.CancellationMessage, physician.map_cancellation, needs_number=False),

@@ -7,7 +7,7 @@ from html import escape
 from fastapi import APIRouter, Request, Response
 from starlette.concurrency import run_in_threadpool
 
-from service.fhir.decision_resources import CAUTION
+from service.fhir.engine import CAUTION
 from service.fhir.json_text import load
 from service.web.exchange import pipeline_of
 

@@ -163,7 +163,7 @@ def test_check_tells_every_problem_with_its_place(tmp_path: Path) -> None:
     assert done.returncode == 1
     assert [line.split(": ")[1] for line in done.stdout.splitlines()] == [
         "Bundle.entry[0].resource.gender",
-        "Bundle.entry[3].resource.valueQuantity.value",
+        "Bundle.entry[3].resource.value.value",
         "Bundle.entry[6].resource.resourceType",
     ]
     assert done.stderr == f"{path}: 7 resource(s) checked, 3 problem(s)\n"

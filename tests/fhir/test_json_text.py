@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.errors import Category, Problem, Refused
-from service.fhir.json_text import MAX_DEPTH, empty_parts, load, parse, write, write_canonical
+from service.fhir.json_text import MAX_DEPTH, load, parse, write, write_canonical
 
 DECIMALS = st.decimals(allow_nan=False, allow_infinity=False, places=4, min_value=-(10**9), max_value=10**9)
 TEXTS = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\x00"))
@@ -62,21 +62,3 @@ def test_any_bytes_are_an_object_or_are_refused(text: bytes) -> None:
         problems = refused.problems
     assert {p.category for p in problems} <= {Category.NOT_PARSEABLE}
     assert all(p.message.endswith(".") for p in problems)
-
-
-@pytest.mark.parametrize(
-    ("resource", "places"),
-    [
-        ({"a": 1, "b": False, "c": 0}, []),
-        ({"a": []}, ["R.a"]),
-        ({"a": {}}, ["R.a"]),
-        ({"a": ""}, ["R.a"]),
-        ({"a": None}, ["R.a"]),
-        ({"a": [{"b": [None, ""]}, {}]}, ["R.a[0].b[0]", "R.a[0].b[1]", "R.a[1]"]),
-        ({"given": ["x", "y"], "_given": [None, {"id": "1"}]}, []),
-        ({"_birthDate": {}}, ["R._birthDate"]),
-        ({}, ["R"]),
-    ],
-)
-def test_empty_parts_are_found_with_their_place(resource: Any, places: list[str]) -> None:
-    assert [p.path for p in empty_parts(resource, "R")] == places

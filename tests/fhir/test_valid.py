@@ -21,7 +21,23 @@ from service.settings import Settings
 from tests.conftest import Clock
 from tests.web.messages import Case, example, post
 
-UNITS = {"mm", "%", "h", "min", "/h", "{events}/h", "{events}", "{score}", "kg", "d", "1"}
+UNITS = {
+    "mm",
+    "%",
+    "h",
+    "min",
+    "/h",
+    "{events}/h",
+    "{events}",
+    "{score}",
+    "kg",
+    "d",
+    "1",
+    "a",
+    "mm/a",
+    "{check-ins}",
+    "{teeth}",
+}
 """UCUM (https://ucum.org/ucum), the case-sensitive codes in use."""
 
 # Observation: https://hl7.org/fhir/R4/observation.html and so on, the row of the element in "Detailed Descriptions"
@@ -198,7 +214,7 @@ def test_a_decision_never_names_a_performer(stored: dict[str, Resource]) -> None
     assert decisions
     for resource in decisions:
         assert "performer" not in resource
-        assert resource["device"] == {"reference": "Device/airway-relay-rules"}
+        assert resource["device"] == {"reference": "Device/airway-relay-rules/_history/1"}
 
 
 def test_the_service_never_makes_an_order(stored: dict[str, Resource]) -> None:

@@ -6,9 +6,9 @@ import pytest
 
 from service.errors import Refused
 from service.inbound.fhir_bundle import etag_version, map_bundle, map_create
-from tests.web.messages import example
+from tests.web.messages import PATIENT, example
 
-PATIENT = {"resourceType": "Patient", "active": True}
+ROLE = {"resourceType": "PractitionerRole", "active": True}
 
 
 @pytest.mark.parametrize(("etag", "version"), [('W/"3"', 3), ('"3"', 3), (' W/"12" ', 12)])
@@ -30,11 +30,11 @@ def test_ids_and_versions_of_the_client_are_not_taken_over() -> None:
 
 def test_the_first_whole_identifier_is_the_identity() -> None:
     held = [{"value": "no system"}, {"system": "urn:x", "value": "1"}, {"system": "urn:y", "value": "2"}]
-    (draft,) = map_create({**PATIENT, "identifier": held}, "Patient", None).drafts
+    (draft,) = map_create({**ROLE, "identifier": held}, "PractitionerRole", None).drafts
     assert draft.identity == ("urn:x", "1")
-    (other,) = map_create({**PATIENT, "identifier": held}, "Patient", "identifier=urn:z|3").drafts
+    (other,) = map_create({**ROLE, "identifier": held}, "PractitionerRole", "identifier=urn:z|3").drafts
     assert other.identity == ("urn:z", "3")
-    (plain,) = map_create(dict(PATIENT), "Patient", None).drafts
+    (plain,) = map_create(dict(ROLE), "PractitionerRole", None).drafts
     assert plain.identity is None
 
 

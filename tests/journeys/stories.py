@@ -87,7 +87,7 @@ STRAIGHT = Story(
             "completes the referral",
             "referral-state",
             {"state": "completed", "on": on(72)},
-            stage="closed",
+            stage="in-follow-up",
             move="nobody",
         ),
     ],

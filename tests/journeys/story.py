@@ -38,6 +38,7 @@ class Story:
     lesson: str
     referral: dict[str, Any]
     events: list[Event] = field(default_factory=list)
+    region: str = ""
 
 
 @dataclass

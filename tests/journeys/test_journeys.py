@@ -13,17 +13,18 @@ import pytest
 from starlette.testclient import TestClient
 
 from service.app import build_app, build_pipeline
-from service.fhir.decision_resources import CAUTION
+from service.fhir.engine import CAUTION
+from service.rules.site import Site
 from service.rules.words import day
 from service.settings import Settings
 from tests.conftest import Clock
 from tests.journeys.stories import STORIES as MAIN_STORIES
+from tests.journeys.stories_after import AFTERWARDS
 from tests.journeys.stories_edges import EDGES
 from tests.journeys.story import Event, Story, Told, tell
 
-STORIES = (*MAIN_STORIES, *EDGES)
+STORIES = (*MAIN_STORIES, *EDGES, *AFTERWARDS)
 PAGE = Path(__file__).parent / "JOURNEYS.md"
-_WORDS = {"met": "met", "unmet": "not met", "unknown": "not known", "attention": "needs attention"}
 
 
 def judge(event: Event, case: dict[str, Any]) -> None:
@@ -39,7 +40,8 @@ def judge(event: Event, case: dict[str, Any]) -> None:
 
 def play(story: Story, folder: Path) -> Told:
     clock = Clock()
-    pipeline = build_pipeline(Settings(database_url=f"sqlite:///{folder}/relay.db"), clock=clock)
+    settings = Settings(database_url=f"sqlite:///{folder}/relay.db", site=Site(region=story.region))
+    pipeline = build_pipeline(settings, clock=clock)
     try:
         return tell(story, TestClient(build_app(Settings(), pipeline)), clock, judge)
     finally:
@@ -87,11 +89,24 @@ def page(told: list[tuple[Story, Told]]) -> str:
     return "\n".join(parts).rstrip() + "\n"
 
 
+def _decision(title: str, decision: dict[str, Any]) -> list[str]:
+    rows = [f"{title}: {decision['sentence']}\n"]
+    return rows + [f"- {c['title']}, **{c['standing']}**: {c['sentence']}" for c in decision["criteria"]]
+
+
 def _reasons(case: dict[str, Any]) -> str:
-    rows = [f"At the end: {case['readiness']['sentence']}\n"]
-    rows += [f"- {c['title']}, **{_WORDS[c['status']]}**: {c['sentence']}" for c in case["readiness"]["criteria"]]
-    if case["response"]:
-        rows.append(f"\nResponse: {case['response']['sentence']}\n")
-        rows += [f"- {c['title']}, **{_WORDS[c['status']]}**: {c['sentence']}" for c in case["response"]["criteria"]]
-        rows += [f"- {s}" for s in (case["response"]["disagreement"], *case["response"]["comparability"]) if s]
+    rows = _decision("At the end", case["readiness"])
+    response = case["response"]
+    if response:
+        rows += _decision("\nResponse", response)
+        rows += [f"- {s}" for s in (response["disagreement"], *response["comparability"], response["wear"]) if s]
+        rows += [f"- {s}" for s in (*response["certainty"]["sentences"], *response["cautions"])]
+        rows += [f"- For the physician to consider: {s['sentence']}" for s in response["suggestions"]]
+    for title, name in (
+        ("The referral", "referral_check"),
+        ("Documents for a payer", "us_coverage_documentation"),
+        ("Follow-up", "follow_up"),
+    ):
+        if case[name]:
+            rows += _decision(f"\n{title}", case[name])
     return "\n".join(rows) + "\n"

@@ -20,9 +20,12 @@ from starlette.testclient import TestClient
 from service.app import build_app, build_pipeline
 from service.demo.scenario import stories as demo_stories
 from service.fhir.json_text import load, write
+from service.rules.site import Site
 from service.settings import Settings
 from tests.conftest import Clock
 from tests.journeys.stories import STORIES
+from tests.journeys.stories_after import AFTERWARDS
+from tests.journeys.stories_edges import EDGES
 from tests.journeys.story import tell
 from tests.reference import rare
 
@@ -48,8 +51,8 @@ def collect(folder: Path) -> Emitted:
     """Play everything, each into a database of its own below `folder`."""
     found = Emitted()
     _demo(found, folder)
-    for index, story in enumerate(STORIES):
-        with _service(folder, f"journey-{index}", found) as (client, clock):
+    for index, story in enumerate((*STORIES, *EDGES, *AFTERWARDS)):
+        with _service(folder, f"journey-{index}", found, Site(region=story.region)) as (client, clock):
             tell(story, client, clock, lambda _event, _case: None)
     _examples(found, folder)
     with _service(folder, "rare", found) as (client, clock):
@@ -59,11 +62,11 @@ def collect(folder: Path) -> Emitted:
 
 
 @contextmanager
-def _service(folder: Path, name: str, found: Emitted) -> Iterator[tuple[TestClient, Clock]]:
+def _service(folder: Path, name: str, found: Emitted, site: Site | None = None) -> Iterator[tuple[TestClient, Clock]]:
     """The application on an empty database; what it then holds and answers is added to `found`."""
     clock = Clock()
     url = f"sqlite:///{folder}/{name}.db"
-    pipeline = build_pipeline(Settings(database_url=url), clock=clock)
+    pipeline = build_pipeline(Settings(database_url=url, site=site or Site()), clock=clock)
     try:
         client = TestClient(build_app(Settings(), pipeline))
         yield client, clock

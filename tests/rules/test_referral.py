@@ -42,7 +42,7 @@ def judged(name: str, **changes) -> Criterion:
 
 def test_a_complete_referral():
     decision = check(COMPLETE)
-    assert (decision.outcome, decision.whose_move) == ("complete", Party.DENTIST)
+    assert (decision.outcome, decision.whose_move) == ("referral-complete", Party.DENTIST)
     assert decision.sentence == "The referral is complete and nothing in it needs attention."
     assert {c.status.value for c in decision.criteria} == {"met"}
     assert decision.missing == ()
@@ -68,7 +68,7 @@ def test_a_complete_referral():
 
 def test_nothing_at_all():
     decision = check(CaseFacts())
-    assert (decision.outcome, decision.whose_move) == ("incomplete", Party.PHYSICIAN)
+    assert (decision.outcome, decision.whose_move) == ("referral-incomplete", Party.PHYSICIAN)
     assert decision.missing == (
         "the referral",
         "the physician's diagnosis",
@@ -222,7 +222,7 @@ def test_missing_unmet_and_attention_stand_in_one_answer():
         sleep_tests=(replace(TESTED, recording_hours=Decimal(3)),),
     )
     decision = check(facts)
-    assert decision.outcome == "incomplete"
+    assert decision.outcome == "referral-incomplete"
     assert decision.sentence == (
         "The referral is not complete; missing the date of birth; not as asked: prescription by a physician and baseline "
         "test long enough. For attention, which blocks nothing: mobile teeth."
@@ -231,12 +231,12 @@ def test_missing_unmet_and_attention_stand_in_one_answer():
 
 def test_attention_alone_leaves_the_referral_complete():
     decision = check(replace(COMPLETE, assessments=(replace(EXAMINED, protrusive_range_mm=Decimal("5.9")),)))
-    assert (decision.outcome, decision.whose_move) == ("needs-attention", Party.DENTIST)
+    assert (decision.outcome, decision.whose_move) == ("referral-needs-attention", Party.DENTIST)
     assert decision.sentence == "The referral is complete. For attention, which blocks nothing: protrusive range."
 
 
 def test_a_caution_that_is_not_told_does_not_block():
-    assert check(replace(COMPLETE, assessments=())).outcome == "complete"
+    assert check(replace(COMPLETE, assessments=())).outcome == "referral-complete"
 
 
 def test_an_efficacy_test_or_an_rdi_is_no_baseline():

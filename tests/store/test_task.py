@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Any
 
 import httpx
@@ -106,4 +107,20 @@ def test_a_whole_course_in_the_bundle_that_opens_the_case(pipeline: Pipeline, da
     task = _task(pipeline, answer.case_number)
     assert (task["meta"]["versionId"], _business_status(task)) == ("1", "ready-for-retest")
     assert pipeline.case(answer.case_number)["stage"] == "ready-for-test"
+    check_whole(rows_of(database_url))
+
+
+def test_the_state_of_a_past_day_is_that_days_state(pipeline: Pipeline, web: TestClient, database_url: str):
+    """Told late, by message and by an update that leaves the dates of the Task as they were."""
+    number = opened_case(pipeline)
+    take(pipeline, Post("referral-state", {"state": "received", "on": "2026-11-10"}), number)
+    take(pipeline, Post("referral-state", {"state": "accepted", "on": "2026-11-14"}), number)
+    task = _task(pipeline, number)
+    assert task["executionPeriod"] == {"start": "2026-11-10", "end": "2026-11-14"}
+    assert _put(web, {**task, "status": "rejected", "statusReason": {"text": "no appointment"}}).status_code == 200
+    stages = {day: pipeline.case_as_of(number, date(2026, 11, day))["why"] for day in (12, 14, 19, 20)}
+    assert stages[12].startswith("Referred on")
+    assert stages[14] == stages[19] != stages[12]
+    assert stages[14].startswith("Accepted")
+    assert stages[20].startswith("The dental office declined")
     check_whole(rows_of(database_url))

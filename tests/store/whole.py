@@ -12,9 +12,11 @@ from sqlalchemy.engine import make_url
 from service.fhir.build import SHARED
 from service.fhir.json_text import load, write_canonical
 from service.fhir.read_facts import StoredFact, assemble, read
-from service.pipeline.decide import summary_of, view_of, with_birth_date
+from service.fhir.read_other import with_moves
+from service.pipeline.decide import summary_of, with_birth_date
+from service.rules.case_view import view_case
 from service.rules.facts import Source
-from service.rules.thresholds import Thresholds
+from service.rules.site import Site
 
 TABLES = ("resource_version", "identity", "case_row", "fact", "message")
 Rows = list[dict[str, Any]]
@@ -94,6 +96,18 @@ def _identities_lead_somewhere(held: dict[str, Rows]) -> None:
         assert f"{row['type']}/{row['id']}" in there
 
 
+def _with_every_move(held: dict[str, Rows], task: str) -> dict[str, Any]:
+    """The fact in a Task, from all its versions."""
+    versions = [r for r in held["resource_version"] if f"{r['type']}/{r['id']}" == task]
+    small = None
+    for row in sorted(versions, key=lambda r: r["version"]):
+        told, _ = read(load(row["body"]), "Task")
+        assert told
+        small = with_moves(told, small)
+    assert small
+    return small
+
+
 def facts_read_anew(held: dict[str, Rows], case_number: str) -> dict[str, tuple[int, str]]:
     """The facts in the current resources of a case: version and canonical text by reference."""
     found: dict[str, tuple[int, str]] = {}
@@ -102,6 +116,8 @@ def facts_read_anew(held: dict[str, Rows], case_number: str) -> dict[str, tuple[
             continue
         small, problems = read(load(row["body"]), row["type"])
         assert not problems
+        if small and small["kind"] == "task":
+            small = _with_every_move(held, reference)
         if small is not None:
             found[reference] = (row["version"], write_canonical(small))
     return found
@@ -124,8 +140,8 @@ def _case_agrees(held: dict[str, Rows], case: dict[str, Any]) -> None:
     facts = assemble(StoredFact(Source(r, version), load(small)) for r, (version, small) in anew.items())
     patient = load(current(held["resource_version"])[case["patient"]]["body"])
     facts = with_birth_date(facts, patient.get("birthDate", ""))
-    view = view_of(number, facts, Thresholds(), date.fromisoformat(case["decided_on"]))
-    assert write_canonical(summary_of(view, Thresholds())) == write_canonical(load(case["summary"]))
+    view = view_case(facts, Site(), date.fromisoformat(case["decided_on"]))
+    assert write_canonical(summary_of(number, view)) == write_canonical(load(case["summary"]))
     assert (case["stage"], case["outcome"]) == (view.stage.name.value, view.readiness.outcome)
     there = current(held["resource_version"])
     for reference, (version, _digest) in load(case["derived"])["versions"].items():

@@ -13,7 +13,7 @@ from sqlalchemy import text
 from starlette.testclient import TestClient
 
 from service.fhir.build import Resource, component, quantity, ref
-from service.fhir.check_in import QUESTIONNAIRE
+from service.fhir.check_in import LINK_IDS, QUESTIONNAIRE
 from service.fhir.codes import is_local, local
 from service.fhir.json_text import load, write
 from service.pipeline import Pipeline
@@ -22,6 +22,13 @@ EXAMPLES = Path(__file__).parents[2] / "examples"
 JSON = {"Content-Type": "application/json"}
 TABLES = ("resource_version", "identity", "case_row", "fact", "message")
 _SMALL = "01"
+PATIENT: Resource = {
+    "resourceType": "Patient",
+    "identifier": [{"system": "https://x.example/patients", "value": "7"}],
+    "name": [{"family": "Invented"}],
+    "gender": "unknown",
+}
+EXAM_CATEGORY = {"coding": [{"system": "http://terminology.hl7.org/CodeSystem/observation-category", "code": "exam"}]}
 
 
 @cache
@@ -102,6 +109,7 @@ class Case:
         return {
             "resourceType": "Observation",
             "status": "final",
+            "category": [EXAM_CATEGORY],
             "code": local(name).concept if is_local(name) else {"text": name},
             "subject": ref(self.patient),
             "basedOn": [ref(self.referral)],
@@ -120,7 +128,10 @@ class Case:
 
     def check_in(self, authored: str = "2026-09-08", **answers: Any) -> Resource:
         """A check-in as QuestionnaireResponse; answers such as `valueDecimal` by question."""
-        items = [{"linkId": link.replace("_", "-"), "answer": [value]} for link, value in answers.items()]
+        order = list(LINK_IDS.values())
+        given = {link.replace("_", "-"): value for link, value in answers.items()}
+        links = sorted(given, key=lambda link: order.index(link) if link in order else len(order))
+        items = [{"linkId": link, "answer": [given[link]]} for link in links]
         return {
             "resourceType": "QuestionnaireResponse",
             "questionnaire": QUESTIONNAIRE,

@@ -11,6 +11,7 @@ from service.fhir.build import ref
 from service.fhir.json_text import load
 from service.pipeline import Pipeline
 from tests.web.messages import (
+    PATIENT,
     Case,
     assert_plain_words,
     bundle,
@@ -62,8 +63,7 @@ def test_two_referrals_in_one_bundle_are_refused(client: TestClient, sqlite_pipe
 
 
 def _entry(**changes: Any) -> dict[str, Any]:
-    patient = {"resourceType": "Patient", "active": True}
-    return {"resource": patient, "request": {"method": "POST", "url": "Patient"}, **changes}
+    return {"resource": PATIENT, "request": {"method": "POST", "url": "Patient"}, **changes}
 
 
 BUNDLES: list[tuple[Any, str, str]] = [
@@ -77,13 +77,13 @@ BUNDLES: list[tuple[Any, str, str]] = [
     ({"entry": [_entry(request={"method": "POST", "url": "Observation"})]}, "Bundle.entry[0].request.url", "The url must be «Patient» for this resource."),
     ({"entry": [_entry(request={"method": "POST", "url": 5})]}, "Bundle.entry[0].request.url", "The url must be «Patient» for this resource."),
     ({"entry": [_entry(request={"method": "PUT", "url": "Patient/1"})]}, "Bundle.entry[0].resource.id", "An update needs the id of the resource."),
-    ({"entry": [_entry(resource={"resourceType": "Patient", "id": "1"}, request={"method": "PUT", "url": "Patient/1"})]}, "Bundle.entry[0].request.ifMatch", "An update needs ifMatch."),
-    ({"entry": [_entry(resource={"resourceType": "Patient", "id": "1"}, request={"method": "PUT", "url": "Patient/1", "ifMatch": 1})]}, "Bundle.entry[0].request.ifMatch", "If-Match must look like W/\"3\", not 1."),
+    ({"entry": [_entry(resource={**PATIENT, "id": "1"}, request={"method": "PUT", "url": "Patient/1"})]}, "Bundle.entry[0].request.ifMatch", "An update needs ifMatch."),
+    ({"entry": [_entry(resource={**PATIENT, "id": "1"}, request={"method": "PUT", "url": "Patient/1", "ifMatch": 1})]}, "Bundle.entry[0].request.ifMatch", "If-Match must look like W/\"3\", not 1."),
     ({"entry": [_entry(request={"method": "POST", "url": "Patient", "ifNoneExist": "name=x"})]}, "Bundle.entry[0].resource", "If-None-Exist takes identifier=system|value."),
     ({"entry": [_entry(fullUrl=5)]}, "Bundle.entry[0].fullUrl", "Text is needed."),
     ({"entry": [_entry(resource={"resourceType": ["Patient"]})]}, "Bundle.entry[0].resource.resourceType", "«resourceType» is required."),
-    ({"entry": [_entry(), _entry()]}, "Bundle.entry[1].resource", "The same Patient stands in the Bundle already, at Bundle.entry[0].resource; send it once."),
-    ({"entry": [_entry(fullUrl="urn:x"), _entry(fullUrl="urn:x", resource={"resourceType": "Patient", "active": False})]}, "Bundle.entry[1].resource", "The address urn:x stands in the Bundle already, at Bundle.entry[0].resource; send it once."),
+    ({"entry": [_entry(), _entry()]}, "Bundle.entry[1].resource", "The Patient 7 stands in the Bundle already, at Bundle.entry[0].resource; send it once."),
+    ({"entry": [_entry(fullUrl="urn:x:1"), _entry(fullUrl="urn:x:1", resource={**PATIENT, "identifier": [{"system": "urn:x", "value": "2"}]})]}, "Bundle.entry[1].resource", "The address urn:x:1 stands in the Bundle already, at Bundle.entry[0].resource; send it once."),
 ]  # fmt: skip
 
 
@@ -114,7 +114,7 @@ def test_all_problems_of_a_bundle_come_in_one_answer(client: TestClient) -> None
     case = Case(client)
     answer = post(client, "/fhir", bundle(case.setting(40), {"resourceType": "CarePlan"}, case.setting(1, colour=1)))
     assert [place for _, _, place in issues(answer)] == [
-        "Bundle.entry[0].resource.component[0].valueQuantity.value",
+        "Bundle.entry[0].resource.component[0].value.value",
         "Bundle.entry[1].resource",
         "Bundle.entry[2].resource.colour",
     ]
@@ -194,6 +194,8 @@ def test_a_referral_has_one_task(client: TestClient, sqlite_pipeline: Pipeline) 
         "code": FULFIL,
         "focus": ref(case.referral),
         "for": ref(case.patient),
+        "authoredOn": "2026-09-01",
+        "output": [{"type": {"text": "Summary"}, "valueReference": ref(f"CarePlan/{case.number}")}],
     }
     answer = post(client, "/fhir/Task", task)
     assert answer.status_code == 422
@@ -207,7 +209,8 @@ def test_a_new_referral_is_requested(client: TestClient, sqlite_pipeline: Pipeli
     order, patient = body["entry"][-1]["fullUrl"], body["entry"][0]["fullUrl"]
     body["entry"][-1]["fullUrl"] = order or "urn:uuid:order"
     task = {"resourceType": "Task", "status": "in-progress", "intent": "order", "code": FULFIL, "focus": ref(order)}
-    body["entry"].append({"resource": {**task, "for": ref(patient)}, "request": {"method": "POST", "url": "Task"}})
+    task |= {"for": ref(patient), "authoredOn": "2026-08-03"}
+    body["entry"].append({"resource": task, "request": {"method": "POST", "url": "Task"}})
     before = row_counts(sqlite_pipeline)
     answer = post(client, "/fhir", body)
     assert answer.status_code == 422

@@ -15,7 +15,7 @@ from service.pipeline import Pipeline
 from tests.web.messages import Case, assert_plain_words, issues, post, row_counts
 
 Make = Callable[[Case], Resource]
-VALUE = "Observation.component[0].valueQuantity"
+VALUE = "Observation.component[0].value"
 AN_HOUR = "{events}/h"
 NIGHTS = [component(local("nights-worn"), "valueInteger", 8), component(local("nights-reported"), "valueInteger", 7)]
 
@@ -47,29 +47,29 @@ RESOURCES: list[tuple[Make, str, str]] = [
     (setting({"value": 1, "code": "mm", "system": "http://x.example"}), f"{VALUE}.system", "needs the system"),
     (setting({**quantity(1, "mm"), "comparator": "<"}), f"{VALUE}.comparator", "An exact value is needed"),
     (setting({"unit": "mm", "system": UCUM, "code": "mm"}), VALUE, "A quantity in mm is needed."),
-    (observed("ahi", 400, AN_HOUR), "Observation.valueQuantity.value", "400 events/h cannot be: 0 to 200"),
-    (observed("ahi", 40, "%"), "Observation.valueQuantity.code", "must be the UCUM unit «{events}/h», not «%»."),
-    (observed("lowest-spo2", 140, "%"), "Observation.valueQuantity.value", "140 % cannot be: 20 to 100"),
-    (observed("snoring", 11, "{score}"), "Observation.valueQuantity.value", "11 cannot be: 0 to 10"),
-    (observation("epworth-total", valueInteger=25), "Observation.valueInteger", "25 cannot be: 0 to 24"),
-    (observation("epworth-total", valueInteger="5"), "Observation.valueInteger", "A whole number is needed."),
-    (observation("epworth-total", valueInteger=True), "Observation.valueInteger", "A whole number is needed."),
-    (observation("epworth-total", valueInteger=Decimal("1.5")), "Observation.valueInteger", "A whole number is needed."),
-    (observation("epworth-total"), "Observation.valueInteger", "A whole number is needed."),
-    (observation("witnessed-pauses", valueBoolean="yes"), "Observation.valueBoolean", "Either true or false is needed."),
+    (observed("ahi", 400, AN_HOUR), "Observation.value.value", "400 events/h cannot be: 0 to 200"),
+    (observed("ahi", 40, "%"), "Observation.value.code", "must be the UCUM unit «{events}/h», not «%»."),
+    (observed("lowest-spo2", 140, "%"), "Observation.value.value", "140 % cannot be: 20 to 100"),
+    (observed("snoring", 11, "{score}"), "Observation.value.value", "11 cannot be: 0 to 10"),
+    (observation("epworth-total", valueInteger=25), "Observation.value", "25 cannot be: 0 to 24"),
+    (observation("epworth-total", valueInteger="5"), "Observation.value", "A whole number is needed."),
+    (observation("epworth-total", valueInteger=True), "Observation.value", "A whole number is needed."),
+    (observation("epworth-total", valueInteger=Decimal("1.5")), "Observation.value", "A whole number is needed."),
+    (observation("epworth-total"), "Observation.value", "A whole number is needed."),
+    (observation("witnessed-pauses", valueBoolean="yes"), "Observation.value", "Either true or false is needed."),
     (observation("wear", component=NIGHTS), "Observation.component", "8 nights worn cannot be more than 7 nights"),
     (observation("wear", component=NIGHTS[:1]), "Observation.component", "«nights-reported» and «nights-worn» are needed."),
-    (observation("red-flag", valueCodeableConcept={"text": "x"}), "Observation.valueCodeableConcept", "A red flag is one of locked-jaw"),
+    (observation("red-flag", valueCodeableConcept={"text": "x"}), "Observation.value", "A red flag is one of locked-jaw"),
     (observation("side-effect", valueCodeableConcept={"text": "dry mouth"}), "Observation.component", "«side-effect-grade» from 0 to 3 is needed."),
     (observation("ahi", valueQuantity=quantity(5, AN_HOUR), method={"text": "?"}), "Observation.method", "The hypopnoea rule must be one of"),
     (observation("dental-assessment"), "Observation.component", "A dental assessment holds at least one finding."),
     (observation("x", code=APNOEA_INDEX.concept), "Observation.code", "LOINC 90562-0 is the apnoea index, not the apnoea-hypopnoea index"),
-    (observation("pap-history", valueInteger=1, valueString="x"), "Observation", "Exactly one value[x] is needed."),
-    (setting(1, effectiveDateTime="2026-02-30"), "Observation.effectiveDateTime", "«2026-02-30» is not a day of the calendar."),
-    (setting(1, effectiveDateTime="2026-02"), "Observation.effectiveDateTime", "A full date such as 2026-10-04"),
-    (setting(1, effectiveDateTime=20260201), "Observation.effectiveDateTime", "Text is needed."),
-    (setting(1, effectiveDateTime="2026-11-01T05:00:00+99:00"), "Observation.effectiveDateTime", "with an offset from UTC."),
-    (without("effectiveDateTime"), "Observation.effectiveDateTime", "A full date such as 2026-10-04"),
+    (observation("pap-history", valueInteger=1, valueString="x"), "Observation.value", "Exactly one value[x] is needed."),
+    (setting(1, effectiveDateTime="2026-02-30"), "Observation.effective", "«2026-02-30» is not a day of the calendar."),
+    (setting(1, effectiveDateTime="2026-02"), "Observation.effective", "A full date such as 2026-10-04"),
+    (setting(1, effectiveDateTime=20260201), "Observation.effective", "Text is needed."),
+    (setting(1, effectiveDateTime="2026-11-01T05:00:00+99:00"), "Observation.effective", "with an offset from UTC."),
+    (without("effectiveDateTime"), "Observation.effective", "A full date such as 2026-10-04"),
     (without("status"), "Observation.status", "«status» is required."),
     (without("code"), "Observation.code", "«code» is required."),
     (without("subject"), "Observation.subject", "A reference to the patient is needed."),
@@ -114,11 +114,11 @@ def test_a_resource_that_cannot_be_is_422(
 
 CHECK_INS: list[tuple[dict[str, Any], str, str]] = [
     ({"zzz": {"valueDecimal": 1}}, "item[0].linkId", "The check-in has no question «zzz»."),
-    ({"snoring": {"valueDecimal": 11}}, "item[0].answer[0].valueDecimal", "11 cannot be: 0 to 10"),
-    ({"snoring": {"valueInteger": 1}}, "item[0].answer[0].valueDecimal", "A number is needed."),
-    ({"snoring": {"valueDecimal": "1"}}, "item[0].answer[0].valueDecimal", "A number is needed."),
-    ({"epworth_total": {"valueInteger": 25}}, "item[0].answer[0].valueInteger", "25 cannot be: 0 to 24"),
-    ({"witnessed_pauses": {"valueString": "no"}}, "item[0].answer[0].valueBoolean", "Either true or false is needed."),
+    ({"snoring": {"valueDecimal": 11}}, "item[0].answer[0].value", "11 cannot be: 0 to 10"),
+    ({"snoring": {"valueInteger": 1}}, "item[0].answer[0].value", "A number is needed."),
+    ({"snoring": {"valueDecimal": "1"}}, "item[0].answer[0].value", "A number is needed."),
+    ({"epworth_total": {"valueInteger": 25}}, "item[0].answer[0].value", "25 cannot be: 0 to 24"),
+    ({"witnessed_pauses": {"valueString": "no"}}, "item[0].answer[0].value", "Either true or false is needed."),
     ({"nights_worn": {"valueInteger": 7}}, "item", "Nights worn and nights reported on belong together."),
     ({"reported_by": {"valueString": "patient"}}, "item", "A check-in answers at least one question."),
 ]
@@ -152,7 +152,7 @@ def test_a_date_in_the_future_is_refused(client: TestClient, sqlite_pipeline: Pi
     answer = post(client, "/fhir/Observation", case.setting(effectiveDateTime=date))
     assert answer.status_code == 422
     sentence = f"{date} lies in the future (today is 2026-11-20)."
-    assert issues(answer) == [("business-rule", sentence, "Observation.effectiveDateTime")]
+    assert issues(answer) == [("business-rule", sentence, "Observation.effective")]
     assert row_counts(sqlite_pipeline) == before
 
 
@@ -169,12 +169,12 @@ def test_a_setting_beyond_the_appliance_is_refused(client: TestClient, sqlite_pi
 def test_all_problems_of_a_resource_come_in_one_answer(client: TestClient) -> None:
     resource = Case(client).setting(40, quantity(1, "cm"), status="done", colour="red", note=[], effectiveDateTime="x")
     assert {place for _, _, place in issues(post(client, "/fhir/Observation", resource))} == {
-        "Observation.component[0].valueQuantity.value",
-        "Observation.component[1].valueQuantity.code",
+        "Observation.component[0].value.value",
+        "Observation.component[1].value.code",
         "Observation.status",
         "Observation.colour",
         "Observation.note",
-        "Observation.effectiveDateTime",
+        "Observation.effective",
     }
 
 

@@ -7,8 +7,9 @@ from collections.abc import Iterator
 import pytest
 from starlette.testclient import TestClient
 
+from service.fhir.json_text import write
 from service.pipeline import Pipeline
-from tests.web.messages import JSON, Case, assert_plain_words, example, issues, post, row_counts
+from tests.web.messages import JSON, PATIENT, Case, assert_plain_words, example, issues, post, row_counts
 
 ADDRESSES = ("/intake/cases/{}/progress", "/intake/referrals", "/fhir/Observation", "/fhir")
 BODIES = [
@@ -54,7 +55,7 @@ def test_the_place_of_a_character_that_is_none_is_told(client: TestClient) -> No
 
 
 def test_a_pair_of_surrogates_is_a_character(client: TestClient) -> None:
-    body = b'{"resourceType": "Patient", "name": [{"family": "\\ud83d\\ude00"}]}'
+    body = write({**PATIENT, "name": [{"family": "FACE"}]}).replace("FACE", "\\ud83d\\ude00")
     assert post(client, "/fhir/Patient", body).json()["name"][0]["family"] == "\U0001f600"
 
 

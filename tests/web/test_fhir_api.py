@@ -11,13 +11,8 @@ from service.fhir.build import Resource, ref
 from service.fhir.json_text import load
 from service.fhir.validate import MADE_BY_THE_SERVICE, TYPES, validate
 from service.pipeline import Pipeline
-from tests.web.messages import Case, assert_plain_words, example, issues, post, put, row_counts
+from tests.web.messages import PATIENT, Case, assert_plain_words, example, issues, post, put, row_counts
 
-PATIENT: Resource = {
-    "resourceType": "Patient",
-    "identifier": [{"system": "https://x.example/patients", "value": "7"}],
-    "name": [{"family": "Invented"}],
-}
 BY_NUMBER = "identifier=https://x.example/patients|7"
 
 
@@ -256,7 +251,7 @@ def test_validate_stores_nothing(client: TestClient, sqlite_pipeline: Pipeline) 
     assert (well.status_code, issues(well)) == (200, [("informational", "No problem was found.", "")])
     wrong = post(client, "/fhir/Observation/$validate", case.setting(40))
     assert wrong.status_code == 200
-    assert [i[2] for i in issues(wrong)] == ["Observation.component[0].valueQuantity.value"]
+    assert [i[2] for i in issues(wrong)] == ["Observation.component[0].value.value"]
     other = post(client, "/fhir/Patient/$validate", case.setting())
     assert other.status_code == 422
     assert row_counts(sqlite_pipeline) == before

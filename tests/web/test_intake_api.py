@@ -42,7 +42,7 @@ def test_a_repeated_referral_is_the_same_case(client: TestClient, sqlite_pipelin
     }
 
 
-def test_the_examples_lead_to_a_closed_case(client: TestClient) -> None:
+def test_the_examples_lead_to_a_case_in_follow_up(client: TestClient) -> None:
     case = Case(client)
     steps = [
         ("referral-state", "dental-office/accept", "accepted"),
@@ -52,10 +52,10 @@ def test_the_examples_lead_to_a_closed_case(client: TestClient) -> None:
         ("test-orders", "physician/test-order", "test-ordered"),
         ("sleep-tests", "sleep-lab/efficacy-test", "tested"),
         ("decisions", "physician/decision", "follow-up"),
-        ("referral-state", "dental-office/complete", "closed"),
+        ("referral-state", "dental-office/complete", "in-follow-up"),
     ]
     stages = [(what, case.sent(what, example(name))["stage"]) for what, name, _ in steps]
-    assert [stage for _, stage in stages][-1] == "closed"
+    assert [stage for _, stage in stages][-1] == "in-follow-up"
     assert "tested" in [stage for _, stage in stages]
     assert len({stage for _, stage in stages}) >= 5
 
@@ -113,7 +113,7 @@ def test_the_same_move_again_is_no_error(client: TestClient) -> None:
 def test_the_description_of_the_api_names_every_message_and_unit(client: TestClient) -> None:
     told = client.get("/openapi.json").json()
     posts = {p: o["post"] for p, o in told["paths"].items() if p.startswith("/intake/")}
-    assert len(posts) == 9
+    assert len(posts) == 10
     schema = posts["/intake/cases/{case_number}/progress"]["requestBody"]["content"]["application/json"]["schema"]
     assert set(schema["properties"]) == {"settings", "check_ins", "side_effects", "red_flags"}
     setting = told["components"]["schemas"]["SettingEntry"]["properties"]

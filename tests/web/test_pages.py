@@ -7,7 +7,7 @@ import re
 import pytest
 from starlette.testclient import TestClient
 
-from service.fhir.decision_resources import CAUTION
+from service.fhir.engine import CAUTION
 from tests.web.messages import Case, example, second_referral
 
 SAFE = {

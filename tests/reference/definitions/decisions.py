@@ -32,6 +32,29 @@ _FALL = Element(
     types=("Quantity",),
     pattern=("Quantity", {"system": UCUM, "code": "%"}),
 )
+_SEVERITY = Element("value[x]", "1..1", "The class", types=("CodeableConcept",), value_set="severity")
+
+
+def _measure(unit: str) -> Element:
+    return Element(
+        "value[x]",
+        "1..1",
+        "The value",
+        types=("Quantity",),
+        pattern=("Quantity", {"system": UCUM, "code": unit}),
+    )
+
+
+def _range(unit: str) -> tuple[Element, ...]:
+    """An interval in one unit; an end that has no bound is left out."""
+    pattern = ("Quantity", {"system": UCUM, "code": unit})
+    return (
+        Element("value[x]", "1..1", "The interval", types=("Range",)),
+        Element("value[x].low", "0..1", "Its lower end", pattern=pattern),
+        Element("value[x].high", "0..1", "Its upper end", pattern=pattern),
+    )
+
+
 READINESS = (
     "appliance-delivered",
     "baseline-known",
@@ -42,6 +65,41 @@ READINESS = (
     "no-witnessed-pauses",
     "tolerated",
     "not-already-tested",
+)
+REFERRAL_CHECK = (
+    "prescribed",
+    "diagnosed",
+    "baseline-known",
+    "baseline-long-enough",
+    "baseline-recent",
+    "hypopnoea-rule-named",
+    "severity",
+    "adult",
+    "central-share",
+    "position",
+    "pap-history",
+    "protrusive-range",
+    "teeth",
+    "mobile-teeth",
+    "tmj-disorder",
+)
+FOLLOW_UP = (
+    "symptoms-after-good-test",
+    "weight-change",
+    "appliance-broken-or-lost",
+    "wear-falling",
+    "tolerated",
+    "adherent-by-hours",
+    "adherent-by-share-of-sleep",
+    "overjet-change",
+    "overbite-change",
+    "visits",
+)
+DOCUMENTATION = (
+    "face-to-face-evaluation",
+    "index-and-events",
+    "ordered-by-treating-practitioner",
+    "provided-by-licensed-dentist",
 )
 _RESPONSE = ("index-under-5", "index-under-10-and-halved", "index-halved")
 
@@ -107,9 +165,37 @@ PROFILES = (
         "response-class",
         parts(
             part("fall-in-index", "0..1", "Not given when the baseline is 0", _FALL),
+            part("fall-interval", "0..1", "Known when both tests tell counts and hours", _range("%")),
+            part("baseline-index-interval", "0..1", "By exact Poisson limits", _range("{events}/h")),
+            part("efficacy-index-interval", "0..1", "By exact Poisson limits", _range("{events}/h")),
+            part("severity-before", "1..1", "By the index at baseline", _SEVERITY),
+            part("severity-after", "1..1", "By the index with the appliance", _SEVERITY),
+            part("mean-disease-alleviation", "0..1", "Known when wear and sleep are told", _measure("%")),
+            part("effective-index", "0..1", "Known when wear and sleep are told", _measure("{events}/h")),
             *_criteria(_RESPONSE, "1..1"),
             closed=True,
         ),
+    ),
+    _decision(
+        "referral-check",
+        "Check of the referral",
+        "What is missing or needs attention before an appliance is made. Cautions block nothing.",
+        "referral-outcome",
+        parts(*_criteria(REFERRAL_CHECK, "1..1"), closed=True),
+    ),
+    _decision(
+        "follow-up",
+        "Follow-up of treatment",
+        "Visits of both offices, adherence, occlusal change, and what leads back to the physician.",
+        "follow-up-outcome",
+        parts(*_criteria(FOLLOW_UP, "1..1"), closed=True),
+    ),
+    _decision(
+        "us-coverage-documentation",
+        "Check of documentation in the United States",
+        "Whether the documents asked for by a payer are there. It is no coverage decision.",
+        "documentation-outcome",
+        parts(*_criteria(DOCUMENTATION, "1..1"), closed=True),
     ),
     Profile(
         "physician-decision",

@@ -5,12 +5,17 @@ from __future__ import annotations
 from service.fhir.codes import DENTAL_REFERRAL, Code, Provenance
 from service.fhir.referral_task import NEEDS_REASON
 from tests.reference.definitions.shape import (
+    BASED_ON,
+    CATEGORY,
+    EFFECTIVE,
     Element,
     Profile,
     Rule,
     day_of,
     fixed_code,
+    flagged,
     is_code,
+    parts,
     patient,
     to,
 )
@@ -60,6 +65,24 @@ PROFILES = (
             ),
             Element("supportingInfo", "0..*", "The baseline test and what was known before treatment"),
         ),
+    ),
+    Profile(
+        "coverage-documentation",
+        "Observation",
+        "Documentation a payer asks for",
+        "What an office states for the documentation check, each as true or false.",
+        (
+            BASED_ON,
+            CATEGORY,
+            is_code("coverage-documentation"),
+            patient(),
+            EFFECTIVE,
+            *parts(
+                flagged("ordered-by-treating-practitioner", "Stated by the physician's side"),
+                flagged("provided-by-licensed-dentist", "Stated by the dental office"),
+            ),
+        ),
+        (Rule("documentation-told", "At least one thing is stated.", "component.exists()"),),
     ),
     Profile(
         "referral-task",

@@ -170,6 +170,21 @@ PROFILES = (
             Rule("use-ends-after", "Use does not end before delivery.", "iif(timing.end < timing.start, false, true)"),
         ),
     ),
+    Profile(
+        "visit",
+        "Encounter",
+        "Visit",
+        "A visit that follows treatment up, or the physician's evaluation before the sleep test.",
+        (
+            Element("identifier", "1..*", "The office's own number: a repeat is the same visit"),
+            Element("type", "1..*", "Which office, or the evaluation before the test", value_set="visit-kind"),
+            patient(),
+            to("basedOn", "0..*", "Names the case", "ServiceRequest"),
+            Element("period", "1..1", "When it was"),
+            Element("period.start", "1..1", "The day of the visit"),
+        ),
+        (Rule("visit-day", "A visit is known to the day.", "period.start.toString().length() >= 10"),),
+    ),
     _observation(
         "protrusion-setting",
         "Protrusion setting",

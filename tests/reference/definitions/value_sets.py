@@ -6,8 +6,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from service.fhir.codes import AHI_24_HOUR, LOCAL, LOINC, is_local
+from service.rules.coverage_us import Documentation
 from service.rules.decision import Readiness, ResponseClass, Status, Step
 from service.rules.facts import PhysicianChoice, RedFlagKind, ReferralState
+from service.rules.follow_up import FollowUpOutcome
+from service.rules.referral import ReferralOutcome
 from tests.reference.definitions.shape import VERSION, Resource, computable_name, value_set_url
 
 TASK_STATUS = "http://hl7.org/fhir/task-status"
@@ -72,6 +75,26 @@ VALUE_SETS = (
         ("hypopnoea-3-percent-or-arousal", "hypopnoea-4-percent", "hypopnoea-rule-unknown"),
     ),
     _ours("red-flag-kind", "Red flags", "Findings that stop titration until someone has looked.", RedFlagKind),
+    _ours(
+        "visit-kind",
+        "Kinds of visit",
+        "Visits that the rules of follow-up and of documentation count.",
+        ("dental-visit", "physician-visit", "face-to-face-evaluation"),
+    ),
+    _ours("referral-outcome", "Outcomes of the referral check", "What is missing blocks nothing.", ReferralOutcome),
+    _ours("follow-up-outcome", "Outcomes of follow-up", "The most pressing thing that is due.", FollowUpOutcome),
+    _ours(
+        "documentation-outcome",
+        "Outcomes of the documentation check",
+        "Whether documents are there: no coverage decision.",
+        Documentation,
+    ),
+    _ours(
+        "severity",
+        "Severity of sleep apnoea",
+        "By the index, at 5, 15 and 30 events per hour.",
+        ("no-apnoea", "mild-apnoea", "moderate-apnoea", "severe-apnoea"),
+    ),
     _ours("physician-choice", "Decisions after a test", "What a physician decides after a test.", PhysicianChoice),
     _ours("readiness-outcome", "Outcomes of readiness", "Ready means ready to be tested, never treated.", Readiness),
     _ours("titration-step", "Titration steps", "What may be done next with the setting.", Step),

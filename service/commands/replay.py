@@ -1,0 +1,53 @@
+"""`airway-relay replay`: make every stored decision anew from the stored inputs and thresholds, and compare."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterator, Sequence
+
+from sqlalchemy.exc import SQLAlchemyError
+
+from service.pipeline.replay import Replayed, case_numbers, replay
+from service.rules.words import count
+from service.settings import Settings, SettingsError
+from service.store.engine import Database
+
+
+def replay_decisions(wanted: Sequence[str]) -> int:
+    """Replay some cases, or all; 0 when every decision came out the same, 1 when one did not, 2 when it cannot run."""
+    try:
+        database = Database(Settings.from_environment(os.environ).database_url)
+    except SettingsError as error:
+        print(f"airway-relay: {error}", file=sys.stderr)
+        return 2
+    except SQLAlchemyError as error:
+        print(f"airway-relay: the database cannot be used ({type(error).__name__}); see DATABASE_URL.", file=sys.stderr)
+        return 2
+    try:
+        return _report(database, wanted)
+    finally:
+        database.close()
+
+
+def _report(database: Database, wanted: Sequence[str]) -> int:
+    done: list[Replayed] = []
+    for number in wanted or _all(database):
+        found = replay(database, number)
+        if found is None:
+            print(f"airway-relay: there is no case {number}.", file=sys.stderr)
+            return 2
+        for address in found.differing:
+            print(f"{number}: {address} comes out otherwise")
+        done.append(found)
+    decisions, differing = sum(r.decisions for r in done), sum(len(r.differing) for r in done)
+    same = "all the same to the byte" if not differing else f"{differing} otherwise"
+    print(f"{count(len(done), 'case')}, {count(decisions, 'decision')} made anew: {same}.")
+    return 1 if differing else 0
+
+
+def _all(database: Database) -> Iterator[str]:
+    after = ""
+    while numbers := case_numbers(database, after):
+        yield from numbers
+        after = numbers[-1]

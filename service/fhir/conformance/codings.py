@@ -1,0 +1,274 @@
+"""Codes against code systems and value sets that are known whole (https://hl7.org/fhir/R4/terminologies.html)."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+from service.fhir.codes import LOCAL, UCUM, is_local
+from service.fhir.conformance import base
+from service.fhir.conformance.issue import Findings, Where, shown
+from service.fhir.conformance.primitives import absolute
+from service.fhir.conformance.ucum import is_unit
+
+_MANY = 12
+_LANGUAGES, _CURRENCIES = "http://hl7.org/fhir/ValueSet/all-languages", "http://hl7.org/fhir/ValueSet/currencies"
+_BCP_47 = "urn:ietf:bcp:47"
+_LANGUAGE = re.compile(r"[A-Za-z]{2,3}(-[A-Za-z]{4})?(-([A-Za-z]{2}|[0-9]{3}))?(-[A-Za-z0-9]{5,8})*")
+CURRENCIES = frozenset(
+    [
+        "AED",
+        "AFN",
+        "ALL",
+        "AMD",
+        "ANG",
+        "AOA",
+        "ARS",
+        "AUD",
+        "AWG",
+        "AZN",
+        "BAM",
+        "BBD",
+        "BDT",
+        "BGN",
+        "BHD",
+        "BIF",
+        "BMD",
+        "BND",
+        "BOB",
+        "BOV",
+        "BRL",
+        "BSD",
+        "BTN",
+        "BWP",
+        "BYN",
+        "BZD",
+        "CAD",
+        "CDF",
+        "CHE",
+        "CHF",
+        "CHW",
+        "CLF",
+        "CLP",
+        "CNY",
+        "COP",
+        "COU",
+        "CRC",
+        "CUC",
+        "CUP",
+        "CVE",
+        "CZK",
+        "DJF",
+        "DKK",
+        "DOP",
+        "DZD",
+        "EGP",
+        "ERN",
+        "ETB",
+        "EUR",
+        "FJD",
+        "FKP",
+        "GBP",
+        "GEL",
+        "GGP",
+        "GHS",
+        "GIP",
+        "GMD",
+        "GNF",
+        "GTQ",
+        "GYD",
+        "HKD",
+        "HNL",
+        "HRK",
+        "HTG",
+        "HUF",
+        "IDR",
+        "ILS",
+        "IMP",
+        "INR",
+        "IQD",
+        "IRR",
+        "ISK",
+        "JEP",
+        "JMD",
+        "JOD",
+        "JPY",
+        "KES",
+        "KGS",
+        "KHR",
+        "KMF",
+        "KPW",
+        "KRW",
+        "KWD",
+        "KYD",
+        "KZT",
+        "LAK",
+        "LBP",
+        "LKR",
+        "LRD",
+        "LSL",
+        "LYD",
+        "MAD",
+        "MDL",
+        "MGA",
+        "MKD",
+        "MMK",
+        "MNT",
+        "MOP",
+        "MRU",
+        "MUR",
+        "MVR",
+        "MWK",
+        "MXN",
+        "MXV",
+        "MYR",
+        "MZN",
+        "NAD",
+        "NGN",
+        "NIO",
+        "NOK",
+        "NPR",
+        "NZD",
+        "OMR",
+        "PAB",
+        "PEN",
+        "PGK",
+        "PHP",
+        "PKR",
+        "PLN",
+        "PYG",
+        "QAR",
+        "RON",
+        "RSD",
+        "RUB",
+        "RWF",
+        "SAR",
+        "SBD",
+        "SCR",
+        "SDG",
+        "SEK",
+        "SGD",
+        "SHP",
+        "SLL",
+        "SOS",
+        "SRD",
+        "SSP",
+        "STN",
+        "SVC",
+        "SYP",
+        "SZL",
+        "THB",
+        "TJS",
+        "TMT",
+        "TND",
+        "TOP",
+        "TRY",
+        "TTD",
+        "TVD",
+        "TWD",
+        "TZS",
+        "UAH",
+        "UGX",
+        "USD",
+        "USN",
+        "UYI",
+        "UYU",
+        "UZS",
+        "VEF",
+        "VND",
+        "VUV",
+        "WST",
+        "XAF",
+        "XAG",
+        "XAU",
+        "XBA",
+        "XBB",
+        "XBC",
+        "XBD",
+        "XCD",
+        "XDR",
+        "XOF",
+        "XPD",
+        "XPF",
+        "XPT",
+        "XSU",
+        "XTS",
+        "XUA",
+        "XXX",
+        "YER",
+        "ZAR",
+        "ZMW",
+        "ZWL",
+    ]
+)
+"""ISO 4217, from memory and compared with the reference validator: the definitions of R4 do not list them."""
+
+
+def coding(value: dict[str, Any], where: Where, findings: Findings) -> None:
+    """A Coding: its system is an absolute address, and knows the code where all its codes are known here."""
+    system, code = value.get("system"), value.get("code")
+    if not isinstance(system, str) or not system:
+        return
+    if not absolute(system):
+        findings.doubtful(
+            where.at("system"), f"«{shown(system)}» is not an absolute address, such as https://a.example/b."
+        )
+    elif system == UCUM:
+        if isinstance(code, str) and code and not is_unit(code):
+            findings.wrong(where.at("code"), f"«{shown(code)}» is not a unit of UCUM.")
+    elif code is None and (system == LOCAL or system in base.code_systems()):
+        findings.wrong(where, f"A code of the code system {shown(system)} is needed.")
+    elif isinstance(code, str) and code and not _is_known(system, code):
+        findings.wrong(where.at("code"), f"The code system {shown(system)} has no code «{shown(code)}».")
+
+
+def _is_known(system: str, code: str) -> bool:
+    if system == LOCAL:
+        return is_local(code)
+    held = base.code_systems().get(system)
+    return held is None or code in held[0] or (not held[1] and code.lower() in {c.lower() for c in held[0]})
+
+
+def bound(value: dict[str, Any], url: str, where: Where, findings: Findings) -> None:
+    """A CodeableConcept or Coding, one of whose codes must be of an R4 value set."""
+    allowed = base.value_set(url)
+    if allowed is None:
+        if url == _LANGUAGES and value.get("coding") and not any(_is_language(c) for c in value["coding"]):
+            findings.wrong(where, f"A language of BCP 47 is needed, such as en, with the system {_BCP_47}.")
+        return
+    if not any_of(value, allowed):
+        codes = [code for held in allowed.values() for code in sorted(held)]
+        findings.wrong(where, f"{_some(value)} is needed from {_list(codes)}.")
+
+
+def _is_language(coding: Any) -> bool:
+    code = coding.get("code") if isinstance(coding, dict) and coding.get("system") == _BCP_47 else None
+    return isinstance(code, str) and _LANGUAGE.fullmatch(code) is not None
+
+
+def any_of(value: dict[str, Any], allowed: dict[str, frozenset[str]]) -> bool:
+    """Whether a CodeableConcept, Coding or Quantity holds one of the codes."""
+    held = value.get("coding") if "coding" in value or "code" not in value else [value]
+    codes = [c for c in held if isinstance(c, dict)] if isinstance(held, list) else []
+    return any(isinstance(c.get("code"), str) and c["code"] in allowed.get(str(c.get("system")), ()) for c in codes)
+
+
+def bound_code(code: Any, url: str, where: Where, findings: Findings) -> None:
+    """A code that must be of an R4 value set."""
+    allowed = CURRENCIES if url == _CURRENCIES else base.codes_alone(url)
+    if allowed is not None and code not in allowed:
+        findings.wrong(where, f"«{shown(code)}» is not one of {_list(_in_order(url, allowed))}.")
+
+
+def _in_order(url: str, allowed: frozenset[str]) -> list[str]:
+    """The codes of an R4 value set as they stand in the definitions."""
+    held = base.definitions()["valueSets"][url]
+    return [code for codes in held.values() for code in codes] if held else sorted(allowed)
+
+
+def _list(codes: list[str]) -> str:
+    return ", ".join(codes[:_MANY]) + (f" and {len(codes) - _MANY} more" if len(codes) > _MANY else "")
+
+
+def _some(value: dict[str, Any]) -> str:
+    return "A code" if "coding" in value or "text" in value else "A code with its system"

@@ -1,0 +1,100 @@
+"""A compiled profile: what its elements must be, as a tree that follows the resource."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+from service.fhir.conformance.base import Element, Group
+from service.fhir.conformance.fhirpath import Expression
+from service.fhir.conformance.issue import Where
+
+
+class Held(NamedTuple):
+    """A value that stands in a resource: the JSON value (None when only extensions speak of it), and where."""
+
+    value: Any
+    element: Element
+    where: Where
+    path: str
+
+
+@dataclass(slots=True)
+class Rule:
+    """An invariant of a profile."""
+
+    key: str
+    is_error: bool
+    human: str
+    expression: Expression
+
+
+@dataclass(slots=True)
+class Discriminator:
+    """By what slices are told apart: `kind` is value, pattern or type; `path` leads there from the element."""
+
+    kind: str
+    path: tuple[str, ...]
+
+
+@dataclass(slots=True)
+class Node:
+    """What a profile asks of one element. `group` is the element in base R4, None for the resource itself.
+
+    `types` and `targets` are None where the profile says nothing of them.
+    """
+
+    id: str
+    group: Group | None
+    lowest: int = 0
+    highest: int | None = None
+    types: frozenset[str] | None = None
+    targets: frozenset[str] | None = None
+    fixed: Any = None
+    pattern: Any = None
+    codes: dict[str, frozenset[str]] | None = None
+    rules: list[Rule] = field(default_factory=list)
+    children: list[Node] = field(default_factory=list)
+    slices: list[Node] = field(default_factory=list)
+    discriminators: list[Discriminator] = field(default_factory=list)
+    is_closed: bool = False
+
+    def child(self, stem: str) -> Node | None:
+        """What the profile asks of an element below."""
+        return next((c for c in self.children if c.group is not None and c.group.stem == stem), None)
+
+
+@dataclass(slots=True)
+class Profile:
+    """A published profile, compiled."""
+
+    url: str
+    kind: str
+    root: Node
+
+
+def held_in(value: dict[str, Any], group: Group, where: Where, path: str) -> Iterator[Held]:
+    """What stands in an object for an element, each repetition on its own."""
+    for member in group.members:
+        name = member.name
+        below = f"{path}.{group.stem}[x]" if group.is_choice else f"{path}.{group.stem}"
+        held = value.get(name)
+        if isinstance(held, list):
+            if member.repeats:
+                for index, item in enumerate(held):
+                    yield Held(item, member, where.at(member.stem, index), below)
+        elif held is not None:
+            if not member.repeats:
+                yield Held(held, member, where.at(member.stem), below)
+        elif member.primitive is not None and f"_{name}" in value:
+            yield Held(None, member, where.at(member.stem), below)
+
+
+def has_pattern(value: Any, pattern: Any) -> bool:
+    """Whether a value holds at least what a pattern holds (ElementDefinition.pattern[x])."""
+    if isinstance(pattern, dict):
+        return isinstance(value, dict) and all(k in value and has_pattern(value[k], p) for k, p in pattern.items())
+    if isinstance(pattern, list):
+        return isinstance(value, list) and all(any(has_pattern(v, p) for v in value) for p in pattern)
+    return value == pattern and isinstance(value, bool) == isinstance(pattern, bool)

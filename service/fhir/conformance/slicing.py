@@ -1,0 +1,54 @@
+"""Slices: how they are told apart (https://hl7.org/fhir/R4/profiling.html#slicing)."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from service.fhir.conformance.profile import Discriminator, Node
+
+_KINDS = ("value", "pattern", "type")
+_RULES = ("open", "closed")
+
+
+def discriminators(slicing: dict[str, Any]) -> tuple[list[Discriminator], bool]:
+    """What tells the slices apart, and whether other values may stand beside them. Raises ValueError."""
+    unknown = sorted(slicing.keys() - {"discriminator", "ordered", "rules", "description"})
+    if unknown:
+        raise ValueError(f"«slicing.{unknown[0]}» is not known")
+    if slicing.get("ordered"):
+        raise ValueError("ordered slices are not known")
+    if slicing.get("rules") not in _RULES:
+        raise ValueError(f"slicing rules «{slicing.get('rules')}» are not known")
+    found = [_one(given) for given in slicing.get("discriminator", [])]
+    if not found:
+        raise ValueError("slices without a discriminator are not known")
+    return found, slicing["rules"] == "closed"
+
+
+def _one(given: dict[str, Any]) -> Discriminator:
+    kind, path = given.get("type"), given.get("path")
+    if kind not in _KINDS:
+        raise ValueError(f"a discriminator of type «{kind}» is not known")
+    if path == "$this":
+        return Discriminator(kind, ())
+    if not isinstance(path, str) or not all(step.isalnum() for step in path.split(".")):
+        raise ValueError(f"the discriminator path «{path}» is not known")
+    return Discriminator(kind, tuple(path.split(".")))
+
+
+def tells_apart(piece: Node, discriminator: Discriminator) -> bool:
+    """Whether a slice says something where its discriminator looks."""
+    teller: Node | None = piece
+    for stem in discriminator.path:
+        teller = teller.child(stem) if teller else None
+    if teller is None:
+        return False
+    if discriminator.kind == "type":
+        return teller.types is not None
+    return says_a_value(teller)
+
+
+def says_a_value(node: Node) -> bool:
+    """Whether a node or something below it names values."""
+    own = node.fixed is not None or node.pattern is not None or node.codes is not None
+    return own or any(says_a_value(child) for child in node.children)

@@ -1,0 +1,128 @@
+"""The case in XHTML a person can read, made from the same data as the structured parts of the CarePlan.
+
+https://hl7.org/fhir/R4/narrative.html
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from html import escape
+
+from service.fhir.engine import CAUTION
+from service.rules.case_view import CaseView
+from service.rules.course import course_on
+from service.rules.decision import Criterion, Decision, Step
+from service.rules.projection import Projection
+from service.rules.response import Response
+from service.rules.stage import StageName
+from service.rules.words import day, number, sides
+
+_BEFORE_DELIVERY = (StageName.REFERRED, StageName.ACCEPTED)
+
+
+def narrative(view: CaseView, case_number: str) -> str:
+    """Where the case stands first; then, by stage, the referral, readiness, the next step, response and follow-up."""
+    parts = [*_head(view, case_number), *_what_happens(view)]
+    if view.stage.name in _BEFORE_DELIVERY:
+        parts += [*_decision("Is the referral complete?", view.referral_check), *_coverage(view), *_readiness(view)]
+    else:
+        parts += [*_readiness(view), *_next_step(view), *_response(view.response), *_follow_up(view)]
+        parts += [*_sentence("The referral", view.referral_check.sentence), *_coverage(view)]
+    parts.append(f"<p><i>{escape(CAUTION)}</i></p>")
+    return f'<div xmlns="http://www.w3.org/1999/xhtml">{"".join(parts)}</div>'
+
+
+def _head(view: CaseView, case_number: str) -> list[str]:
+    course = course_on(view.facts, view.as_of)
+    setting = (
+        f"Setting: {sides(*course.setting.pair)} since {day(course.onset)}."
+        if course.setting and course.onset
+        else "No setting is recorded yet."
+    )
+    stage = view.stage.name.value.replace("-", " ")
+    return [
+        f"<h2>Case {escape(case_number)}</h2>",
+        f"<p><b>{escape(stage[0].upper() + stage[1:])}.</b> Whose move: <b>{escape(view.stage.whose_move)}</b>. "
+        f"As of {day(view.as_of)}. {escape(view.stage.why)}</p>",
+        f"<p>{escape(setting)}</p>",
+    ]
+
+
+def _what_happens(view: CaseView) -> list[str]:
+    told = [f"<b>{escape(a.title)}.</b> {escape(a.instruction)}" for a in view.activities]
+    return ["<h3>What happens now</h3>", _list(told)] if told else []
+
+
+def _readiness(view: CaseView) -> list[str]:
+    return _decision("Ready for an efficacy test?", view.readiness)
+
+
+def _next_step(view: CaseView) -> list[str]:
+    parts: list[str] = []
+    if view.step and view.step.outcome != Step.REQUEST_TEST:
+        parts += _sentence("Next titration step", view.step.sentence)
+    if view.projection and view.projection.steps:
+        parts += ["<h3>Where the steps lead</h3>", *_projection(view.projection)]
+    return parts
+
+
+def _projection(plan: Projection) -> list[str]:
+    known = any(step.percent_of_range is not None for step in plan.steps)
+    head = "<th>Not before</th><th>Setting</th>" + ("<th>Share of the protrusive range</th>" if known else "")
+    rows = "".join(
+        f"<tr><td>{day(step.day)}</td><td>{sides(step.left_mm, step.right_mm)}"
+        f"{', past the typical goal' if step.passes_goal else ''}</td>"
+        + (f"<td>{number(step.percent_of_range)} %</td>" if step.percent_of_range is not None else "<td>not known</td>")
+        * known
+        + "</tr>"
+        for step in plan.steps
+    )
+    return [
+        "<p>If symptoms stay unsettled and the appliance is worn and tolerated. Each step is decided on its own day.</p>",
+        f"<table><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>",
+        f"<p>{escape(plan.stop_reason)}</p>",
+    ]
+
+
+def _response(response: Response | None) -> list[str]:
+    if response is None:
+        return []
+    severity = f"Severity at baseline: {response.severity_before}; with the appliance: {response.severity_after}."
+    more = (*response.comparability, *response.certainty.sentences, *(m.sentence for m in response.measures))
+    again = (response.relapse.sentence,) if response.relapse else ()
+    parts = [
+        "<h3>Response to treatment</h3>",
+        f"<p>{escape(response.sentence)} {escape(severity)}</p>",
+        _criteria(response.criteria),
+        *(f"<p>{escape(text)}</p>" for text in (response.disagreement, *again) if text),
+        _list(escape(text) for text in (*more, response.wear, *response.cautions)),
+    ]
+    if response.suggestions:
+        told = [escape(s.sentence) for s in response.suggestions]
+        parts += ["<p>For the physician to consider:</p>", _list(told)]
+    return parts
+
+
+def _follow_up(view: CaseView) -> list[str]:
+    return _decision("Follow-up", view.follow_up.decision) if view.follow_up else []
+
+
+def _coverage(view: CaseView) -> list[str]:
+    return _decision("Documentation for a payer in the United States", view.coverage) if view.coverage else []
+
+
+def _decision(title: str, decision: Decision) -> list[str]:
+    return [*_sentence(title, decision.sentence), _criteria(decision.criteria)]
+
+
+def _sentence(title: str, text: str) -> list[str]:
+    return [f"<h3>{escape(title)}</h3>", f"<p>{escape(text)}</p>"]
+
+
+def _criteria(criteria: Sequence[Criterion]) -> str:
+    return _list(f"<b>{escape(c.title)}: {c.standing}.</b> {escape(c.sentence)}" for c in criteria)
+
+
+def _list(items: Iterable[str]) -> str:
+    rows = "".join(f"<li>{item}</li>" for item in items)
+    return f"<ul>{rows}</ul>" if rows else ""

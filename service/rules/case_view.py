@@ -1,0 +1,87 @@
+"""Everything the rules say of a case on one day, worked out once, so that API, page, CarePlan and file say the same."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from service.rules.coverage_us import us_coverage_documentation
+from service.rules.decision import Decision
+from service.rules.facts import CaseFacts, Source
+from service.rules.follow_up import FollowUp, follow_up
+from service.rules.plan import Activity, activities_of
+from service.rules.projection import Projection, project
+from service.rules.referral import check_referral
+from service.rules.response import Response, assess_response
+from service.rules.retest import assess_readiness
+from service.rules.site import Site
+from service.rules.stage import Stage, stage_of
+from service.rules.titration import next_step
+
+
+@dataclass(frozen=True, slots=True)
+class CaseView:
+    """What holds on `readiness.as_of`. None where a rule has nothing to say yet, or does not apply at this site."""
+
+    facts: CaseFacts
+    stage: Stage
+    referral_check: Decision
+    coverage: Decision | None
+    readiness: Decision
+    step: Decision | None
+    projection: Projection | None
+    response: Response | None
+    follow_up: FollowUp | None
+    activities: tuple[Activity, ...]
+
+    @property
+    def as_of(self) -> date:
+        """The day of the decision."""
+        return self.readiness.as_of
+
+    @property
+    def inputs(self) -> tuple[Source, ...]:
+        """Every resource version any of the decisions read, each once, in a fixed order."""
+        followed = self.follow_up.decision if self.follow_up else None
+        decisions = (self.referral_check, self.coverage, self.readiness, self.step, self.response, followed)
+        return tuple(sorted({source for d in decisions if d for source in d.inputs}))
+
+    def as_data(self) -> dict[str, Any]:
+        """The view as JSON-ready data."""
+        return {
+            "as_of": self.as_of.isoformat(),
+            **self.stage.as_data(),
+            "readiness": self.readiness.as_data(),
+            "next_step": self.step.as_data() if self.step else None,
+            "response": self.response.as_data() if self.response else None,
+            "referral_check": self.referral_check.as_data(),
+            "us_coverage_documentation": self.coverage.as_data() if self.coverage else None,
+            "projected_plan": self.projection.as_data() if self.projection else None,
+            "follow_up": self.follow_up.as_data() if self.follow_up else None,
+            "activities": [
+                {"title": a.title, "instruction": a.instruction, "when": a.when or None} for a in self.activities
+            ],
+        }
+
+
+def view_case(facts: CaseFacts, site: Site, as_of: date) -> CaseView:
+    """Everything the rules say of `facts` on `as_of` at a site."""
+    thresholds = site.thresholds
+    readiness = assess_readiness(facts, thresholds, as_of)
+    step = next_step(facts, thresholds, readiness)
+    response = assess_response(facts, thresholds, as_of)
+    followed = follow_up(facts, thresholds, as_of)
+    stage = stage_of(facts, readiness, step, response, followed)
+    return CaseView(
+        facts=facts,
+        stage=stage,
+        referral_check=check_referral(facts, thresholds, as_of),
+        coverage=us_coverage_documentation(facts, thresholds, as_of, site.region),
+        readiness=readiness,
+        step=step,
+        projection=project(facts, thresholds, as_of),
+        response=response,
+        follow_up=followed,
+        activities=activities_of(facts, stage, step, thresholds),
+    )
