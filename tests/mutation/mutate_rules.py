@@ -39,7 +39,18 @@ RULES = ROOT / "service" / "rules"
 TESTS = "tests/rules"
 SLOW = ("test_properties.py", "test_sentences.py")
 UNTRACED = {"statistics.py": "test_statistics.py"}
-QUIET = ["-q", "-x", "--no-header", "--tb=no", "-p", "no:cacheprovider", "-p", "no:warnings", "--hypothesis-seed=0"]
+QUIET = [
+    "-q",
+    "-x",
+    "--no-header",
+    "--tb=no",
+    "--noconftest",
+    "-p",
+    "no:cacheprovider",
+    "-p",
+    "no:warnings",
+    "--hypothesis-seed=0",
+]
 SECONDS_FOR_A_MUTANT = 90
 
 
