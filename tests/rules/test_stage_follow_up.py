@@ -498,6 +498,12 @@ STOPPED = rows(
         Party.DENTIST,
     ),
     (
+        "an appliance of the day itself is what was stopped",
+        case(physician_decisions=(choice(29, STOP),), appliances=(appliance(60), appliance(29)), settings=()),
+        StageName.CLOSED,
+        Party.NOBODY,
+    ),
+    (
         "a locked jaw is looked at all the same",
         case(physician_decisions=(choice(2, STOP),), red_flags=(red_flag(RedFlagKind.LOCKED_JAW),)),
         StageName.UNDER_REVIEW,
