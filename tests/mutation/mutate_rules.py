@@ -39,7 +39,18 @@ RULES = ROOT / "service" / "rules"
 TESTS = "tests/rules"
 SLOW = ("test_properties.py", "test_sentences.py")
 UNTRACED = {"statistics.py": "test_statistics.py"}
-QUIET = ["-q", "-x", "--no-header", "--tb=no", "-p", "no:cacheprovider", "-p", "no:warnings", "--hypothesis-seed=0"]
+QUIET = [
+    "-q",
+    "-x",
+    "--no-header",
+    "--tb=no",
+    "--noconftest",
+    "-p",
+    "no:cacheprovider",
+    "-p",
+    "no:warnings",
+    "--hypothesis-seed=0",
+]
 SECONDS_FOR_A_MUTANT = 90
 
 
@@ -117,7 +128,8 @@ def _nearest(mutant: Mutant, tests: list[str]) -> list[str]:
 
 def _judge(mutant: Mutant, tests: list[str], pipe: Any) -> None:
     """In a process of its own: report whether the change is noticed."""
-    signal.alarm(SECONDS_FOR_A_MUTANT)
+    # of computing time: on a busy machine a slow run must not pass for one that never ends
+    signal.setitimer(signal.ITIMER_PROF, SECONDS_FOR_A_MUTANT)
     sys.meta_path.insert(0, _Changed(mutant))
     rounds = [_nearest(mutant, tests), tests if 0 < len(tests) <= 400 else _quick_arguments()]
     noticed = any(_run([*QUIET, *chosen]) != 0 for chosen in rounds if chosen)

@@ -14,6 +14,7 @@ from service.rules.check_ins import joined_check_ins
 from service.rules.course import course_on
 from service.rules.facts import CaseFacts, CheckIn, Source
 from service.rules.follow_up import follow_up
+from service.rules.wear_reports import wear_reports
 
 from .build import (
     AS_OF,
@@ -275,3 +276,16 @@ def test_the_course_holds_joined_check_ins_and_the_lower_epworth_before_treatmen
     course = course_on(case(check_ins=(*before, *twice(good_check_in(7)))), AS_OF)
     assert len(course.all_check_ins) == 2 and len(course.check_ins) == 1
     assert course.baseline_epworth and course.baseline_epworth.epworth_total == 9
+
+
+def test_less_wear_is_a_smaller_share_of_the_nights_not_a_smaller_number():
+    few = replace(good_check_in(7, name="few", nights_reported=3, nights_worn=3), reported_by="bed-partner")
+    many = good_check_in(7, nights_worn=5)
+    for order in ((few, many), (many, few)):
+        (report,) = wear_reports(order)
+        assert (report.nights_worn, report.nights_reported) == (5, 7)
+
+
+def test_an_appliance_never_worn_was_worn_for_no_hours():
+    (report,) = wear_reports([good_check_in(7, nights_worn=0, hours_per_night="6")])
+    assert (report.hours_per_night, report.share) == (0, 0)

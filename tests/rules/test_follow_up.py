@@ -241,3 +241,7 @@ def test_the_answer_as_data():
 def test_nothing_before_a_delivery():
     assert follow_up(CaseFacts(), DEFAULTS, AS_OF) is None
     assert follow_up(case(appliances=(appliance(-1),)), DEFAULTS, AS_OF) is None
+
+
+def test_follow_up_is_never_called_urgent():
+    assert found(QUIET).decision.urgent is found(RELAPSED).decision.urgent is False

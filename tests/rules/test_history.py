@@ -165,3 +165,13 @@ def test_what_a_response_suggests_rests_on_the_limit_too():
     assert response and LIMITS in response.inputs
     untold = check_in(3, snoring="1")
     assert untold.source not in response.inputs
+
+
+def test_each_statement_of_a_referral_names_the_record_that_tells_it():
+    order, told, other = Source("ServiceRequest/r", 2), Source("Observation/pap", 1), Source("Condition/c", 4)
+    held = replace(
+        referral(), source=order, told_in=(("pap_history", told), ("conditions", other), ("conditions", told))
+    )
+    assert held.told_by("pap_history") == (told,)
+    assert held.told_by("conditions") == (other, told)
+    assert held.told_by("prescriber") == (order,)

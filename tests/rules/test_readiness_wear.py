@@ -136,3 +136,9 @@ def test_wear_by_a_sensor_is_not_called_a_report():
     assert criterion(case(check_ins=sensed), "worn-enough").sentence.endswith("; by sensor.")
     mixed = (sensed[0], good_check_in(7))
     assert criterion(case(check_ins=mixed), "worn-enough").sentence.endswith("; self-report over-reads.")
+
+
+def test_wear_has_recovered_on_the_day_on_which_the_share_is_just_reached():
+    # 4 of 10 nights and ten nights more make 14 of 20, which is 70 %.
+    item = worn(report(1, 10, 4))
+    assert (item.status, item.earliest) == ("unmet", ago(1 - 10))

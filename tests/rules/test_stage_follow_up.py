@@ -396,7 +396,10 @@ def test_a_test_ordered_in_follow_up_is_not_lost(what, decided, ordered, name, m
         physician_decisions=(choice(decided, what),),
         test_orders=(order(ordered),),
     )
-    assert (stage(facts).name, stage(facts).whose_move) == (name, mover)
+    found = stage(facts)
+    assert (found.name, found.whose_move) == (name, mover)
+    if name is StageName.TEST_ORDERED:
+        assert found.why.endswith("; the sleep laboratory makes it.") and found.since == ago(ordered)
 
 
 def test_a_test_ordered_for_symptoms_that_came_back_answers_them_from_the_next_day():
@@ -405,7 +408,8 @@ def test_a_test_ordered_for_symptoms_that_came_back_answers_them_from_the_next_d
         physician_decisions=(choice(8, CONTINUE),),
         check_ins=(good_check_in(14), good_check_in(3, snoring="7")),
     )
-    assert stage(replace(relapsed, test_orders=(order(3),))).whose_move == Party.PHYSICIAN
+    same_day = stage(replace(relapsed, test_orders=(order(3),)))
+    assert (same_day.name, same_day.whose_move) == (StageName.FOLLOW_UP, Party.PHYSICIAN)
     later = stage(replace(relapsed, test_orders=(order(2),)))
     assert (later.name, later.whose_move) == (StageName.TEST_ORDERED, Party.SLEEP_LAB)
 
@@ -494,6 +498,12 @@ STOPPED = rows(
         Party.DENTIST,
     ),
     (
+        "an appliance of the day itself is what was stopped",
+        case(physician_decisions=(choice(29, STOP),), appliances=(appliance(60), appliance(29)), settings=()),
+        StageName.CLOSED,
+        Party.NOBODY,
+    ),
+    (
         "a locked jaw is looked at all the same",
         case(physician_decisions=(choice(2, STOP),), red_flags=(red_flag(RedFlagKind.LOCKED_JAW),)),
         StageName.UNDER_REVIEW,
@@ -512,3 +522,8 @@ def test_no_step_is_taken_once_treatment_is_stopped():
     decided = step(loud)
     assert (decided.outcome, decided.whose_move) == (Step.HOLD, Party.NOBODY)
     assert decided.sentence == "No change of setting: the physician stopped treatment on 28 Sep 2026."
+
+
+def test_a_decision_on_the_day_of_the_test_is_a_decision_on_it():
+    decided = case(sleep_tests=(baseline(), efficacy(4, "3")), physician_decisions=(choice(4, CONTINUE),))
+    assert stage(decided).name == StageName.FOLLOW_UP

@@ -138,3 +138,9 @@ def test_several_triggers_are_answered_one_by_one():
     answer = follow_up(facts, DEFAULTS, AS_OF)
     assert answer and answer.decision.sentence == "Back to the physician: wear falling."
     assert answer.decision.criterion("weight-change").status == "met"
+
+
+@pytest.mark.parametrize(("patient", "partner"), [(86, 90), (90, 86)])
+def test_of_two_weights_of_one_moment_the_higher_counts(patient, partner):
+    two = (weighed(10, patient), replace(weighed(10, partner), source=source("a"), reported_by="bed-partner"))
+    assert judged("weight-change", check_ins=(weighed(50, 80), *two)).observed[0].value == Decimal("12.5")

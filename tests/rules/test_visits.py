@@ -12,7 +12,7 @@ from service.rules.decision import Party
 from service.rules.facts import CaseFacts, Office, PhysicianChoice, Visit
 from service.rules.visits import efficacy_verified_on, planned_visits
 
-from .build import AS_OF, DEFAULTS, ago, appliance, baseline, choice, efficacy, rows, source
+from .build import AS_OF, DEFAULTS, ago, appliance, baseline, case, choice, efficacy, rows, source
 
 CONTINUE, RETEST = PhysicianChoice.CONTINUE, PhysicianChoice.ADVANCE_AND_RETEST
 
@@ -181,3 +181,17 @@ def test_both_offices_in_order_of_date():
     assert [(v.due, v.office) for v in found] == sorted((v.due, v.office.value) for v in found)
     assert len(found) == 4
     assert isinstance(found[0].due, date) and found[0].latest - found[0].due == timedelta(days=14)
+
+
+def test_efficacy_can_be_verified_from_the_day_of_the_delivery_on():
+    def on(delivered, tested, decided):
+        facts = case(
+            appliances=(appliance(delivered),),
+            sleep_tests=(efficacy(tested),),
+            physician_decisions=(choice(decided, CONTINUE),),
+        )
+        return efficacy_verified_on(course_on(facts, AS_OF))
+
+    assert on(40, 40, 40) == ago(40)
+    assert on(40, 41, 39) is None
+    assert on(39, 40, 40) is None
