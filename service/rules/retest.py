@@ -31,7 +31,7 @@ from service.rules.thresholds import Thresholds
 from service.rules.words import day, listed, sides
 
 RULE = "readiness-for-efficacy-test"
-VERSION = "1.0.0"
+VERSION = "1.1.0"
 
 FOR_THE_DENTIST = frozenset({RedFlagKind.LOCKED_JAW, RedFlagKind.LOOSE_TOOTH, RedFlagKind.BROKEN_APPLIANCE})
 _SYMPTOMS = ("snoring-settled", "sleepiness-settled")

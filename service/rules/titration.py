@@ -23,7 +23,7 @@ from service.rules.wear_reports import WearReport, wear_reports
 from service.rules.words import count, day, listed, number, sides, spoken
 
 RULE = "next-titration-step"
-VERSION = "1.0.0"
+VERSION = "1.1.0"
 
 _GRADE_THAT_STOPS_WEAR = 3
 _NIGHTS_OF_A_WEEK = 7

@@ -84,7 +84,7 @@ def _weight(course: Course, thresholds: Thresholds, until: date | None) -> Crite
     upto = [t for t in told if until and t[0].day <= until]
     if len(told) < 2 or (upto and upto[-1] == told[-1]):
         text = "No change of weight since the test can be told from the check-ins."
-        inputs = tuple(s for t in told for s in t[2])
+        inputs = tuple(s for t in told[-1:] for s in t[2])
         return Criterion(name, title, Status.UNKNOWN, text, (), (limit,), inputs, missing="a weight before and now")
     reference, last = (upto[-1] if upto else told[0]), told[-1]
     change = (last[1] - reference[1]) * 100 / reference[1]

@@ -138,3 +138,11 @@ def test_several_triggers_are_answered_one_by_one():
     answer = follow_up(facts, DEFAULTS, AS_OF)
     assert answer and answer.decision.sentence == "Back to the physician: wear falling."
     assert answer.decision.criterion("weight-change").status == "met"
+
+
+def test_of_many_weights_before_the_test_only_the_last_is_read():
+    """However long a patient has been weighed before the test, one weight is what the next is compared with."""
+    told = tuple(weighed(d, 80) for d in (50, 40, 30, 20))
+    item = judged("weight-change", sleep_tests=(baseline(), efficacy(5, "8")), check_ins=told)
+    assert item.status == "unknown"
+    assert [s.reference for s in item.inputs] == ["Observation/weighed-20"]
