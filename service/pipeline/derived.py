@@ -24,7 +24,11 @@ def stored(resource: Resource, resource_id: str, version: int, case_number: str,
 
 @dataclass(slots=True)
 class Derived:
-    """The service's own resources of one case: version and content digest of each, and small notes."""
+    """The service's own resources of one case: version and content digest of each, and small notes.
+
+    `spent_before` and `spent_by` say for which decisions the marks of spent facts hold. `recorded_on` is the day of the
+    decision that the resources tell, `standing` a digest of what of it matters.
+    """
 
     case_number: str
     versions: dict[str, list[Any]] = field(default_factory=dict)
@@ -34,6 +38,10 @@ class Derived:
     moved_on: str = ""
     birth_date: str = ""
     appliance: str = ""
+    spent_before: str = ""
+    spent_by: int = 0
+    recorded_on: str = ""
+    standing: str = ""
     rows: list[Stored] = field(default_factory=list)
 
     @classmethod
@@ -52,6 +60,10 @@ class Derived:
                 "moved_on": self.moved_on,
                 "birth_date": self.birth_date,
                 "appliance": self.appliance,
+                "spent_before": self.spent_before,
+                "spent_by": self.spent_by,
+                "recorded_on": self.recorded_on,
+                "standing": self.standing,
             }
         )
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 
-from sqlalchemy import Connection, Table, delete, insert, select, tuple_, update
+from sqlalchemy import Connection, Table, delete, false, insert, select, tuple_, update
 
 from service.store.tables import CaseRow, FactRow, MessageRow
 
@@ -39,12 +39,13 @@ class Case:
 
 @dataclass(frozen=True, slots=True)
 class Fact:
-    """One fact row: the resource version it was read from and the small fact as JSON text."""
+    """One fact row: the resource version it was read from, the small fact as JSON text, and whether it is spent."""
 
     type: str
     id: str
     version: int
     small: str
+    spent: bool = False
 
 
 def lock(connection: Connection, case_number: str) -> Case | None:
@@ -80,10 +81,19 @@ def save(connection: Connection, case: Case) -> None:
     connection.execute(update(_CASES).where(_C.case_number == case.case_number).values(asdict(case)))
 
 
-def facts(connection: Connection, case_number: str) -> list[Fact]:
-    """Every valid fact of a case."""
-    query = select(_F.type, _F.id, _F.version, _F.small).where(_F.case_number == case_number)
+def facts(connection: Connection, case_number: str, in_use_only: bool = False) -> list[Fact]:
+    """The valid facts of a case: every one, or those that are not spent."""
+    query = select(_F.type, _F.id, _F.version, _F.small, _F.spent).where(_F.case_number == case_number)
+    if in_use_only:
+        query = query.where(_F.spent == false())
     return [Fact(*r) for r in connection.execute(query)]
+
+
+def mark_facts(connection: Connection, case_number: str, keys: Sequence[tuple[str, str]], spent: bool) -> None:
+    """Mark the facts of `keys` (type, id) as spent, or as in use."""
+    if keys:
+        rows = update(_FACTS).where(_F.case_number == case_number, tuple_(_F.type, _F.id).in_(list(keys)))
+        connection.execute(rows.values(spent=spent))
 
 
 def replace_facts(

@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import Column, Index, LargeBinary, Text
+from sqlalchemy import Boolean, Column, Index, LargeBinary, Text, false
 from sqlmodel import Field, SQLModel
 
 
@@ -63,7 +63,7 @@ class CaseRow(SQLModel, table=True):
 
 
 class FactRow(SQLModel, table=True):
-    """The valid facts of a case, one row per resource they were read from."""
+    """The valid facts of a case, one row per resource they were read from; `spent` when decisions no longer read it."""
 
     __tablename__ = "fact"
     case_number: str = Field(primary_key=True, max_length=64)
@@ -71,6 +71,8 @@ class FactRow(SQLModel, table=True):
     id: str = Field(primary_key=True, max_length=64)
     version: int
     small: str = Field(sa_column=Column(Text, nullable=False))
+    spent: bool = Field(default=False, sa_column=Column(Boolean, nullable=False, server_default=false()))
+    __table_args__ = (Index("ix_fact_spent", "case_number", "spent"),)
 
 
 class MessageRow(SQLModel, table=True):
