@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from service.fhir.build import Resource
+from service.fhir.cancellation import is_cancellation
 from service.fhir.check_in import QUESTIONNAIRE
 from service.fhir.codes import AHI_24_HOUR, APNOEA_INDEX, BASE, ODI, codings_of, has_code, local, local_code_of
 from service.fhir.engine import ENGINE_ID, is_engine
@@ -58,6 +59,30 @@ def profile_of(resource: Resource) -> str | None:
     return f"{BASE}/StructureDefinition/{name}" if name else None
 
 
+def named_profiles(resource: Resource) -> list[str]:
+    """What `meta.profile` names, without the profile the resource belongs to anyway."""
+    meta = resource.get("meta")
+    held = meta.get("profile") if isinstance(meta, dict) else None
+    own = profile_of(resource)
+    return [url for url in held if url != own] if isinstance(held, list) else []
+
+
+def with_profile(resource: Resource) -> Resource:
+    """The resource with the profile it belongs to named in `meta.profile`."""
+    own = profile_of(resource)
+    if own is None:
+        return resource
+    meta = {**resource.get("meta", {}), "profile": [*named_profiles(resource), own]}
+    return {**resource, "meta": meta}
+
+
+def profiles_by_type() -> dict[str, list[str]]:
+    """The canonical URLs of the published profiles by the type they are of."""
+    found: dict[str, list[str]] = {kind: [name] for kind, name in _BY_TYPE.items()}
+    found |= {kind: list(names) for kind, names in _FOUND_BY.items()}
+    return {kind: [f"{BASE}/StructureDefinition/{name}" for name in names] for kind, names in found.items()}
+
+
 def _observation(resource: Resource) -> str | None:
     concept = resource.get("code")
     if has_code(concept, APNOEA_INDEX):
@@ -80,6 +105,8 @@ def _service_request(resource: Resource) -> str | None:
 def _task(resource: Resource) -> str | None:
     if is_referral_task(resource):
         return "referral-task"
+    if is_cancellation(resource):
+        return "cancellation-task"
     approves = any(isinstance(c, dict) and c.get("code") == "approve" for c in codings_of(resource.get("code")))
     return "approval-task" if approves and is_engine(resource.get("requester")) else None
 
@@ -121,4 +148,14 @@ _FINDERS = {
     "DiagnosticReport": _diagnostic_report,
     "QuestionnaireResponse": _questionnaire_response,
     "Provenance": _provenance,
+}
+_FOUND_BY = {
+    "Observation": dict.fromkeys(["sleep-test-odi", *_BY_CODE.values()]),
+    "ServiceRequest": ("referral", "test-order", "test-proposal"),
+    "Task": ("referral-task", "approval-task"),
+    "Device": ("appliance", "rule-engine"),
+    "DiagnosticReport": ("sleep-test",),
+    "QuestionnaireResponse": ("check-in",),
+    "Provenance": ("decision-provenance",),
+    "Encounter": ("visit",),
 }

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
+from service.errors import Problem
+
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
@@ -17,6 +19,7 @@ class Outcome:
     note: str = ""
     derived: bool = False
     """Made from another resource of the message, not sent by the client."""
+    warnings: tuple[Problem, ...] = ()
 
 
 @dataclass(slots=True)
@@ -27,8 +30,9 @@ class Answer:
     outcomes: list[Outcome]
     opened: bool = False
     summary: dict[str, Any] = field(default_factory=dict)
+    said: list[str] = field(default_factory=list)
 
     @property
     def notes(self) -> list[str]:
-        """Sentences about resources that were not applied."""
-        return [o.note for o in self.outcomes if o.note]
+        """Sentences about resources and moves that were not applied, or applied otherwise than asked."""
+        return [*(o.note for o in self.outcomes if o.note), *self.said]

@@ -83,7 +83,7 @@ class Days(Reads):
         view = view_case(decide.with_birth_date(facts, derived.birth_date), self.site, today)
         if decide.standing(view, self.engine()) != derived.standing:
             return False
-        decide.note(view, case)
+        decide.note(view, case, derived, self.site.thresholds)
         return True
 
     def _decide(

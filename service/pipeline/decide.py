@@ -19,6 +19,8 @@ from service.rules.case_view import CaseView
 from service.rules.course import course_on
 from service.rules.decision import Decision, Readiness
 from service.rules.facts import CaseFacts, Source
+from service.rules.overdue import overdue_from
+from service.rules.thresholds import Thresholds
 from service.store.cases import Case
 
 _READY = (Readiness.READY, Readiness.READY_AT_LIMIT)
@@ -57,9 +59,8 @@ def decided(view: CaseView, number: str, about: About) -> list[Resource]:
     return found
 
 
-def record(view: CaseView, case: Case, derived: Derived, engine: Source, now: str) -> None:
+def record(view: CaseView, case: Case, derived: Derived, engine: Source, thresholds: Thresholds, now: str) -> None:
     """Put the decisions, their records and the CarePlan among the resources to write, and fill the case row."""
-    note(view, case)
     subject, referral = ref(case.patient), ref(case.referral)
     number = case.case_number
     before = len(derived.rows)
@@ -73,6 +74,7 @@ def record(view: CaseView, case: Case, derived: Derived, engine: Source, now: st
         referral=referral,
         conditions=[ref(c) for c in derived.conditions],
         supporting=supporting,
+        replaces=[ref(f"CarePlan/{case.replaces}")] if case.replaces else [],
     )
     targets.append(derived.put(plan, now))
     run = run_record(
@@ -82,15 +84,17 @@ def record(view: CaseView, case: Case, derived: Derived, engine: Source, now: st
     if len(derived.rows) > before:
         derived.put(decision_provenance(f"{number}-decision", targets, view.inputs, engine, now), now)
     derived.recorded_on, derived.standing = view.as_of.isoformat(), standing(view, engine)
+    note(view, case, derived, thresholds)
     case.changed_at = now
 
 
-def note(view: CaseView, case: Case) -> None:
+def note(view: CaseView, case: Case, derived: Derived, thresholds: Thresholds) -> None:
     """Fill the case row with the decision: where the case stands today, without a resource that says so."""
     stage = view.stage
     case.decided_on, case.outcome = view.as_of.isoformat(), view.readiness.outcome
     case.stage, case.whose_move = stage.name.value, stage.whose_move.value
     case.waiting_since, case.urgent = stage.since.isoformat(), stage.urgent
+    case.overdue_from = overdue_day(view, derived, thresholds)
     case.summary = write(summary_of(case.case_number, view))
 
 
@@ -127,6 +131,13 @@ def _proposed(view: CaseView) -> tuple[str, bool, bool]:
     onset = course_on(view.facts, view.as_of).onset
     ordered = onset is not None and any(o.day >= onset for o in view.facts.known_on(view.as_of).test_orders)
     return (onset.isoformat() if onset else "", view.readiness.outcome in _READY, ordered)
+
+
+def overdue_day(view: CaseView, derived: Derived, thresholds: Thresholds) -> str | None:
+    """The day from which the case is overdue if nothing happens; a proposed test waits since it was proposed."""
+    proposed = [date.fromisoformat(on) for on, status in derived.proposals.values() if status == "draft"]
+    found = overdue_from(view.stage, view.facts, view.follow_up, thresholds, view.as_of, max(proposed, default=None))
+    return found.isoformat() if found else None
 
 
 def _propose(view: CaseView, case: Case, derived: Derived, now: str) -> list[Resource]:

@@ -20,12 +20,13 @@ from service.fhir.audit_event import audit_event
 from service.fhir.dates import instant, instant_after
 from service.fhir.engine import ENGINE_ID, rule_engine
 from service.fhir.json_text import load, parse
-from service.fhir.read_facts import StoredFact
+from service.fhir.read_facts import StoredFact, read
 from service.fhir.read_other import is_referral
 from service.fhir.reading import Small
 from service.inbound.plain import Mapped
-from service.pipeline import checks, decide, referral_moves, which_case
+from service.pipeline import checks, decide, referral, referral_moves, which_case
 from service.pipeline.answers import Answer, Outcome
+from service.pipeline.caller import Caller
 from service.pipeline.days import Days
 from service.pipeline.derived import Derived, stored
 from service.pipeline.fact_rows import changed_rows, facts_after, split, state_of, task_small
@@ -50,6 +51,7 @@ class Received:
     request_id: str
     plain: bool
     interaction: str = "create"
+    caller: Caller = Caller()
 
 
 class Pipeline(Days):
@@ -82,7 +84,7 @@ class Pipeline(Days):
         case, known = which_case.case_and_known(tx, mapped.drafts, case_number)
         now = instant_after(moment, case.changed_at if case else "")
         derived = Derived.of(case.case_number if case else "", case.derived if case else "{}")
-        items = identify(tx, mapped.drafts, known, _case_addresses(case, derived, mapped))
+        items = identify(tx, mapped.drafts, known, which_case.addresses(tx, case, derived.appliance, mapped))
         opened = case is None and any(is_referral(i.resource) for i in items)
         if opened:
             case = which_case.open_case(items, now)
@@ -90,17 +92,19 @@ class Pipeline(Days):
         which_case.check_references(tx, items, _own_references(items, case))
         if case is not None:
             which_case.check_belonging(items, case, opened)
-        referral_moves.check_task_updates(items)
+            which_case.note_replaced(tx, items, case)
         smalls = checks.read_all(items, received.plain, today, moment)
         if mapped.move is not None and not mapped.drafts:
             checks.check_day(mapped.move.on, "on", today, moment)
-        rows = [_row(i, case, now) for i in items if i.written]
+        rows, notes = [_row(i, case, now) for i in items if i.written], list[str]()
         if case is not None:
-            rows = self._case_rows(tx, case, derived, mapped, items, rows, smalls, opened, today, now)
+            rows, notes = self._case_rows(
+                tx, case, derived, mapped, received.caller, items, rows, smalls, opened, today, now
+            )
         outcomes = [_outcome(i, rows) for i in items]
         self._write(tx, received, mapped, case, items, rows, now)
         summary = load(case.summary) if case else {}
-        return Answer(case.case_number if case else "", outcomes, opened, summary)
+        return Answer(case.case_number if case else "", outcomes, opened, summary, notes)
 
     def _case_rows(
         self,
@@ -108,35 +112,40 @@ class Pipeline(Days):
         case: Case,
         derived: Derived,
         mapped: Mapped,
+        caller: Caller,
         items: Sequence[Identified],
         rows: Sequence[Stored],
         smalls: dict[str, Small | None],
         opened: bool,
         today: date,
         now: str,
-    ) -> list[Stored]:
-        """The rows to write, with the case's own side: referral state, facts, decision, CarePlan."""
+    ) -> tuple[list[Stored], list[str]]:
+        """The rows to write, with the case's own side (referral, facts, decision, CarePlan), and notes on moves."""
         task = next((r for r in rows if f"{r.type}/{r.id}" == case.task), None)
-        others = [r for r in rows if r is not task]
+        others = {(r.type, r.id): r for r in rows if r is not task}
+        moved = referral_moves.Moved(task)
         versions = {i.reference: i.version for i in items}
         late = is_late(items, smalls, derived)
         held = Held([], whole=True) if opened else held_facts(tx, derived, self.engine(), today, late)
         before = held.facts
         if opened:
-            referral = next(i for i in items if is_referral(i.resource))
-            self._check_age(tx, case, derived, items, referral)
+            referral.check_opening(items, caller)
+            order = next(i for i in items if is_referral(i.resource))
+            self._check_age(tx, case, derived, items, order)
             if task is None:
                 body = referral_moves.new_task(case, now)
                 task = stored(body, body["id"], 1, case.case_number, now)
-        elif mapped.move is not None:
-            task = referral_moves.moved_task(tx, case, mapped.move, derived, bool(mapped.drafts), now)
-        cancelled = task is not None and not opened and load(task.body)["status"] == "cancelled"
-        if cancelled and all(i.reference != case.referral for i in items):
-            others.append(referral_moves.revoked_referral(tx, case, now))
-            smalls |= {f.source.reference: f.small for f in before if f.source.reference == case.referral}
-            versions[case.referral] = others[-1].version
-        if not opened and any(i.written for i in items):
-            referral_moves.check_open(case, state_of(before))
+        else:
+            known = facts_after(before, smalls, versions)
+            at = referral_moves.Situation(tx, case, derived, caller, before, known, now, today.isoformat())
+            moved = referral.moved(at, items, mapped.move, bool(mapped.drafts), task)
+            task = moved.task
+            if any(i.written for i in items):
+                referral_moves.check_open(case, state_of(before))
+        for row in moved.others:
+            others[row.type, row.id] = row
+            smalls[f"{row.type}/{row.id}"], _ = read(load(row.body), row.type)
+            versions[f"{row.type}/{row.id}"] = row.version
         if task is not None:
             smalls[case.task], versions[case.task] = task_small(task, before), task.version
         after = facts_after(before, smalls, versions)
@@ -152,14 +161,14 @@ class Pipeline(Days):
             cases.add(tx, case)
         else:
             cases.save(tx, case)
-        return [*others, *([task] if task else []), *derived.rows]
+        return [*others.values(), *([task] if task else []), *derived.rows], moved.notes
 
     def _decide(
         self, tx: Connection, case: Case, derived: Derived, facts: CaseFacts, today: date, now: str, task: Stored | None
     ) -> Stored | None:
         """Decide the case as of today; the Task's version to write, if any."""
         view = view_case(decide.with_birth_date(facts, derived.birth_date), self.site, today)
-        decide.record(view, case, derived, self.engine(), now)
+        decide.record(view, case, derived, self.engine(), self.site.thresholds, now)
         task = referral_moves.with_business_status(tx, case, view.stage, derived, task, now)
         case.derived = derived.text()
         return task
@@ -221,23 +230,6 @@ def _untouched(mapped: Mapped) -> Mapped:
     return replace(mapped, drafts=[replace(draft) for draft in mapped.drafts])
 
 
-def _case_addresses(case: Case | None, derived: Derived, mapped: Mapped) -> dict[str, str]:
-    if case is None:
-        return {}
-    known = {
-        build.CASE_PATIENT: case.patient,
-        build.CASE_REFERRAL: case.referral,
-        build.CASE_DENTAL_OFFICE: case.dental_office,
-        build.CASE_PHYSICIAN: case.physician,
-        build.CASE_APPLIANCE: derived.appliance,
-    }
-    for draft in mapped.drafts:
-        for _, reference in build.references_in(draft.resource, ""):
-            if reference == build.CASE_APPLIANCE and not derived.appliance:
-                raise refuse(Category.BUSINESS_RULE, "No appliance is on record that could have been worn.", draft.path)
-    return {address: reference for address, reference in known.items() if reference}
-
-
 def _remember(derived: Derived, facts: Sequence[StoredFact]) -> None:
     """Notes of the case row that messages and the CarePlan refer to: appliance delivered last, diagnoses."""
     uses = [f.small for f in facts if f.small["kind"] == "appliance-use"]
@@ -263,4 +255,6 @@ def _outcome(item: Identified, rows: Sequence[Stored]) -> Outcome:
     body = next((r.body for r in rows if (r.type, r.id) == (item.draft.type, item.id)), None)
     if body is None:
         body = item.held.body if item.held else ""
-    return Outcome(item.reference, item.version, item.what, body, item.note, bool(item.draft.parent))
+    return Outcome(
+        item.reference, item.version, item.what, body, item.note, bool(item.draft.parent), item.draft.warnings
+    )

@@ -12,6 +12,7 @@ from service.errors import Category, refuse
 from service.fhir.build import ref
 from service.fhir.decision_observation import About, decision_observation
 from service.fhir.json_text import load
+from service.fhir.profile_index import with_profile
 from service.fhir.read_facts import assemble
 from service.pipeline import decide
 from service.pipeline.derived import Derived
@@ -92,7 +93,7 @@ class Reads:
         """A case as JSON-ready data, as of today. 404 when it is not here."""
         if self._is_stale(case_number):
             self.refresh(case_number)
-        held = self._database.read(lambda tx: cases.get(tx, case_number))
+        held, later = self._database.read(lambda tx: (cases.get(tx, case_number), cases.replacing(tx, case_number)))
         if held is None:
             raise refuse(Category.NOT_FOUND, f"There is no case {case_number}.")
         links = {
@@ -103,7 +104,13 @@ class Reads:
             "physician": held.physician,
             "dental_office": held.dental_office,
         }
-        return {**load(held.summary), "resources": {k: v for k, v in links.items() if v}}
+        return {
+            **load(held.summary),
+            "overdue_from": held.overdue_from,
+            "replaces": held.replaces,
+            "replaced_by": later,
+            "resources": {k: v for k, v in links.items() if v},
+        }
 
     def case_as_of(self, case_number: str, as_of: date) -> dict[str, Any]:
         """A case as it stood, or will stand if nothing else is reported, on a day. Nothing is stored."""
@@ -128,10 +135,15 @@ class Reads:
         case, facts = self._database.read(work)
         readiness = assess_readiness(facts, self.site.thresholds, as_of)
         about = About(ref(case.patient), ref(case.referral), self.engine())
-        return decision_observation(readiness, f"{case_number}-readiness", about)
+        return with_profile(decision_observation(readiness, f"{case_number}-readiness", about))
 
-    def worklist(self, whose_move: str | None, after: tuple[str, str] | None, limit: int) -> list[Case]:
-        """A page of cases, longest waiting first."""
+    def worklist(
+        self, whose_move: str | None, after: tuple[str, str] | None, limit: int, overdue: bool = False
+    ) -> list[Case]:
+        """A page of cases, longest waiting first; of those `overdue` today, longest overdue first."""
+        if overdue:
+            today = self.today().isoformat()
+            return self._database.read(lambda tx: cases.overdue(tx, today, whose_move, after, limit))
         return self._database.read(lambda tx: cases.worklist(tx, whose_move, after, limit))
 
     def messages(self, case_number: str) -> list[tuple[str, str, str, bytes]]:

@@ -14,7 +14,7 @@ from datetime import date, timedelta
 from service.rules.check_ins import SYMPTOMS, joined_check_ins
 from service.rules.course import Course, course_on
 from service.rules.criteria_of_wear import wear_window
-from service.rules.facts import CaseFacts, CheckIn, RedFlag, SideEffect
+from service.rules.facts import CaseFacts, CheckIn, RedFlag, Setting, SideEffect
 from service.rules.thresholds import Thresholds
 from service.rules.triggers import physician_acted_on
 from service.rules.wear_reports import WearReport, telling_sleep, wear_reports
@@ -32,7 +32,7 @@ def needed(facts: CaseFacts, thresholds: Thresholds, as_of: date) -> CaseFacts:
     acted = physician_acted_on(facts, eve)
     known_then = (acted - _DAY,) if acted else ()
     when_set = (course.onset, course.onset - _DAY) if course.onset else ()
-    settings = {*course.run, *((course.previous,) if course.previous else ())}
+    settings = {*course.run, *((course.previous,) if course.previous else ()), *_last_told(facts.settings, eve)}
     days = _check_in_days(facts, course, thresholds, (acted, *known_then) if acted else ())
     effects = _last_of_each_kind(facts.side_effects, (eve, *when_set))
     flags = _last_of_each_kind(facts.red_flags, (eve, *known_then))
@@ -43,6 +43,11 @@ def needed(facts: CaseFacts, thresholds: Thresholds, as_of: date) -> CaseFacts:
         side_effects=tuple(e for e in facts.side_effects if e.moment.day >= as_of or e in effects),
         red_flags=tuple(f for f in facts.red_flags if f.moment.day >= as_of or f in flags),
     )
+
+
+def _last_told(settings: Iterable[Setting], day: date) -> list[Setting]:
+    """The last setting told, also one of an earlier appliance: a report of any kind shows that the patient is not lost."""
+    return sorted((s for s in settings if s.moment.day <= day), key=lambda s: (s.moment, s.source))[-1:]
 
 
 def _last_of_each_kind(reports: Iterable[SideEffect | RedFlag], days: Iterable[date]) -> set[SideEffect | RedFlag]:

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from service.rules.case_view import view_case
 from service.rules.facts import CaseFacts, effective_day
 from service.rules.needed import needed
+from service.rules.overdue import overdue_from
 from service.rules.site import Site
 
 from .build import AS_OF, DEFAULTS, ago, appliance, case, check_in, efficacy, good_check_in, setting
@@ -29,7 +30,10 @@ LATER = st.integers(0, 120) | st.integers(0, 3)
 
 
 def written(facts: CaseFacts, site: Site, as_of: date) -> bytes:
-    return json.dumps(view_case(facts, site, as_of).as_data(), default=str).encode()
+    """All that the rules say of a day, as bytes: the view, and the day from which the case is overdue."""
+    view = view_case(facts, site, as_of)
+    overdue = overdue_from(view.stage, facts, view.follow_up, site.thresholds, as_of)
+    return json.dumps([view.as_data(), overdue], default=str).encode()
 
 
 def joined(facts: CaseFacts, more: CaseFacts, since: date) -> CaseFacts:

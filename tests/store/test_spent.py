@@ -160,7 +160,8 @@ def _post(event: Event, name: str, on: str) -> Post:
     if event.what == "side-effect":
         ended = {"ended_on": on} if value > 6 else {}
         return Post(
-            "progress", {"side_effects": [{**entry, "kind": "jaw-pain", "grade_0_to_3": value % 4, "onset": on, **ended}]}
+            "progress",
+            {"side_effects": [{**entry, "kind": "jaw-pain", "grade_0_to_3": value % 4, "onset": on, **ended}]},
         )
     if event.what == "red-flag":
         resolved = {"resolved_on": on} if value > 3 else {}
