@@ -16,7 +16,6 @@ from service.fhir.json_text import write, write_canonical
 from service.fhir.proposal import approval_task, proposal_id, test_proposal
 from service.pipeline.derived import Derived
 from service.rules.case_view import CaseView
-from service.rules.course import course_on
 from service.rules.decision import Decision, Readiness
 from service.rules.facts import CaseFacts, Source
 from service.rules.overdue import overdue_from
@@ -128,8 +127,8 @@ def _came_out(decision: Decision) -> list[Any]:
 
 def _proposed(view: CaseView) -> tuple[str, bool, bool]:
     """The day of the setting a test would be proposed for, whether it is ready for one, and whether one is ordered."""
-    onset = course_on(view.facts, view.as_of).onset
-    ordered = onset is not None and any(o.day >= onset for o in view.facts.known_on(view.as_of).test_orders)
+    onset = view.course.onset
+    ordered = onset is not None and any(o.day >= onset for o in view.course.known.test_orders)
     return (onset.isoformat() if onset else "", view.readiness.outcome in _READY, ordered)
 
 

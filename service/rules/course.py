@@ -34,10 +34,11 @@ from service.rules.thresholds import Thresholds
 class Course:
     """What holds on `as_of`, in order of time. `check_ins` are those since the onset of the current setting.
 
-    `run` are the reports of the current setting that matter: the first, the first of each that says more, the last.
+    `known` are the facts of that day, `run` are the reports of the current setting that matter: the first, the first of each that says more, the last.
     """
 
     as_of: date
+    known: CaseFacts
     appliance: Appliance | None
     setting: Setting | None
     onset: date | None
@@ -89,6 +90,7 @@ def course_on(facts: CaseFacts, as_of: date) -> Course:
     onset = run[0].moment.day if run else None
     return Course(
         as_of=as_of,
+        known=known,
         appliance=appliance,
         setting=run[-1] if run else None,
         onset=onset,

@@ -29,7 +29,7 @@ def needed(facts: CaseFacts, thresholds: Thresholds, as_of: date) -> CaseFacts:
     """
     eve = as_of - _DAY
     course = course_on(facts, eve)
-    acted = physician_acted_on(facts, eve)
+    acted = physician_acted_on(course.known)
     known_then = (acted - _DAY,) if acted else ()
     when_set = (course.onset, course.onset - _DAY) if course.onset else ()
     settings = {*course.run, *((course.previous,) if course.previous else ()), *_last_told(facts.settings, eve)}

@@ -155,13 +155,15 @@ def response_criteria(
     )
 
 
-def assess_response(facts: CaseFacts, thresholds: Thresholds, as_of: date) -> Response | None:
+def assess_response(
+    facts: CaseFacts, thresholds: Thresholds, as_of: date, course: Course | None = None
+) -> Response | None:
     """The response by the last efficacy test known on `as_of`, against the last baseline up to it; None without both."""
-    course = course_on(facts, as_of)
+    course = course or course_on(facts, as_of)
     efficacy = course.tested
     if efficacy is None:
         return None
-    earlier = last_baseline(t for t in facts.known_on(as_of).sleep_tests if t.day <= efficacy.day)
+    earlier = last_baseline(t for t in course.known.sleep_tests if t.day <= efficacy.day)
     baseline = earlier or course.baseline
     if baseline is None:
         return None

@@ -38,9 +38,9 @@ _SYMPTOMS = ("snoring-settled", "sleepiness-settled")
 _SINCE_THE_SETTING = ("worn-enough", *_SYMPTOMS)
 
 
-def assess_readiness(facts: CaseFacts, thresholds: Thresholds, as_of: date) -> Decision:
-    """The readiness of a case on `as_of`, with every criterion explained."""
-    course = course_on(facts, as_of)
+def assess_readiness(facts: CaseFacts, thresholds: Thresholds, as_of: date, course: Course | None = None) -> Decision:
+    """The readiness of a case on `as_of`, with every criterion explained; `course` is that of the day, if at hand."""
+    course = course or course_on(facts, as_of)
     criteria = readiness_criteria(course, thresholds)
     if course.open_red_flags:
         return _stop(course, criteria)

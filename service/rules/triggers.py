@@ -21,7 +21,7 @@ from service.rules.words import day, number, rounded
 def triggers(facts: CaseFacts, thresholds: Thresholds, course: Course) -> tuple[Criterion, ...]:
     """Each trigger: attention while it waits for the physician, met when there is none or the physician knows."""
     told = _all(thresholds, course)
-    seen = physician_acted_on(facts, course.as_of)
+    seen = physician_acted_on(course.known)
     if seen is None:
         return told
     before = course_on(facts, seen - timedelta(days=1))
@@ -39,9 +39,8 @@ def _all(thresholds: Thresholds, course: Course) -> tuple[Criterion, ...]:
     )
 
 
-def physician_acted_on(facts: CaseFacts, as_of: date) -> date | None:
-    """The last day on which the physician decided, ordered a test or saw the patient."""
-    known = facts.known_on(as_of)
+def physician_acted_on(known: CaseFacts) -> date | None:
+    """The last day on which the physician decided, ordered a test or saw the patient, of the facts known by then."""
     decided = [d.moment.day for d in known.physician_decisions]
     ordered = [o.day for o in known.test_orders]
     return max([*decided, *ordered, *(v.day for v in known.visits if v.office is Office.PHYSICIAN)], default=None)

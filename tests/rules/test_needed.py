@@ -20,7 +20,7 @@ from .build import AS_OF, DEFAULTS, ago, appliance, case, check_in, efficacy, go
 from .cases import TUPLES
 from .long_cases import DAYS, long_cases, named
 
-modest = settings(max_examples=300, deadline=None, suppress_health_check=list(HealthCheck))
+modest = settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
 OTHERS = DEFAULTS.with_values(
     {"wear_recent_days": Decimal(14), "check_ins_needed": Decimal(3), "check_in_fresh_days": Decimal(60)}
 )
