@@ -30,12 +30,13 @@ _log = logging.getLogger("airway_relay")
 def build_pipeline(settings: Settings, clock: Callable[[], datetime] | None = None) -> Pipeline:
     """The pipeline on the database the settings name."""
     pipeline = Pipeline(
-        Database(settings.database_url),
+        Database(settings.database_url, settings.partitions),
         settings.site,
         clock or (lambda: datetime.now(UTC)),
         settings.zone,
         __version__,
     )
+    pipeline.index_all()
     pipeline.engine()
     return pipeline
 

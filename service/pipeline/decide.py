@@ -82,7 +82,7 @@ def record(view: CaseView, case: Case, derived: Derived, engine: Source, thresho
     derived.put(run, now)
     if len(derived.rows) > before:
         derived.put(decision_provenance(f"{number}-decision", targets, view.inputs, engine, now), now)
-    derived.recorded_on, derived.standing = view.as_of.isoformat(), standing(view, engine)
+    case.recorded_on, derived.standing = view.as_of.isoformat(), standing(view, engine)
     note(view, case, derived, thresholds)
     case.changed_at = now
 

@@ -26,11 +26,12 @@ from service.fhir.reading import Small
 from service.inbound.plain import Mapped
 from service.pipeline import checks, decide, referral, referral_moves, which_case
 from service.pipeline.answers import Answer, Outcome
-from service.pipeline.caller import Caller
 from service.pipeline.days import Days
 from service.pipeline.derived import Derived, stored
 from service.pipeline.fact_rows import changed_rows, facts_after, split, state_of, task_small
 from service.pipeline.identify import Identified, identify, same_content
+from service.pipeline.searching import Searches
+from service.pipeline.sender import Sender
 from service.pipeline.spent import Held, held_facts, in_use, is_late, mark
 from service.rules.case_view import view_case
 from service.rules.facts import CaseFacts, Source
@@ -51,10 +52,10 @@ class Received:
     request_id: str
     plain: bool
     interaction: str = "create"
-    caller: Caller = Caller()
+    sender: Sender = Sender()
 
 
-class Pipeline(Days):
+class Pipeline(Days, Searches):
     """Takes messages in and answers questions about cases. One per process; safe to share between threads."""
 
     def __init__(
@@ -99,7 +100,7 @@ class Pipeline(Days):
         rows, notes = [_row(i, case, now) for i in items if i.written], list[str]()
         if case is not None:
             rows, notes = self._case_rows(
-                tx, case, derived, mapped, received.caller, items, rows, smalls, opened, today, now
+                tx, case, derived, mapped, received.sender, items, rows, smalls, opened, today, now
             )
         outcomes = [_outcome(i, rows) for i in items]
         self._write(tx, received, mapped, case, items, rows, now)
@@ -112,7 +113,7 @@ class Pipeline(Days):
         case: Case,
         derived: Derived,
         mapped: Mapped,
-        caller: Caller,
+        sender: Sender,
         items: Sequence[Identified],
         rows: Sequence[Stored],
         smalls: dict[str, Small | None],
@@ -129,7 +130,7 @@ class Pipeline(Days):
         held = Held([], whole=True) if opened else held_facts(tx, derived, self.engine(), today, late)
         before = held.facts
         if opened:
-            referral.check_opening(items, caller)
+            referral.check_opening(items, sender)
             order = next(i for i in items if is_referral(i.resource))
             self._check_age(tx, case, derived, items, order)
             if task is None:
@@ -137,7 +138,7 @@ class Pipeline(Days):
                 task = stored(body, body["id"], 1, case.case_number, now)
         else:
             known = facts_after(before, smalls, versions)
-            at = referral_moves.Situation(tx, case, derived, caller, before, known, now, today.isoformat())
+            at = referral_moves.Situation(tx, case, derived, sender, before, known, now, today.isoformat())
             moved = referral.moved(at, items, mapped.move, bool(mapped.drafts), task)
             task = moved.task
             if any(i.written for i in items):

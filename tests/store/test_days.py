@@ -6,8 +6,9 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
+from starlette.testclient import TestClient
 
-from service.app import build_pipeline
+from service.app import build_app, build_pipeline
 from service.fhir.json_text import load
 from service.pipeline import Pipeline
 from service.settings import Settings
@@ -26,7 +27,7 @@ def days(database_url: str, clock: Clock) -> Iterator[Pipeline]:
 
 
 def _versions(pipeline: Pipeline, number: str) -> list[int]:
-    return [v.version for v in pipeline.history("CarePlan", number)]
+    return [v.version for v in pipeline.history("CarePlan", number).matches]
 
 
 def _care_plan(pipeline: Pipeline, number: str) -> dict[str, Any]:
@@ -124,6 +125,20 @@ def test_whoever_reads_a_decision_after_such_days_gets_todays_and_one_version_of
     assert "As of 22 Nov 2026" in _care_plan(days, number)["description"]
     assert _versions(days, number) == [before[0] + 1, *before]
     assert rows_of(database_url) == once
+
+
+@pytest.mark.parametrize(
+    "question", ["CarePlan?patient={}", "CarePlan?_id={}", "Patient/{}/$everything?_type=CarePlan"]
+)
+def test_a_search_after_such_days_finds_todays(days: Pipeline, clock: Clock, question: str):
+    number = opened_case(days, settled_course())
+    patient = days.case(number)["resources"]["patient"].removeprefix("Patient/")
+    clock.move(days=2)
+    days.refresh_some()
+    client = TestClient(build_app(Settings(), days))
+    asked = question.format(number if "_id" in question else patient)
+    found = load(client.get(f"/fhir/{asked}").text)["entry"][0]["resource"]
+    assert "As of 22 Nov 2026" in found["description"]
 
 
 def test_a_reader_of_what_a_client_sent_makes_no_decision(days: Pipeline, clock: Clock, database_url: str):

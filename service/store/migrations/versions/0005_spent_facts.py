@@ -1,4 +1,4 @@
-"""Facts that decisions no longer read are marked, so that a message loads the others alone."""
+"""Facts that decisions no longer read are marked, and a case says of which day its resources are."""
 
 import sqlalchemy as sa
 from alembic import op
@@ -8,6 +8,7 @@ down_revision = "0004"
 
 
 def upgrade() -> None:
-    """Add the mark to the facts; none is marked until its case is decided again."""
+    """Add both; no fact is marked until its case is decided again, and resources are written anew when next read."""
     op.add_column("fact", sa.Column("spent", sa.Boolean, nullable=False, server_default=sa.false()))
     op.create_index("ix_fact_spent", "fact", ["case_number", "spent"])
+    op.add_column("case_row", sa.Column("recorded_on", sa.String(10), nullable=False, server_default=""))
