@@ -53,7 +53,7 @@ def is_late(items: Iterable[Identified], smalls: dict[str, Small | None], derive
             continue
         small = smalls.get(item.reference) or {}
         told = next((str(small[key]) for key in _DAYS_OF_A_FACT if small.get(key)), derived.spent_before)
-        if item.what == "updated" or told < derived.spent_before:
+        if item.what != "created" or told < derived.spent_before:
             return True
     return False
 
