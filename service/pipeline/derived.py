@@ -28,7 +28,11 @@ def stored(resource: Resource, resource_id: str, version: int, case_number: str,
 
 @dataclass(slots=True)
 class Derived:
-    """The service's own resources of one case: version and content digest of each, and small notes."""
+    """The service's own resources of one case: version and content digest of each, and small notes.
+
+    `spent_before` and `spent_by` say for which decisions the marks of spent facts hold; `standing` is a digest of what
+    matters of the decision that the resources tell.
+    """
 
     case_number: str
     versions: dict[str, list[Any]] = field(default_factory=dict)
@@ -38,6 +42,9 @@ class Derived:
     moved_on: str = ""
     birth_date: str = ""
     appliance: str = ""
+    spent_before: str = ""
+    spent_by: int = 0
+    standing: str = ""
     found_by: dict[str, str] = field(default_factory=dict)
     """Digest of the values each is found by, so that the search index is written only where they change."""
     rows: list[Stored] = field(default_factory=list)
@@ -58,6 +65,9 @@ class Derived:
                 "moved_on": self.moved_on,
                 "birth_date": self.birth_date,
                 "appliance": self.appliance,
+                "spent_before": self.spent_before,
+                "spent_by": self.spent_by,
+                "standing": self.standing,
                 "found_by": self.found_by,
             }
         )

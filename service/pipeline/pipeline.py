@@ -18,25 +18,27 @@ from service.errors import Category, refuse
 from service.fhir.audit_event import audit_event
 from service.fhir.dates import instant, instant_after
 from service.fhir.engine import ENGINE_ID, rule_engine
-from service.fhir.json_text import load, parse, write
-from service.fhir.read_facts import StoredFact, assemble, read
+from service.fhir.json_text import load, parse
+from service.fhir.read_facts import StoredFact, read
 from service.fhir.read_other import is_referral
 from service.fhir.reading import Small
 from service.inbound.plain import Asked, Mapped
 from service.pipeline import checks, conditions, decide, identities, referral, referral_moves, which_case
 from service.pipeline.answers import Answer
+from service.pipeline.days import Days
 from service.pipeline.deleting import check_unreferred
 from service.pipeline.derived import Derived, stored
-from service.pipeline.fact_rows import changed_rows, fact_of, facts_after, split, state_of, task_small
+from service.pipeline.fact_rows import changed_rows, facts_after, split, state_of, task_small
 from service.pipeline.identify import Identified, identify, same_content
 from service.pipeline.rows import outcome_of, row_of
 from service.pipeline.searching import Searches
 from service.pipeline.sender import Sender
+from service.pipeline.spent import Held, held_facts, in_use, is_late, mark
 from service.rules.case_view import view_case
 from service.rules.facts import CaseFacts, Source
 from service.rules.site import Site
 from service.store import cases, resources
-from service.store.cases import Case, Fact
+from service.store.cases import Case
 from service.store.engine import Database
 from service.store.ids import new_id
 from service.store.resources import Stored
@@ -54,7 +56,7 @@ class Received:
     sender: Sender = Sender()
 
 
-class Pipeline(Searches):
+class Pipeline(Days, Searches):
     """Takes messages in and answers questions about cases. One per process; safe to share between threads."""
 
     def __init__(
@@ -155,7 +157,9 @@ class Pipeline(Searches):
         others = {(r.type, r.id): r for r in rows if r is not task}
         moved = referral_moves.Moved(task)
         versions = {i.reference: i.version for i in items}
-        before = [] if opened else [fact_of(f) for f in cases.facts(tx, case.case_number)]
+        late = is_late(items, smalls, derived)
+        held = Held([], whole=True) if opened else held_facts(tx, derived, self.engine(), today, late)
+        before = held.facts
         if opened:
             referral.check_opening(items, sender)
             order = next(i for i in items if is_referral(i.resource))
@@ -179,10 +183,12 @@ class Pipeline(Searches):
         after = facts_after(before, smalls, versions)
         facts = checks.check_case(items, before, after)
         _remember(derived, after)
-        task = self._decide(tx, case, derived, facts, today, now, task)
+        used = in_use(facts, held, derived, self.engine(), self.site.thresholds, today)
+        task = self._decide(tx, case, derived, used, today, now, task)
         if task is not None:
             smalls[case.task], versions[case.task] = task_small(task, before), task.version
         cases.replace_facts(tx, case.case_number, *changed_rows(before, smalls, versions))
+        mark(tx, derived, held, facts, used)
         if opened:
             cases.add(tx, case)
         else:
@@ -193,11 +199,9 @@ class Pipeline(Searches):
         self, tx: Connection, case: Case, derived: Derived, facts: CaseFacts, today: date, now: str, task: Stored | None
     ) -> Stored | None:
         """Decide the case as of today; the Task's version to write, if any."""
-        facts = decide.with_birth_date(facts, derived.birth_date)
-        view = view_case(facts, self.site, today)
+        view = view_case(decide.with_birth_date(facts, derived.birth_date), self.site, today)
         decide.record(view, case, derived, self.engine(), self.site.thresholds, now)
         task = referral_moves.with_business_status(tx, case, view.stage, derived, task, now)
-        case.summary = write(decide.summary_of(case.case_number, view))
         case.derived = derived.text()
         return task
 
@@ -229,28 +233,6 @@ class Pipeline(Searches):
         identities.record(tx, items)
         digest = hashlib.sha256(received.text).hexdigest()
         cases.keep_message(tx, received.request_id, now, received.channel, number, digest, received.text)
-
-    def refresh(self, case_number: str) -> None:
-        """Decide a case anew because a day has passed; nothing is written when it was decided today."""
-
-        def work(tx: Connection) -> None:
-            case = cases.lock(tx, case_number)
-            if case is None or case.decided_on >= self.today().isoformat():
-                return
-            now = instant_after(self._clock(), case.changed_at)
-            derived = Derived.of(case_number, case.derived)
-            known = [fact_of(row) for row in cases.facts(tx, case_number)]
-            task = self._decide(tx, case, derived, assemble(known), self.today(), now, None)
-            if task is not None:
-                row = Fact(task.type, task.id, task.version, write(task_small(task, known)))
-                cases.replace_facts(tx, case_number, [(task.type, task.id)], [row])
-            rows = [*([task] if task else []), *derived.rows]
-            touched = [f"{r.type}/{r.id}/_history/{r.version}" for r in rows]
-            audit = audit_event("operation", now, "Airway Relay", touched, new_id(), "decided anew for the day")
-            resources.append_versions(tx, [*rows, stored(audit, new_id(), 1, case_number, now)])
-            cases.save(tx, case)
-
-        self._database.write(work)
 
     def engine(self) -> Source:
         """The version of the rules' Device that stands for this release and its site's thresholds."""

@@ -6,7 +6,7 @@ import hashlib
 import json
 from base64 import urlsafe_b64decode, urlsafe_b64encode
 from binascii import Error as NotBase64
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
@@ -50,7 +50,7 @@ class Searches(Reads):
         if asked.only_count:
             return Page(total=self._database.read(lambda tx: _count(tx, asked)))
         page = self._database.read(lambda tx: _search(tx, asked))
-        if asked.type in OF_THE_DAY and self._decided_anew(page.matches):
+        if asked.type in OF_THE_DAY and self._decided_anew({r.case_number for r in page.matches if r.case_number}):
             page = self._database.read(lambda tx: _search(tx, asked))
         return page
 
@@ -81,8 +81,7 @@ class Searches(Reads):
         """A patient's record: the patient and those concerned on the first page, then the resources of the cases."""
         patient = f"Patient/{patient_id}"
         held = self.resource("Patient", patient_id)
-        for number in self._database.read(lambda tx: cases.of_patient(tx, [patient])):
-            self.case(number)
+        self._decided_anew(self._database.read(lambda tx: cases.of_patient(tx, [patient])))
         about = f"{patient}?{since}&{','.join(kinds)}"
         after = key_of(token, about, (str, str, str))
 
@@ -99,13 +98,12 @@ class Searches(Reads):
 
         return self._database.read(work)
 
-    def _decided_anew(self, found: Sequence[Stored]) -> bool:
-        """Decide anew the cases of a page that were last decided before today; whether there were any."""
-        numbers = {r.case_number for r in found if r.case_number}
+    def _decided_anew(self, numbers: Collection[str]) -> bool:
+        """Decide anew the cases whose resources tell the decision of an earlier day; whether there were any."""
         today = self.today().isoformat()
         stale = self._database.read(lambda tx: cases.stale_among(tx, numbers, today, StageName.CLOSED))
         for number in stale:
-            self.refresh(number)
+            self.refresh(number, recorded=True)
         return bool(stale)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 
-from sqlalchemy import Connection, delete, insert, tuple_, update
+from sqlalchemy import Connection, delete, false, insert, tuple_, update
 
 from service.store import query
 from service.store.query import CASES, FACTS, MESSAGES
@@ -15,7 +15,10 @@ _C, _F, _M = CASES.c, FACTS.c, MESSAGES.c
 
 @dataclass(slots=True)
 class Case:
-    """A case row as the pipeline holds it; `summary` and `derived` are JSON text."""
+    """A case row as the pipeline holds it; `summary` and `derived` are JSON text.
+
+    It tells the decision of `decided_on`; the resources of the case tell that of `recorded_on`.
+    """
 
     case_number: str
     patient: str
@@ -35,16 +38,18 @@ class Case:
     derived: str
     overdue_from: str | None = None
     replaces: str | None = None
+    recorded_on: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Fact:
-    """One fact row: the resource version it was read from and the small fact as JSON text."""
+    """One fact row: the resource version it was read from, the small fact as JSON text, and whether it is spent."""
 
     type: str
     id: str
     version: int
     small: str
+    spent: bool = False
 
 
 def lock(connection: Connection, case_number: str) -> Case | None:
@@ -81,10 +86,20 @@ def save(connection: Connection, case: Case) -> None:
     connection.execute(update(CASES).where(_C.case_number == case.case_number).values(asdict(case)))
 
 
-def facts(connection: Connection, case_number: str) -> list[Fact]:
-    """Every valid fact of a case."""
-    wanted = query.rows(connection, FACTS, _F.type, _F.id, _F.version, _F.small).where(_F.case_number == case_number)
+def facts(connection: Connection, case_number: str, in_use_only: bool = False) -> list[Fact]:
+    """The valid facts of a case: every one, or those that are not spent."""
+    columns = (_F.type, _F.id, _F.version, _F.small, _F.spent)
+    wanted = query.rows(connection, FACTS, *columns).where(_F.case_number == case_number)
+    if in_use_only:
+        wanted = wanted.where(_F.spent == false())
     return [Fact(*r) for r in connection.execute(wanted)]
+
+
+def mark_facts(connection: Connection, case_number: str, keys: Sequence[tuple[str, str]], spent: bool) -> None:
+    """Mark the facts of `keys` (type, id) as spent, or as in use."""
+    if keys:
+        rows = update(FACTS).where(_F.case_number == case_number, tuple_(_F.type, _F.id).in_(list(keys)))
+        connection.execute(rows.values(spent=spent))
 
 
 def replace_facts(
@@ -134,9 +149,9 @@ def not_decided_since(connection: Connection, day: str, closed: str, limit: int)
 
 
 def stale_among(connection: Connection, case_numbers: Iterable[str], day: str, closed: str) -> list[str]:
-    """Those of the cases not at the stage `closed` whose last decision is older than `day`."""
+    """Those of the cases not at the stage `closed` whose resources tell the decision of a day before `day`."""
     wanted = query.rows(connection, CASES, _C.case_number)
-    wanted = wanted.where(_C.case_number.in_(list(case_numbers)), _C.decided_on < day, _C.stage != closed)
+    wanted = wanted.where(_C.case_number.in_(list(case_numbers)), _C.recorded_on < day, _C.stage != closed)
     return sorted(r.case_number for r in connection.execute(wanted))
 
 

@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import Boolean, Column, Index, LargeBinary, Text, false
+from sqlalchemy import Boolean, Column, Index, LargeBinary, String, Text, false
 from sqlmodel import Field, SQLModel
 
 
@@ -91,6 +91,7 @@ class CaseRow(SQLModel, table=True):
     derived: str = Field(sa_column=Column(Text, nullable=False))
     overdue_from: str | None = Field(default=None, max_length=10)
     replaces: str | None = Field(default=None, max_length=64, index=True)
+    recorded_on: str = Field(default="", sa_column=Column(String(10), nullable=False, server_default=""))
     __table_args__ = (
         Index("ix_case_row_overdue", "overdue_from", "case_number"),
         Index("ix_case_row_worklist", "whose_move", "waiting_since", "case_number"),
@@ -99,7 +100,7 @@ class CaseRow(SQLModel, table=True):
 
 
 class FactRow(SQLModel, table=True):
-    """The valid facts of a case, one row per resource they were read from."""
+    """The valid facts of a case, one row per resource they were read from; `spent` when decisions no longer read it."""
 
     __tablename__ = "fact"
     case_number: str = Field(primary_key=True, max_length=64)
@@ -107,6 +108,8 @@ class FactRow(SQLModel, table=True):
     id: str = Field(primary_key=True, max_length=64)
     version: int
     small: str = Field(sa_column=Column(Text, nullable=False))
+    spent: bool = Field(default=False, sa_column=Column(Boolean, nullable=False, server_default=false()))
+    __table_args__ = (Index("ix_fact_spent", "case_number", "spent"),)
 
 
 class MessageRow(SQLModel, table=True):

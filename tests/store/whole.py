@@ -17,9 +17,11 @@ from service.fhir.search_values import values_of
 from service.pipeline.decide import overdue_day, summary_of, with_birth_date
 from service.pipeline.derived import Derived
 from service.rules.case_view import view_case
-from service.rules.facts import Source
+from service.rules.facts import CaseFacts, Source
+from service.rules.needed import needed
 from service.rules.site import Site
 from service.rules.thresholds import Thresholds
+from service.rules.words import day
 
 TABLES = ("resource_version", "identity", "case_row", "fact", "message", "search_value")
 Rows = list[dict[str, Any]]
@@ -153,6 +155,17 @@ def kept_facts(held: dict[str, Rows], case_number: str) -> dict[str, tuple[int, 
     }
 
 
+def _marks_agree(held: dict[str, Rows], case: dict[str, Any], facts: CaseFacts, since: str) -> None:
+    """The facts that are not marked as spent are those that decisions from that day on need."""
+    used = needed(facts, Thresholds(), date.fromisoformat(since))
+    kinds = (used.settings, used.check_ins, used.side_effects, used.red_flags)
+    wanted = {fact.source.reference for kind in kinds for fact in kind}
+    rows = {f"{r['type']}/{r['id']}": r for r in held["fact"] if r["case_number"] == case["case_number"]}
+    spendable = ("setting", "check-in", "side-effect", "red-flag")
+    assert wanted == {k for k, r in rows.items() if load(r["small"])["kind"] in spendable and not r["spent"]}
+    assert not any(r["spent"] for r in rows.values() if load(r["small"])["kind"] not in spendable)
+
+
 def _case_agrees(held: dict[str, Rows], case: dict[str, Any]) -> None:
     """Case row, facts, decision, CarePlan and the row's notes of versions all say the same."""
     number = case["case_number"]
@@ -169,7 +182,10 @@ def _case_agrees(held: dict[str, Rows], case: dict[str, Any]) -> None:
     there = current(held["resource_version"])
     for reference, (version, _digest) in load(case["derived"])["versions"].items():
         assert there[reference]["version"] == version
+    recorded = view_case(facts, Site(), date.fromisoformat(case["recorded_on"]))
     plan = load(there[f"CarePlan/{number}"]["body"])
-    assert view.readiness.sentence in {note["text"] for note in plan["note"]}
+    assert recorded.readiness.sentence in {note["text"] for note in plan["note"]}
+    assert f"As of {day(recorded.as_of)}." in plan["description"]
+    _marks_agree(held, case, facts, load(case["derived"])["spent_before"])
     for reference in (case["patient"], case["referral"], case["task"]):
         assert reference in there
