@@ -11,6 +11,7 @@ from service import __version__
 from service.fhir.build import Resource
 from service.fhir.codes import BASE
 from service.fhir.engine import CAUTION
+from service.fhir.subscription import subscription_capability
 from service.fhir.validate import MADE_BY_THE_SERVICE, TYPES
 
 _TYPE_INTERACTIONS = ("read", "vread", "history-instance", "search-type", "create", "update")
@@ -36,7 +37,7 @@ def capability_statement(routed: Set[str], base_url: str) -> Resource:
         "rest": [
             {
                 "mode": "server",
-                "resource": [_type(kind, routed) for kind in TYPES],
+                "resource": [*(_type(kind, routed) for kind in TYPES), subscription_capability()],
                 "interaction": [{"code": "transaction"}] if "transaction" in routed else [],
                 "operation": operations,
             }

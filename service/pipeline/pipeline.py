@@ -25,6 +25,7 @@ from service.fhir.read_other import is_referral
 from service.fhir.reading import Small
 from service.inbound.plain import Mapped
 from service.pipeline import checks, decide, referral_moves, which_case
+from service.pipeline.announce import Move, announce
 from service.pipeline.answers import Answer, Outcome
 from service.pipeline.derived import Derived, stored
 from service.pipeline.fact_rows import changed_rows, fact_of, facts_after, split, state_of, task_small
@@ -155,7 +156,9 @@ class Pipeline(Reads):
         """Decide the case as of today; the Task's version to write, if any."""
         facts = decide.with_birth_date(facts, derived.birth_date)
         view = view_case(facts, self.site, today)
+        was = Move.of(case)
         decide.record(view, case, derived, self.engine(), now)
+        announce(tx, case, was, derived, facts, now)
         task = referral_moves.with_business_status(tx, case, view.stage, derived, task, now)
         case.summary = write(decide.summary_of(case.case_number, view))
         case.derived = derived.text()

@@ -39,6 +39,16 @@ class Reads:
         self._clock = clock
         self._zone = zone
 
+    @property
+    def database(self) -> Database:
+        """The database underneath."""
+        return self._database
+
+    @property
+    def clock(self) -> Callable[[], datetime]:
+        """The clock that messages are stamped by."""
+        return self._clock
+
     def today(self) -> date:
         """Today at this site."""
         return self._clock().astimezone(self._zone).date()
