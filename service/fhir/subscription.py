@@ -78,7 +78,6 @@ def problems_of(resource: Resource) -> list[Problem]:
 def wanted_of(resource: Resource) -> Wanted:
     """What a Subscription without problems asks for."""
     channel = resource["channel"]
-    end = resource.get("end")
     return Wanted(
         resource["status"],
         tuple(pair for text in _filter_texts(resource) for pair in _pairs(text)),
@@ -88,13 +87,13 @@ def wanted_of(resource: Resource) -> Wanted:
         _extension(channel, "backport-heartbeat-period") or 0,
         _extension(channel, "backport-timeout") or _TIMEOUT_DEFAULT_S,
         min(_extension(channel, "backport-max-count") or _MOST_EVENTS, _MOST_EVENTS),
-        datetime.fromisoformat(end) if end else None,
+        _end(resource.get("end")),
     )
 
 
-def header_of(text: str) -> tuple[str, str] | None:
+def header_of(text: object) -> tuple[str, str] | None:
     """Name and value of a header, if it is one that may be sent: those that prove who is calling."""
-    found = _HEADER.fullmatch(text)
+    found = _HEADER.fullmatch(text) if isinstance(text, str) else None
     return (found[1], found[2]) if found and found[1].lower() in _HEADERS else None
 
 
@@ -109,6 +108,8 @@ def _unsupported(resource: Resource) -> Iterator[Problem]:
     for index, text in enumerate(_filter_texts(resource)):
         for sentence in _wrong_filter(text):
             yield _not_supported(sentence, f"Subscription.criteria.extension[{index}]")
+    if _end(resource.get("end")) is None and "end" in resource:
+        yield _not_supported("The end is an instant before the year 2200.", "Subscription.end")
     yield from _unsupported_channel(resource["channel"])
 
 
@@ -134,16 +135,28 @@ def _unsupported_channel(channel: Resource) -> Iterator[Problem]:
             yield _not_supported(sentence, f"{at}.header[{index}]")
     for name, (low, high) in (("heartbeat-period", _HEARTBEAT_S), ("timeout", _TIMEOUT_S)):
         seconds = _extension(channel, f"backport-{name}")
-        if seconds is not None and not (isinstance(seconds, int) and (low <= seconds <= high)):
+        if seconds is not None and not (_is_whole(seconds) and low <= seconds <= high):
             sentence = f"backport-{name} is a whole number of seconds from {low} to {high}."
             yield _not_supported(sentence, f"{at}.extension")
     most = _extension(channel, "backport-max-count")
-    if most is not None and not (isinstance(most, int) and most > 0):
+    if most is not None and not (_is_whole(most) and most > 0):
         yield _not_supported("backport-max-count is a whole number from 1.", f"{at}.extension")
+
+
+def _is_whole(value: object) -> bool:
+    return isinstance(value, int) and not isinstance(value, bool)
 
 
 def _not_supported(sentence: str, path: str) -> Problem:
     return Problem(Category.NOT_SUPPORTED, sentence, path)
+
+
+def _end(text: object) -> datetime | None:
+    try:
+        end = datetime.fromisoformat(text) if isinstance(text, str) else None
+    except ValueError:
+        return None
+    return end if end and end.year < 2200 else None
 
 
 def _extension(holder: Any, name: str) -> Any:

@@ -104,7 +104,8 @@ async def delete(request: Request, subscription_id: str) -> Response:
     return Response(status_code=204)
 
 
-@router.api_route("/{subscription_id}/$status", methods=["GET", "POST"], response_class=Response)
+@router.post("/{subscription_id}/$status", response_class=Response, operation_id="subscription-status-by-post")
+@router.get("/{subscription_id}/$status", response_class=Response)
 async def status(request: Request, subscription_id: str) -> Response:
     """$status: where a Subscription stands, and how many events it has had."""
     found = await run_in_threadpool(_subscriptions(request).status, subscription_id)
