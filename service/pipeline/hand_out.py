@@ -3,7 +3,7 @@
 A number is given when a notice is handed out, not when it is decided: decisions of different cases then never wait for
 one another. One transaction takes its turn, reads what waits in the outbox, then the subscriptions, and adds the events,
 raises the counters and marks the notices; so numbers have no gap, whatever is killed. The subscriptions are read after
-the notices, so that one which was there before a decision never misses its notice.
+the notices, so that one which was there before a decision never misses its notice; a new one takes its turn as well.
 """
 
 from __future__ import annotations
@@ -25,6 +25,8 @@ _BATCH = 500
 def hand_out(connection: Connection) -> int:
     """Make every waiting notice an event of each subscription that takes it; how many notices there were."""
     notices.take_turn(connection)
+    if not subscriptions.lock_all(connection):
+        return notices.mark_all_handed_out(connection)
     count = 0
     while found := notices.waiting(connection, _BATCH):
         for subscription in subscriptions.lock_all(connection):

@@ -20,7 +20,7 @@ from tests.reference.reference import Line, Verdict
 
 _TOOL = reference.missing_tool()
 needs_java = pytest.mark.skipif(_TOOL is not None, reason=f"the reference validator needs {_TOOL}, which is not here")
-WITHOUT_PROFILE = {"Bundle", "CapabilityStatement", "OperationOutcome"}
+WITHOUT_PROFILE = {"Bundle", "CapabilityStatement", "OperationOutcome", "Subscription"}
 _RIGHT = 40
 """How many right resources of a profile are looked through for one that can be broken."""
 
@@ -81,6 +81,11 @@ def test_the_examples_that_are_posted_are_all_the_examples() -> None:
 def test_everything_emitted_is_valid(checked: Checked) -> None:
     wrong = {k: checked.verdicts[k].errors for k in checked.resources if not checked.verdicts[k].valid}
     assert wrong == {}
+
+
+def test_every_kind_of_notice_is_among_what_is_emitted(resources: dict[str, Resource]) -> None:
+    kinds = {key.split()[1] for key in resources if key.startswith("notice ")}
+    assert kinds == {"handshake", "event-notification", "heartbeat"}
 
 
 @needs_java
