@@ -13,13 +13,11 @@ from service.fhir.dates import day_of
 from service.fhir.engine import CAUTION
 from service.fhir.json_text import write_pretty
 from service.rules.case_view import CaseView, view_case
-from service.rules.decision import Criterion, Status
+from service.rules.decision import Criterion
 from service.rules.response import Response
 from service.rules.site import Site
 from service.rules.words import day
 from service.settings import SettingsError, read_site_file
-
-_SIGNS = {Status.MET: "met", Status.UNMET: "NOT MET", Status.UNKNOWN: "unknown", Status.ATTENTION: "weigh"}
 
 
 def decide(file: str, as_of_text: str | None, as_json: bool, site_file: str | None) -> int:
@@ -78,9 +76,9 @@ def _print_response(response: Response) -> None:
     more += (*(m.sentence for m in response.measures), response.wear, *(s.sentence for s in response.suggestions))
     for sentence in (*more, response.relapse.sentence if response.relapse else "", *response.cautions):
         if sentence:
-            print(f"           {sentence}")
+            print(f"{'':>17}{sentence}")
 
 
 def _reasons(criteria: Sequence[Criterion]) -> None:
     for item in criteria:
-        print(f"  {_SIGNS[item.status]:>7}  {item.title}: {item.sentence}")
+        print(f"  {item.standing:>15}  {item.title}: {item.sentence}")

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
+from service.errors import Problem
 from service.fhir.codes import AMBULATORY, BASE, UCUM, Code
 
 Resource = dict[str, Any]
@@ -69,7 +70,8 @@ class Draft:
     content does: make a new version (with a higher `revision`) or leave the first as it is; with
     `unlike_is_conflict` it is refused instead. A draft that `withdraws` is the resource on record, as entered
     in error, and nothing when there is none. A new one that `goes_with` another draft has no place when that one
-    is an earlier revision not applied. `path` and `date_path` are where problems are reported.
+    is an earlier revision not applied. `path` and `date_path` are where problems are reported;
+    `warnings` are told and no reason to refuse.
     """
 
     resource: Resource
@@ -84,6 +86,7 @@ class Draft:
     goes_with: str = ""
     target_id: str | None = None
     if_match: int | None = None
+    warnings: tuple[Problem, ...] = ()
     parent: tuple[str, str] | None = None
 
     @property

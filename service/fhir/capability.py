@@ -11,6 +11,7 @@ from service import __version__
 from service.fhir.build import Resource
 from service.fhir.codes import BASE
 from service.fhir.engine import CAUTION
+from service.fhir.profile_index import profiles_by_type
 from service.fhir.subscription import subscription_capability
 from service.fhir.validate import MADE_BY_THE_SERVICE, TYPES
 
@@ -53,12 +54,14 @@ _DEFINITIONS = {
 
 def _type(kind: str, routed: Set[str]) -> Resource:
     own = kind in MADE_BY_THE_SERVICE
+    profiles = profiles_by_type().get(kind)
     interactions = [c for c in _TYPE_INTERACTIONS if c in routed and not (own and c in _WRITES)]
     parameters = [{"name": "identifier", "type": "token"}]
     if kind == "CarePlan":
         parameters += [{"name": "patient", "type": "reference"}, {"name": "subject", "type": "reference"}]
     return {
         "type": kind,
+        **({"supportedProfile": profiles} if profiles else {}),
         "interaction": [{"code": code} for code in interactions],
         "versioning": "versioned-update",
         "readHistory": True,

@@ -1,8 +1,7 @@
-"""Validation errors of typed models as problems: a sentence to act on and a path, never the model's own dump."""
+"""Validation errors of the models of plain messages as problems: a sentence and a path, never the model's own dump."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Mapping
 from typing import Any
 
@@ -41,7 +40,6 @@ _PLAIN = {
 }
 _NAMED = {
     "missing": "«{}» is required.",
-    "model_field_validation.missing": "«{}» is required.",
     "extra_forbidden": "There is no element «{}» here.",
 }
 _NUMBERED = {
@@ -51,21 +49,11 @@ _NUMBERED = {
     "less_than_equal": ("le", "A number of {} or less is needed."),
     "literal_error": ("expected", "One of {} is needed."),
 }
-_FORMS = {
-    "DateTime": "A date or a time with offset is needed, such as 2026-10-04 or 2026-10-04T21:30:00+02:00.",
-    "Date": "A date is needed, such as 2026-10-04.",
-    "Instant": "A time with offset is needed, such as 2026-10-04T21:30:00+02:00.",
-    "Time": "A time of day is needed, such as 21:30:00.",
-    "Decimal": "A number is needed.",
-}
-_NO_FORM = re.compile(r"(\w+) value string does not match spec regex")
-_TWO_VALUES = re.compile(r"Any of one field value is expected from this list \['(\w+)'.* multiple")
-_NO_VALUE = re.compile(r"Expect any of field value from this list \['(\w+)'")
 _INNER = frozenset({"root", "__root__"})
 
 
 def problems_of(error: ValidationError, path: str = "", forms: Mapping[str, str] | None = None) -> list[Problem]:
-    """One problem per error, located below `path` (FHIRPath, or the field path of plain messages).
+    """One problem per error, located below `path`, the field path of the message.
 
     `forms` says in words what text of a pattern looks like.
     """
@@ -87,11 +75,6 @@ def _sentence(error: ErrorDetails, forms: Mapping[str, str]) -> str:
         return sentence.format(str(context[key]).replace("'", ""))
     if kind in _PLAIN:
         return _PLAIN[kind]
-    if form := _NO_FORM.search(message):
-        return _FORMS.get(form[1], "The value does not have the form its datatype asks for.")
-    if (choice := _TWO_VALUES.search(message)) or (choice := _NO_VALUE.search(message)):
-        element = re.split(r"(?=[A-Z])", choice[1])[0]
-        return f"Exactly one {element}[x] is needed."
     text = message.removeprefix("Value error, ").strip() or "The value is not valid"
     text = text[0].upper() + text[1:]
     return text if text.endswith(".") else f"{text}."

@@ -11,18 +11,12 @@ from html import escape
 from service.fhir.engine import CAUTION
 from service.rules.case_view import CaseView
 from service.rules.course import course_on
-from service.rules.decision import Criterion, Decision, Status, Step
+from service.rules.decision import Criterion, Decision, Step
 from service.rules.projection import Projection
 from service.rules.response import Response
 from service.rules.stage import StageName
 from service.rules.words import day, number, sides
 
-_STATUS_WORDS = {
-    Status.MET: "met",
-    Status.UNMET: "not met",
-    Status.UNKNOWN: "not known",
-    Status.ATTENTION: "needs attention",
-}
 _BEFORE_DELIVERY = (StageName.REFERRED, StageName.ACCEPTED)
 
 
@@ -126,7 +120,7 @@ def _sentence(title: str, text: str) -> list[str]:
 
 
 def _criteria(criteria: Sequence[Criterion]) -> str:
-    return _list(f"<b>{escape(c.title)}: {_STATUS_WORDS[c.status]}.</b> {escape(c.sentence)}" for c in criteria)
+    return _list(f"<b>{escape(c.title)}: {c.standing}.</b> {escape(c.sentence)}" for c in criteria)
 
 
 def _list(items: Iterable[str]) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 
 from service.errors import Category, Problem
 from service.fhir.build import Resource
+from service.fhir.conformance.issue import ERROR, Issue
 
 _ISSUE_CODE = {
     Category.NOT_PARSEABLE: "structure",
@@ -36,6 +37,20 @@ def operation_outcome(problems: Iterable[Problem], severity: str = "error") -> R
             issue["expression"] = [problem.path]
         issues.append(issue)
     return {"resourceType": "OperationOutcome", "issue": issues}
+
+
+def outcome_of(issues: Iterable[Issue], all_well_sentence: str) -> Resource:
+    """Everything validation said of a resource; that all is well when it said nothing."""
+    told: list[Resource] = []
+    for issue in issues:
+        one = {"severity": issue.severity, "code": issue.code, "diagnostics": issue.message}
+        told.append({**one, "expression": [issue.expression]} if issue.expression else one)
+    return {"resourceType": "OperationOutcome", "issue": told} if told else all_well(all_well_sentence)
+
+
+def issue_of(problem: Problem) -> Issue:
+    """A problem of a request as an issue of the resource it came with."""
+    return Issue(ERROR, _ISSUE_CODE[problem.category], problem.path, problem.message)
 
 
 def all_well(sentence: str) -> Resource:

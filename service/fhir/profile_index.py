@@ -58,6 +58,30 @@ def profile_of(resource: Resource) -> str | None:
     return f"{BASE}/StructureDefinition/{name}" if name else None
 
 
+def named_profiles(resource: Resource) -> list[str]:
+    """What `meta.profile` names, without the profile the resource belongs to anyway."""
+    meta = resource.get("meta")
+    held = meta.get("profile") if isinstance(meta, dict) else None
+    own = profile_of(resource)
+    return [url for url in held if url != own] if isinstance(held, list) else []
+
+
+def with_profile(resource: Resource) -> Resource:
+    """The resource with the profile it belongs to named in `meta.profile`."""
+    own = profile_of(resource)
+    if own is None:
+        return resource
+    meta = {**resource.get("meta", {}), "profile": [*named_profiles(resource), own]}
+    return {**resource, "meta": meta}
+
+
+def profiles_by_type() -> dict[str, list[str]]:
+    """The canonical URLs of the published profiles by the type they are of."""
+    found: dict[str, list[str]] = {kind: [name] for kind, name in _BY_TYPE.items()}
+    found |= {kind: list(names) for kind, names in _FOUND_BY.items()}
+    return {kind: [f"{BASE}/StructureDefinition/{name}" for name in names] for kind, names in found.items()}
+
+
 def _observation(resource: Resource) -> str | None:
     concept = resource.get("code")
     if has_code(concept, APNOEA_INDEX):
@@ -121,4 +145,14 @@ _FINDERS = {
     "DiagnosticReport": _diagnostic_report,
     "QuestionnaireResponse": _questionnaire_response,
     "Provenance": _provenance,
+}
+_FOUND_BY = {
+    "Observation": dict.fromkeys(["sleep-test-odi", *_BY_CODE.values()]),
+    "ServiceRequest": ("referral", "test-order", "test-proposal"),
+    "Task": ("referral-task", "approval-task"),
+    "Device": ("appliance", "rule-engine"),
+    "DiagnosticReport": ("sleep-test",),
+    "QuestionnaireResponse": ("check-in",),
+    "Provenance": ("decision-provenance",),
+    "Encounter": ("visit",),
 }

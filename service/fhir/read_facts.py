@@ -197,6 +197,17 @@ def _sleep_test(fact: StoredFact, measures: dict[str, StoredFact]) -> SleepTest:
     )
 
 
+def _told_in(of: Any, pap: StoredFact | None) -> tuple[tuple[str, Source], ...]:
+    """Which resource versions tell the fields of the referral that are no elements of its order."""
+    found = {("pap_history", pap.source)} if pap else set()
+    found |= {("diagnosis_codes", f.source) for f in of("diagnosis")}
+    found |= {("conditions", f.source) for f in of("condition")}
+    found |= {("face_to_face_on", f.source) for f in of("evaluation")}
+    for name in ("ordered_by_treating_practitioner", "dentist_licensed"):
+        found |= {(name, f.source) for f in of("documentation") if f.small.get(name) is not None}
+    return tuple(sorted(found))
+
+
 def _last_told(documented: list[StoredFact], name: str) -> bool | None:
     """What was told of it last; of two told at one moment that differ, the one that denies it."""
     told = [(_moment(f.small), not said, said) for f in documented if (said := f.small.get(name)) is not None]
@@ -231,4 +242,5 @@ def _referral(of: Any) -> Referral | None:
         ordered_by_treating_practitioner=_last_told(documented, "ordered_by_treating_practitioner"),
         pap_contraindicated=True if told == "contraindicated" else None,
         dentist_licensed=_last_told(documented, "dentist_licensed"),
+        told_in=_told_in(of, pap),
     )

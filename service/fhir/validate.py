@@ -12,7 +12,7 @@ from service.fhir.build import Resource
 from service.fhir.conformance import published
 from service.fhir.conformance.differential import NotCompiled
 from service.fhir.conformance.expression import expression_of
-from service.fhir.conformance.issue import ERROR, MALFORMED, Issue
+from service.fhir.conformance.issue import ERROR, MALFORMED, NOT_FOUND, WARNING, Issue
 from service.fhir.conformance.judge import issues_of
 from service.fhir.read_facts import read
 
@@ -46,17 +46,24 @@ TYPES = (
 MADE_BY_THE_SERVICE = frozenset({"CarePlan", "AuditEvent", "GuidanceResponse"})
 """Types that clients read and never write."""
 
-__all__ = ["MADE_BY_THE_SERVICE", "TYPES", "NotCompiled", "all_issues", "issues_of", "preload", "validate"]
+__all__ = ["MADE_BY_THE_SERVICE", "TYPES", "NotCompiled", "all_issues", "issues_of", "judged", "preload", "validate"]
 
 
 def validate(resource: Resource, path: str | None = None) -> list[Problem]:
     """Every problem of one resource; empty when it can be stored. `path` defaults to the resource type."""
-    return [problem_of(issue) for issue in all_issues(resource, path) if issue.severity == ERROR]
+    return judged(resource, path)[0]
 
 
-def problem_of(issue: Issue) -> Problem:
-    """An issue as a problem of the request it came with."""
-    return Problem(Category.INVALID, issue.message, issue.expression)
+def judged(resource: Resource, path: str | None = None) -> tuple[list[Problem], tuple[Problem, ...]]:
+    """What is wrong with a resource that is to be stored, and what its sender should know besides."""
+    found = all_issues(resource, path)
+    wrong = [_problem(issue) for issue in found if issue.severity == ERROR]
+    return wrong, tuple(_problem(issue) for issue in found if issue.severity == WARNING)
+
+
+def _problem(issue: Issue) -> Problem:
+    category = Category.NOT_FOUND if issue.code == NOT_FOUND else Category.INVALID
+    return Problem(category, issue.message, issue.expression)
 
 
 def all_issues(resource: Resource, path: str | None = None, profile: str | None = None) -> list[Issue]:

@@ -16,7 +16,7 @@ from service.fhir.check_in import with_derived
 from service.fhir.codes import local_code_of
 from service.fhir.engine import ENGINE_ID
 from service.fhir.json_text import write_canonical
-from service.fhir.validate import MADE_BY_THE_SERVICE, validate
+from service.fhir.validate import MADE_BY_THE_SERVICE, judged
 from service.inbound.plain import Mapped
 
 MAX_ENTRIES = 500
@@ -57,10 +57,11 @@ def etag_version(etag: object, path: str = "") -> int:
 def map_create(resource: Resource, kind: str, if_none_exist: str | None) -> Mapped:
     """One resource to create."""
     _same_type(resource, kind)
-    problems = _problems(resource, kind)
+    problems, warnings = problems_to_write(resource, kind)
     if problems:
         raise Refused(problems)
     draft = _draft(resource, kind, "urn:new:resource", if_none_exist, kind)
+    draft.warnings = warnings
     return Mapped(with_derived(draft), agent="FHIR client")
 
 
@@ -71,10 +72,12 @@ def map_update(resource: Resource, kind: str, resource_id: str, if_match: str | 
         raise refuse(Category.INVALID, f"The id in the body must be «{resource_id}» as in the address.", f"{kind}.id")
     if if_match is None:
         raise refuse(Category.MISSING_PRECONDITION, "An update needs If-Match with the version that was read.")
-    problems = [*_not_theirs(resource_id, kind), *_problems(resource, kind)]
+    problems, warnings = problems_to_write(resource, kind)
+    problems = [*_not_theirs(resource_id, kind), *problems]
     if problems:
         raise Refused(problems)
     draft = _draft(resource, kind, f"{kind}/{resource_id}", None, kind)
+    draft.warnings = warnings
     draft.target_id, draft.if_match, draft.identity = resource_id, etag_version(if_match), None
     return Mapped(with_derived(draft), agent="FHIR client")
 
@@ -136,7 +139,7 @@ def _entry(entry: Any, path: str) -> Draft:
     expected = kind if method == "POST" else f"{kind}/{resource['id']}"
     if url.strip("/") != expected:
         raise refuse(Category.INVALID, f"The url must be «{expected}» for this resource.", f"{path}.request.url")
-    problems = _problems(resource, f"{path}.resource")
+    problems, warnings = problems_to_write(resource, f"{path}.resource")
     if method == "PUT":
         problems = [*_not_theirs(resource["id"], f"{path}.resource"), *problems]
     if problems:
@@ -146,6 +149,7 @@ def _entry(entry: Any, path: str) -> Draft:
         if match is None:
             raise refuse(Category.MISSING_PRECONDITION, "An update needs ifMatch.", f"{path}.request.ifMatch")
         draft = _draft(resource, kind, f"{kind}/{resource['id']}", None, f"{path}.resource")
+        draft.warnings = warnings
         draft.target_id, draft.if_match, draft.identity = (
             resource["id"],
             etag_version(match, f"{path}.request.ifMatch"),
@@ -157,7 +161,9 @@ def _entry(entry: Any, path: str) -> Draft:
         raise refuse(Category.INVALID, "Text is needed.", f"{path}.fullUrl")
     address = full_url or f"urn:entry:{path}"
     condition = request.get("ifNoneExist")
-    return _draft(resource, kind, address, None if condition is None else str(condition), f"{path}.resource")
+    draft = _draft(resource, kind, address, None if condition is None else str(condition), f"{path}.resource")
+    draft.warnings = warnings
+    return draft
 
 
 def _same_type(resource: Resource, kind: str) -> None:
@@ -165,15 +171,16 @@ def _same_type(resource: Resource, kind: str) -> None:
         raise refuse(Category.INVALID, f"Resources at this address are of type {kind}.", "resourceType")
 
 
-def _problems(resource: Resource, path: str) -> list[Problem]:
-    """Validation, and what only the service itself may write."""
+def problems_to_write(resource: Resource, path: str) -> tuple[list[Problem], tuple[Problem, ...]]:
+    """Validation, and what only the service itself may write: problems, and what the sender should know besides."""
     kind = resource.get("resourceType")
     if kind in MADE_BY_THE_SERVICE:
-        return [Problem(Category.BUSINESS_RULE, f"{kind} is made by the service and cannot be written.", path)]
+        return [Problem(Category.BUSINESS_RULE, f"{kind} is made by the service and cannot be written.", path)], ()
     if kind == "Observation" and local_code_of(resource.get("code")) in _DECIDED_HERE:
         sentence = "This Observation is a decision of the rules and cannot be written from outside."
-        return [Problem(Category.BUSINESS_RULE, sentence, f"{path}.code")]
-    return [*validate(resource, path), *_long_identifiers(resource, path)]
+        return [Problem(Category.BUSINESS_RULE, sentence, f"{path}.code")], ()
+    problems, warnings = judged(resource, path)
+    return [*problems, *_long_identifiers(resource, path)], warnings
 
 
 def _not_theirs(resource_id: str, path: str) -> list[Problem]:

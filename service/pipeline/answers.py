@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
+from service.errors import Problem
+
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
@@ -17,6 +19,7 @@ class Outcome:
     note: str = ""
     derived: bool = False
     """Made from another resource of the message, not sent by the client."""
+    warnings: tuple[Problem, ...] = ()
 
 
 @dataclass(slots=True)

@@ -8,6 +8,7 @@ from typing import Any
 
 from service.fhir.build import Resource
 from service.fhir.json_text import load, write, write_canonical
+from service.fhir.profile_index import with_profile
 from service.rules.facts import Source
 from service.store.resources import Stored
 
@@ -15,7 +16,8 @@ _VOLATILE = ("recorded",)
 
 
 def stored(resource: Resource, resource_id: str, version: int, case_number: str, now: str) -> Stored:
-    """A resource as a stored version, with id and meta put in."""
+    """A resource as a stored version, with id and meta put in; meta names the profile it belongs to."""
+    resource = with_profile({**resource, "id": resource_id})
     meta = {**resource.get("meta", {}), "versionId": str(version), "lastUpdated": now}
     rest = {k: v for k, v in resource.items() if k not in ("resourceType", "id", "meta")}
     body = write({"resourceType": resource["resourceType"], "id": resource_id, "meta": meta, **rest})

@@ -12,6 +12,7 @@ from sqlalchemy import Connection
 from service.errors import Category, Problem, Refused
 from service.fhir.build import VERIFICATION, Draft, Resource, references_in, rewrite_references, sid
 from service.fhir.json_text import load, write_canonical
+from service.fhir.profile_index import named_profiles
 from service.fhir.read_facts import is_withdrawn
 from service.store import resources
 from service.store.ids import new_id
@@ -244,9 +245,11 @@ def _withdrawn_with_parent(found: dict[str, Identified], held: dict[tuple[str, s
 
 
 def content_of(body: dict[str, Any]) -> Resource:
-    """A stored resource without what the server added: id, version, time."""
+    """A stored resource without what the server added: id, version, time, the profile it belongs to."""
     resource = {k: v for k, v in body.items() if k not in ("id", "meta")}
-    kept = {k: v for k, v in body.get("meta", {}).items() if k not in ("versionId", "lastUpdated")}
+    kept = {k: v for k, v in body.get("meta", {}).items() if k not in ("versionId", "lastUpdated", "profile")}
+    if others := named_profiles(body):
+        kept["profile"] = others
     return {**resource, "meta": kept} if kept else resource
 
 

@@ -285,4 +285,6 @@ def _outcome(item: Identified, rows: Sequence[Stored]) -> Outcome:
     body = next((r.body for r in rows if (r.type, r.id) == (item.draft.type, item.id)), None)
     if body is None:
         body = item.held.body if item.held else ""
-    return Outcome(item.reference, item.version, item.what, body, item.note, bool(item.draft.parent))
+    return Outcome(
+        item.reference, item.version, item.what, body, item.note, bool(item.draft.parent), item.draft.warnings
+    )

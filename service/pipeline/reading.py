@@ -13,6 +13,7 @@ from service.errors import Category, refuse
 from service.fhir.build import ref
 from service.fhir.decision_observation import About, decision_observation
 from service.fhir.json_text import load
+from service.fhir.profile_index import with_profile
 from service.fhir.read_facts import assemble
 from service.pipeline import decide
 from service.pipeline.derived import Derived
@@ -141,7 +142,7 @@ class Reads:
         case, facts = self._database.read(work)
         readiness = assess_readiness(facts, self.site.thresholds, as_of)
         about = About(ref(case.patient), ref(case.referral), self.engine())
-        return decision_observation(readiness, f"{case_number}-readiness", about)
+        return with_profile(decision_observation(readiness, f"{case_number}-readiness", about))
 
     def worklist(self, whose_move: str | None, after: tuple[str, str] | None, limit: int) -> list[cases.Case]:
         """A page of cases, longest waiting first."""

@@ -14,10 +14,8 @@ from service.rules.course import Course
 from service.rules.decision import Criterion, Measured, Status
 from service.rules.threshold import Threshold
 from service.rules.thresholds import Thresholds
-from service.rules.wear_reports import WearReport, wear_reports
+from service.rules.wear_reports import WearReport, all_by_sensor, wear_reports
 from service.rules.words import count, day, number, percent
-
-SELF_REPORT = "by the patient's own report, which over-reads by about 30 minutes a night"
 
 
 def adherence(course: Course, thresholds: Thresholds) -> tuple[Criterion, Criterion]:
@@ -49,7 +47,7 @@ def _by_hours(course: Course, thresholds: Thresholds) -> Criterion:
     met = adherent >= share.value * nights
     text = (
         f"Worn at least {number(hours.value)} hours on {adherent} of {nights} nights ({percent(Decimal(adherent) / nights)}) "
-        f"in the check-ins up to {day(told[-1].check_in.moment.day)}, {SELF_REPORT}; at least {percent(share.value)} is adherent "
+        f"in the check-ins up to {day(told[-1].check_in.moment.day)}, {_by_whom(told)}; at least {percent(share.value)} is adherent "
         f"({share.cited})."
     )
     return _criterion(name, title, met, text, adherent, nights, used, told)
@@ -72,10 +70,15 @@ def _by_share_of_sleep(course: Course, thresholds: Thresholds) -> Criterion:
     met = adherent * 7 >= asked.value * nights
     text = (
         f"Worn for at least {percent(share.value)} of sleep on {adherent} of {nights} nights in the check-ins up to "
-        f"{day(told[-1].check_in.moment.day)}, {SELF_REPORT}; at least {number(asked.value)} nights a week are adherent "
+        f"{day(told[-1].check_in.moment.day)}, {_by_whom(told)}; at least {number(asked.value)} nights a week are adherent "
         f"({asked.cited})."
     )
     return _criterion(name, title, met, text, adherent, nights, used, told)
+
+
+def _by_whom(told: Sequence[WearReport]) -> str:
+    own = "by the patient's own report, which over-reads by about 30 minutes a night"
+    return "by sensor" if all_by_sensor(told) else own
 
 
 def wear_falling(course: Course, thresholds: Thresholds) -> Criterion:

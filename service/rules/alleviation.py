@@ -13,7 +13,7 @@ from fractions import Fraction
 from typing import Any
 
 from service.rules.facts import CheckIn, Source
-from service.rules.wear_reports import wear_reports
+from service.rules.wear_reports import all_by_sensor, wear_reports
 from service.rules.words import number, percent, quarter_hours, rounded
 
 _SOURCE = "Vanderveken 2013, doi 10.1136/thoraxjnl-2012-201900; how its parts are taken is from memory, not verified"
@@ -74,9 +74,10 @@ def alleviation(before_per_hour: Decimal, after_per_hour: Decimal, check_ins: It
     effective = _decimal(effective_index(before, after, mean_worn, mean_slept), "0.1")
     mda = _decimal(share * 100, "0.1")
     hours_worn, hours_slept = quarter_hours(_exact(mean_worn)), quarter_hours(_exact(mean_slept))
+    own = "by the patient's own report, which over-reads"
+    by_whom = "by sensor" if all_by_sensor([r for r, _, _ in told]) else own
     sentence = (
-        f"Worn for a mean of {number(hours_worn)} of {number(hours_slept)} hours of sleep a night by the patient's own "
-        f"report, which over-reads: mean disease alleviation {percent(mda / 100)}, effective index {number(effective)} "
+        f"Worn for a mean of {number(hours_worn)} of {number(hours_slept)} hours of sleep a night {by_whom}: mean disease alleviation {percent(mda / 100)}, effective index {number(effective)} "
         f"per hour ({_SOURCE})."
     )
     return Alleviation(

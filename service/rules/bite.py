@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from datetime import date
 from decimal import Decimal
 
-from service.rules.decision import Criterion, Measured, Status
+from service.rules.decision import Criterion, Measured, Status, cautions
 from service.rules.facts import CaseFacts, DentalAssessment
 from service.rules.threshold import Threshold
 from service.rules.thresholds import Thresholds
@@ -19,10 +19,10 @@ from service.rules.words import day, number, rounded
 _DAYS_A_YEAR = Decimal("365.25")
 
 
-def occlusal_change(facts: CaseFacts, thresholds: Thresholds, as_of: date) -> tuple[Criterion, Criterion]:
+def occlusal_change(facts: CaseFacts, thresholds: Thresholds, as_of: date) -> tuple[Criterion, ...]:
     """Overjet and overbite: attention when one decreases fast, unknown before two examinations far enough apart."""
     known = facts.known_on(as_of).assessments
-    return (
+    return cautions(
         _change(known, "overjet-change", "Overjet", lambda a: a.overjet_mm, thresholds.overjet_change, thresholds),
         _change(known, "overbite-change", "Overbite", lambda a: a.overbite_mm, thresholds.overbite_change, thresholds),
     )

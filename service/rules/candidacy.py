@@ -9,7 +9,7 @@ from __future__ import annotations
 from decimal import Decimal
 
 from service.rules.course import Course
-from service.rules.decision import Criterion, Measured, Status
+from service.rules.decision import Criterion, Measured, Status, cautions
 from service.rules.facts import DentalAssessment, Referral
 from service.rules.index_classes import is_positional
 from service.rules.thresholds import Thresholds
@@ -20,7 +20,7 @@ _TRIED = ("declined", "not tolerated", "not effective")
 
 def candidacy(course: Course, referral: Referral | None, thresholds: Thresholds) -> tuple[Criterion, ...]:
     """The seven cautions: met when there is nothing to weigh, attention when there is, unknown when not told."""
-    return (
+    return cautions(
         _central(course, thresholds),
         _position(course, thresholds),
         _pap_history(course, referral, thresholds),
@@ -57,7 +57,7 @@ def _central(course: Course, thresholds: Thresholds) -> Criterion:
     )
     observed = (Measured(test.central_share, "1"), Measured(rounded(central, "0.1"), "{events}/h"))
     status = Status.ATTENTION if mostly else Status.MET
-    return Criterion(name, title, status, text, observed, (share, least), (test.source, *test.measure_sources))
+    return Criterion(name, title, status, text, observed, (share, least), test.sources)
 
 
 def _position(course: Course, thresholds: Thresholds) -> Criterion:
@@ -74,7 +74,7 @@ def _position(course: Course, thresholds: Thresholds) -> Criterion:
     )
     observed = (Measured(supine, "{events}/h"), Measured(other, "{events}/h"))
     status = Status.ATTENTION if positional else Status.MET
-    return Criterion(name, title, status, text, observed, (ratio,), (test.source, *test.measure_sources))
+    return Criterion(name, title, status, text, observed, (ratio,), test.sources)
 
 
 def _pap_history(course: Course, referral: Referral | None, thresholds: Thresholds) -> Criterion:
@@ -83,7 +83,7 @@ def _pap_history(course: Course, referral: Referral | None, thresholds: Threshol
         return Criterion(name, title, Status.UNKNOWN, "Without an index it is not known whether PAP comes first.")
     index = test.index_per_hour
     observed, used = (Measured(index, "{events}/h"),), (severe,)
-    inputs = (test.source, *((referral.source,) if referral else ()))
+    inputs = (*test.sources, *(referral.told_by("pap_history") if referral else ()))
     at = f"{test.index_name} {number(index)} per hour on {day(test.day)}"
     limit = f"{number(severe.value)} or more is severe ({severe.cited})"
     if index < severe.value:

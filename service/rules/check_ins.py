@@ -15,6 +15,7 @@ from service.rules.facts import CheckIn, Moment, Source
 
 SYMPTOMS = ("snoring", "restedness", "epworth_total", "witnessed_pauses")
 WEAR = ("nights_reported", "nights_worn", "hours_per_night", "hours_slept_per_night")
+_LAST = Decimal("Infinity")
 
 
 def joined_check_ins(check_ins: Iterable[CheckIn]) -> tuple[CheckIn, ...]:
@@ -67,9 +68,13 @@ def _wear(records: Sequence[CheckIn]) -> dict[str, Any]:
     return joined
 
 
-def _how_poor(record: CheckIn) -> tuple[Any, ...]:
-    """Order of records by the wear they tell, poorest first, those without nights last; by content alone."""
+def _how_poor(record: CheckIn) -> tuple[Decimal, ...]:
+    """Order of records by the wear they tell, poorest first and what is not told last; by content alone."""
     reported, worn = record.nights_reported, record.nights_worn
     hours, slept = record.hours_per_night, record.hours_slept_per_night
-    share = Decimal(worn) / reported if reported and worn is not None else Decimal(2)
-    return (share, hours is None, hours or 0, slept is None, -(slept or 0), -(reported or 0), -(worn or 0))
+    return (
+        Decimal(worn) / reported if reported and worn is not None else _LAST,
+        _LAST if hours is None else hours,
+        _LAST if slept is None else -slept,
+        -Decimal(reported) if reported else _LAST,
+    )

@@ -12,6 +12,11 @@ from service.rules.words import day, number, sides
 def comparability(course: Course, baseline: SleepTest, efficacy: SleepTest, thresholds: Thresholds) -> tuple[str, ...]:
     """Every known reason why the two tests compare only with care, one sentence each."""
     found: list[str] = []
+    if baseline.day > efficacy.day:
+        found.append(
+            f"The baseline test of {day(baseline.day)} was made after the efficacy test of {day(efficacy.day)}; none from "
+            "before is recorded."
+        )
     if baseline.index_name is not efficacy.index_name:
         found.append(
             f"The baseline reports {baseline.index_name} and the efficacy test {efficacy.index_name or 'an unnamed index'}; "
@@ -35,6 +40,11 @@ def comparability(course: Course, baseline: SleepTest, efficacy: SleepTest, thre
             )
     if not efficacy.appliance_worn:
         found.append("The appliance is not recorded as worn during the efficacy test.")
+    if course.appliance and efficacy.day < course.appliance.delivered_on:
+        found.append(
+            f"The test of {day(efficacy.day)} was made before the appliance in use now was delivered on "
+            f"{day(course.appliance.delivered_on)}."
+        )
     tested = (efficacy.setting_left_mm, efficacy.setting_right_mm)
     if course.setting and tested[0] is not None and tested[1] is not None and tested != course.setting.pair:
         found.append(

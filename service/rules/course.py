@@ -6,6 +6,7 @@ more cautious one last, and by source between equal ones, so that no answer depe
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import Decimal
@@ -17,6 +18,7 @@ from service.rules.facts import (
     CheckIn,
     DentalAssessment,
     IndexName,
+    PhysicianChoice,
     PhysicianDecision,
     RedFlag,
     Setting,
@@ -54,6 +56,21 @@ class Course:
         return (self.as_of - self.onset).days if self.onset else None
 
     @property
+    def tested(self) -> SleepTest | None:
+        """The last efficacy test that gave an index."""
+        return next((t for t in reversed(self.efficacy_tests) if t.index_per_hour is not None), None)
+
+    @property
+    def stopped_on(self) -> date | None:
+        """The day the physician stopped treatment; None when a test or an appliance has come since."""
+        last = self.decisions[-1] if self.decisions else None
+        if last is None or last.choice is not PhysicianChoice.STOP:
+            return None
+        on = last.moment.day
+        again = (self.tested and self.tested.day > on) or (self.appliance and self.appliance.delivered_on > on)
+        return None if again else on
+
+    @property
     def difference_intended(self) -> bool:
         """Whether the dentist recorded the difference between the sides as intended."""
         return any(setting.difference_intended for setting in self.run)
@@ -78,7 +95,7 @@ def course_on(facts: CaseFacts, as_of: date) -> Course:
         open_side_effects=_open_side_effects(known.side_effects, as_of),
         open_red_flags=_open_red_flags(known.red_flags, as_of),
         assessment=_latest_assessment(known.assessments),
-        baseline=_baseline(known.sleep_tests),
+        baseline=last_baseline(known.sleep_tests),
         baseline_epworth=_baseline_epworth(known),
         efficacy_tests=_efficacy_tests(known.sleep_tests),
         all_check_ins=check_ins,
@@ -154,7 +171,7 @@ def _latest_assessment(assessments: tuple[DentalAssessment, ...]) -> DentalAsses
     )
 
 
-def _baseline(tests: tuple[SleepTest, ...]) -> SleepTest | None:
+def last_baseline(tests: Iterable[SleepTest]) -> SleepTest | None:
     """The last baseline test that reports an AHI or REI; of two on one day, the higher index."""
     usable = [
         t

@@ -54,17 +54,17 @@ def us_coverage_documentation(facts: CaseFacts, thresholds: Thresholds, as_of: d
         _index(referral, test, thresholds),
         _told(
             referral,
+            "ordered_by_treating_practitioner",
             "ordered-by-treating-practitioner",
             "Ordered by the treating practitioner",
-            referral.ordered_by_treating_practitioner if referral else None,
             "the order",
             "given by the treating practitioner",
         ),
         _told(
             referral,
+            "dentist_licensed",
             "provided-by-licensed-dentist",
             "Provided by a licensed dentist",
-            referral.dentist_licensed if referral else None,
             "the appliance",
             "provided by a licensed dentist",
         ),
@@ -75,7 +75,7 @@ def us_coverage_documentation(facts: CaseFacts, thresholds: Thresholds, as_of: d
 def _decision(as_of: date, criteria: tuple[Criterion, ...]) -> Decision:
     unmet = [c.title.lower() for c in criteria if c.status is Status.UNMET]
     undefined = [c for c in criteria if c.status is Status.ATTENTION]
-    missing = [c.missing for c in criteria if c.missing]
+    missing = list(dict.fromkeys(c.missing for c in criteria if c.missing))
     if unmet:
         outcome, what = Documentation.NOT_MET, f"is not met: {listed(unmet)}"
     elif undefined:
@@ -98,8 +98,9 @@ def _face_to_face(referral: Referral | None, test: SleepTest | None) -> Criterio
         return Criterion(name, title, Status.UNKNOWN, text, missing=missing)
     if test is None:
         text = f"The evaluation was on {day(seen)}, but no sleep test is recorded to compare with."
-        return Criterion(name, title, Status.UNKNOWN, text, inputs=(referral.source,), missing="the sleep test")
-    inputs = (referral.source, test.source)
+        inputs = referral.told_by("face_to_face_on")
+        return Criterion(name, title, Status.UNKNOWN, text, inputs=inputs, missing="the sleep test")
+    inputs = (*referral.told_by("face_to_face_on"), *test.sources)
     if seen == test.day:
         text = f"The evaluation and the test were both on {day(seen)}; which came first is not recorded."
         missing = "whether the evaluation came before the test"
@@ -123,7 +124,8 @@ def _index(referral: Referral | None, test: SleepTest | None, thresholds: Thresh
         text = "No sleep test with an index is recorded."
         return Criterion(name, title, Status.UNKNOWN, text, (), used, missing="the sleep test")
     index = test.index_per_hour
-    inputs = (test.source, *test.measure_sources, *((referral.source,) if referral else ()))
+    told = (*referral.told_by("conditions"), *referral.told_by("pap_history")) if referral else ()
+    inputs = (*test.sources, *dict.fromkeys(told))
     observed = (Measured(index, "{events}/h"),)
     at = f"{test.index_name or 'The index'} {number(index)} per hour on {day(test.day)}"
     if test.index_name not in (IndexName.AHI, IndexName.RDI):
@@ -156,11 +158,11 @@ def _index(referral: Referral | None, test: SleepTest | None, thresholds: Thresh
     return Criterion(name, title, Status.UNMET, text, observed, used, inputs)
 
 
-def _told(referral: Referral | None, name: str, title: str, told: bool | None, subject: str, what: str) -> Criterion:
-    if referral is None or told is None:
+def _told(referral: Referral | None, field: str, name: str, title: str, subject: str, what: str) -> Criterion:
+    """Whether something is stated, by the field of the referral's facts that holds it."""
+    said: bool | None = getattr(referral, field) if referral else None
+    if referral is None or said is None:
         text = f"Whether {subject} is {what} is not recorded."
         return Criterion(name, title, Status.UNKNOWN, text, missing=f"whether {subject} is {what}")
-    text = (
-        f"{subject[0].upper()}{subject[1:]} is {'' if told else 'not '}{what}, by the referral of {day(referral.day)}."
-    )
-    return Criterion(name, title, Status.MET if told else Status.UNMET, text, inputs=(referral.source,))
+    text = f"It is stated that {subject} is {'' if said else 'not '}{what}."
+    return Criterion(name, title, Status.MET if said else Status.UNMET, text, inputs=referral.told_by(field))

@@ -68,7 +68,7 @@ def baseline_known(course: Course) -> Criterion:
         f"The baseline test of {day(test.day)} measured an {test.index_name} of {number(test.index_per_hour)} events "
         f"per hour (hypopnoea rule: {test.hypopnoea_rule}).",
         observed=(Measured(test.index_per_hour, "{events}/h"),),
-        inputs=(test.source, *test.measure_sources),
+        inputs=test.sources,
     )
 
 
@@ -171,7 +171,7 @@ def _tested_here(course: Course, thresholds: Thresholds) -> Criterion:
             f"the physician's wish.",
             observed=(Measured(test.recording_hours or Decimal(0), "h"),),
             thresholds=(hours,),
-            inputs=(test.source, *test.measure_sources),
+            inputs=test.sources,
             needs="the physician decides on the result of that test",
         )
     if tests:
@@ -181,7 +181,7 @@ def _tested_here(course: Course, thresholds: Thresholds) -> Criterion:
             f"A test on {day(short.day)} at this setting recorded {length} and does not count: at least "
             f"{number(hours.value)} hours with an index are adequate ({hours.cited})."
         )
-        return Criterion(name, title, Status.MET, sentence, thresholds=(hours,), inputs=(short.source,))
+        return Criterion(name, title, Status.MET, sentence, thresholds=(hours,), inputs=short.sources)
     sentence = f"No efficacy test at this setting is recorded up to {day(course.as_of)}."
     return Criterion(name, title, Status.MET, sentence, thresholds=(hours,))
 

@@ -9,7 +9,7 @@ from decimal import Decimal
 from service.rules.course import Course
 from service.rules.decision import Criterion, Measured, Status
 from service.rules.thresholds import Thresholds
-from service.rules.wear_reports import WearReport, wear_reports
+from service.rules.wear_reports import WearReport, all_by_sensor, wear_reports
 from service.rules.words import count, day, number, percent, quarter_hours
 
 _DAYS_OF_A_YEAR = 365
@@ -62,7 +62,7 @@ def worn_enough(course: Course, thresholds: Thresholds) -> Criterion:
     sentence = (
         f"Worn on {worn} of {reported} reported nights ({percent(share)}, at least {percent(share_asked.value)} asked) for "
         f"a mean of {number(quarter_hours(hours))} hours (at least {number(hours_asked.value)}), "
-        f"{_between(reports)} ({hours_asked.cited}); self-report over-reads."
+        f"{_between(reports)} ({hours_asked.cited}); {'by sensor' if all_by_sensor(reports) else 'self-report over-reads'}."
     )
     observed = (Measured(share, "1"), Measured(quarter_hours(hours), "h"))
     if enough:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
 from enum import StrEnum
@@ -75,7 +75,7 @@ class Criterion:
     """One reason: how it came out, in one sentence, with value, thresholds, inputs and what is missing.
 
     `earliest` is the first day it could be met if nothing else changes; None when it is met, or when
-    somebody has to act first (`needs` says who and what).
+    somebody has to act first (`needs` says who and what). A `caution` asks for nothing: it is clear, or to be weighed.
     """
 
     name: str
@@ -88,6 +88,25 @@ class Criterion:
     earliest: date | None = None
     needs: str = ""
     missing: str = ""
+    caution: bool = False
+
+    @property
+    def standing(self) -> str:
+        """How it came out, in the words people read."""
+        return "clear" if self.caution and self.status is Status.MET else _STANDING[self.status]
+
+
+_STANDING = {
+    Status.MET: "met",
+    Status.UNMET: "not met",
+    Status.UNKNOWN: "not known",
+    Status.ATTENTION: "needs attention",
+}
+
+
+def cautions(*criteria: Criterion) -> tuple[Criterion, ...]:
+    """The criteria as cautions."""
+    return tuple(replace(c, caution=True) for c in criteria)
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,6 +206,7 @@ def criterion_data(item: Criterion) -> dict[str, Any]:
         "name": item.name,
         "title": item.title,
         "status": item.status.value,
+        "standing": item.standing,
         "sentence": item.sentence,
         "observed": [{"value": m.value, "unit": m.unit} for m in item.observed],
         "thresholds": [t.name for t in item.thresholds],

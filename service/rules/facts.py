@@ -64,6 +64,11 @@ class SleepTest:
     setting_right_mm: Decimal | None = None
     measure_sources: tuple[Source, ...] = ()
 
+    @property
+    def sources(self) -> tuple[Source, ...]:
+        """The resource versions that tell the test and its measures, in a fixed order."""
+        return (self.source, *sorted(self.measure_sources))
+
 
 @dataclass(frozen=True, slots=True)
 class Referral:
@@ -71,6 +76,7 @@ class Referral:
 
     `conditions` are the symptoms and comorbidities told with the referral, in plain words such as `hypertension`.
     `state_since` is the history of `state` where it is known: the day on which each state was entered.
+    `told_in` names the resource behind a field that is no element of the order itself.
     """
 
     source: Source
@@ -87,6 +93,11 @@ class Referral:
     pap_contraindicated: bool | None = None
     dentist_licensed: bool | None = None
     state_since: tuple[tuple[date, ReferralState], ...] = ()
+    told_in: tuple[tuple[str, Source], ...] = ()
+
+    def told_by(self, name: str) -> tuple[Source, ...]:
+        """The resource versions from which a field was read: those of `told_in`, else the order itself."""
+        return tuple(sorted(source for told, source in self.told_in if told == name)) or (self.source,)
 
     def state_on(self, as_of: date) -> ReferralState:
         """The state on a day by the history; without a history `state`, before its first entry as requested.

@@ -127,7 +127,7 @@ def _visits(course: Course, facts: CaseFacts, visits: Sequence[PlannedVisit], th
         thresholds.visit_early_days,
         thresholds.visit_grace_days,
     )
-    inputs = tuple(v.source for v in visits_read(course, facts))
+    inputs = tuple(f.source for f in (*course.decisions, *visits_read(course, facts)))
     overdue = first_of_each_office(visits, VisitState.OVERDUE)
     if overdue:
         text = told(overdue)

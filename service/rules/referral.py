@@ -59,7 +59,7 @@ def _decision(as_of: date, asked: Sequence[Criterion], cautions: Sequence[Criter
     weigh = [c.title.lower() for c in (*asked, *cautions) if c.status is Status.ATTENTION]
     attention = f" For attention, which blocks nothing: {listed(weigh)}." if weigh else ""
     if open_points:
-        missing = [c.missing for c in open_points if c.missing]
+        missing = _asked_first([c for c in open_points if c.missing])
         unmet = [c.title.lower() for c in open_points if not c.missing]
         parts = [f"missing {listed(missing)}"] if missing else []
         parts += [f"not as asked: {listed(unmet)}"] if unmet else []
@@ -74,11 +74,23 @@ def _decision(as_of: date, asked: Sequence[Criterion], cautions: Sequence[Criter
     return Decision(RULE, VERSION, as_of, outcome.value, sentence, (*asked, *cautions), mover)
 
 
+_OF_THE_REFERRAL = ("diagnosed", "adult")
+_OF_THE_BASELINE = ("baseline-long-enough", "baseline-recent", "hypopnoea-rule-named", "severity")
+
+
+def _asked_first(unknown: Sequence[Criterion]) -> list[str]:
+    """What is missing, without the parts of a document that is missing as a whole."""
+    absent = {c.missing for c in unknown}
+    parts = {*(_OF_THE_REFERRAL if _NO_REFERRAL in absent else ())}
+    parts |= {*(_OF_THE_BASELINE if any(c.name == "baseline-known" for c in unknown) else ())}
+    return [c.missing for c in unknown if c.name not in parts]
+
+
 def _prescribed(referral: Referral | None, as_of: date) -> Criterion:
     name, title = "prescribed", "Prescription by a physician"
     if referral is None:
         text = f"No referral is recorded up to {day(as_of)}."
-        return Criterion(name, title, Status.UNKNOWN, text, missing="the referral")
+        return Criterion(name, title, Status.UNKNOWN, text, missing=_NO_REFERRAL)
     inputs = (referral.source,)
     if referral.prescriber_is_physician is False:
         text = (
@@ -101,11 +113,12 @@ def _diagnosed(referral: Referral | None, as_of: date) -> Criterion:
     told = listed(sorted(referral.diagnosis_codes))
     if _SLEEP_APNOEA.isdisjoint(referral.diagnosis_codes):
         text = f"The diagnosis recorded on {day(referral.day)} ({told}) is not obstructive sleep apnoea."
-        return Criterion(name, title, Status.ATTENTION, text, inputs=(referral.source,))
+        return Criterion(name, title, Status.ATTENTION, text, inputs=referral.told_by("diagnosis_codes"))
     text = f"Obstructive sleep apnoea is diagnosed in the referral of {day(referral.day)} ({told})."
-    return Criterion(name, title, Status.MET, text, inputs=(referral.source,))
+    return Criterion(name, title, Status.MET, text, inputs=referral.told_by("diagnosis_codes"))
 
 
+_NO_REFERRAL = "the referral"
 _NO_TEST = "There is no baseline test with an AHI or REI to judge by."
 
 
@@ -114,7 +127,7 @@ def _long_enough(course: Course, thresholds: Thresholds) -> Criterion:
     test = course.baseline
     if test is None:
         return Criterion(name, title, Status.UNKNOWN, _NO_TEST, missing="the recording hours of the baseline test")
-    inputs, hours = (test.source, *test.measure_sources), test.recording_hours
+    inputs, hours = test.sources, test.recording_hours
     if hours is None:
         text = f"How long the baseline test of {day(test.day)} recorded is not known."
         missing = "the recording hours of the baseline test"
@@ -143,7 +156,7 @@ def _recent(course: Course, thresholds: Thresholds) -> Criterion:
     status = Status.MET if age <= asked.value else Status.UNMET
     needs = "" if status is Status.MET else "the physician decides on another baseline test"
     observed = (Measured(Decimal(age), "d"),)
-    return Criterion(name, title, status, text, observed, (asked,), (test.source,), needs=needs)
+    return Criterion(name, title, status, text, observed, (asked,), test.sources, needs=needs)
 
 
 def _rule_named(course: Course) -> Criterion:
@@ -156,9 +169,9 @@ def _rule_named(course: Course) -> Criterion:
             f"The baseline test of {day(test.day)} does not say how hypopnoeas were scored, on which its {test.index_name} "
             "depends (Ho 2015, doi 10.5665/sleep.5234)."
         )
-        return Criterion(name, title, Status.UNKNOWN, text, inputs=(test.source,), missing=missing)
+        return Criterion(name, title, Status.UNKNOWN, text, inputs=test.sources, missing=missing)
     text = f"The baseline test of {day(test.day)} reports {test.index_name} with the rule «{test.hypopnoea_rule}»."
-    return Criterion(name, title, Status.MET, text, inputs=(test.source,))
+    return Criterion(name, title, Status.MET, text, inputs=test.sources)
 
 
 def _severity(course: Course, thresholds: Thresholds) -> Criterion:
@@ -175,7 +188,7 @@ def _severity(course: Course, thresholds: Thresholds) -> Criterion:
         f"{thresholds.moderate_index.cited})."
     )
     status = Status.ATTENTION if found == "none" else Status.MET
-    return Criterion(name, title, status, text, (Measured(index, "{events}/h"),), used, (test.source,))
+    return Criterion(name, title, status, text, (Measured(index, "{events}/h"),), used, test.sources)
 
 
 def _adult(referral: Referral | None, thresholds: Thresholds, as_of: date) -> Criterion:

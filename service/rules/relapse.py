@@ -67,7 +67,7 @@ def relapse(course: Course, thresholds: Thresholds) -> Relapse | None:
         f"hour): {listed(symptoms)} at the check-in of {day(last.moment.day)}."
     )
     same_day = {s for c in after if c.moment.day == last.moment.day for s in c.told_by(*SYMPTOMS)}
-    read = {test.source, *same_day, *((course.baseline.source,) if course.baseline else ())}
+    read = {*test.sources, *same_day, *(course.baseline.sources if course.baseline else ())}
     used = (
         thresholds.snoring_settled,
         thresholds.restedness_settled,

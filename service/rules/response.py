@@ -15,8 +15,16 @@ from service.rules.adequate_tests import tested_this_setting
 from service.rules.alleviation import Alleviation, alleviation
 from service.rules.certainty import NIGHT_TO_NIGHT, Certainty, certainty
 from service.rules.comparability import comparability
-from service.rules.course import Course, course_on, open_when_set
-from service.rules.decision import Criterion, Measured, ResponseClass, Status, threshold_data, unique_thresholds
+from service.rules.course import Course, course_on, last_baseline, open_when_set
+from service.rules.decision import (
+    Criterion,
+    Measured,
+    ResponseClass,
+    Status,
+    criterion_data,
+    threshold_data,
+    unique_thresholds,
+)
 from service.rules.facts import CaseFacts, PhysicianChoice, SleepTest, Source
 from service.rules.index_classes import classify, fall_percent, severity
 from service.rules.other_measures import MeasureChange, other_measures
@@ -68,7 +76,7 @@ class Response:
     @property
     def inputs(self) -> tuple[Source, ...]:
         """Every resource version that was read, each once, in a fixed order."""
-        tests = {s for t in (self.baseline, self.efficacy) for s in (t.source, *t.measure_sources)}
+        tests = {s for t in (self.baseline, self.efficacy) for s in t.sources}
         worn = self.alleviation.inputs if self.alleviation else ()
         return tuple(sorted({*tests, *worn, *(self.relapse.inputs if self.relapse else ()), *self.read_besides}))
 
@@ -83,10 +91,7 @@ class Response:
             "fall_percent": self.fall_percent,
             "severity_before": self.severity_before,
             "severity_after": self.severity_after,
-            "criteria": [
-                {"name": c.name, "title": c.title, "status": c.status.value, "sentence": c.sentence}
-                for c in self.criteria
-            ],
+            "criteria": [criterion_data(c) for c in self.criteria],
             "disagreement": self.disagreement or None,
             "comparability": list(self.comparability),
             "measures": [m.as_data() for m in self.measures],
@@ -102,7 +107,9 @@ class Response:
 
 
 def _fall_in_words(fall: Decimal, places: str) -> str:
-    return f"a {'fall' if fall >= 0 else 'rise'} of {number(abs(rounded(fall, places)))} %"
+    if fall == 0:
+        return "no change"
+    return f"a {'fall' if fall > 0 else 'rise'} of {number(abs(rounded(fall, places)))} %"
 
 
 def response_criteria(
@@ -147,14 +154,17 @@ def response_criteria(
 
 
 def assess_response(facts: CaseFacts, thresholds: Thresholds, as_of: date) -> Response | None:
-    """The response by the last efficacy test known on `as_of`; None without both tests."""
+    """The response by the last efficacy test known on `as_of`, against the last baseline up to it; None without both."""
     course = course_on(facts, as_of)
-    usable = [t for t in course.efficacy_tests if t.index_per_hour is not None]
-    if course.baseline is None or course.baseline.index_per_hour is None or not usable:
+    efficacy = course.tested
+    if efficacy is None:
         return None
-    baseline, efficacy = course.baseline, usable[-1]
-    before, after = course.baseline.index_per_hour, efficacy.index_per_hour
-    assert after is not None
+    earlier = last_baseline(t for t in facts.known_on(as_of).sleep_tests if t.day <= efficacy.day)
+    baseline = earlier or course.baseline
+    if baseline is None:
+        return None
+    before, after = baseline.index_per_hour, efficacy.index_per_hour
+    assert before is not None and after is not None
     fall = fall_percent(before, after)
     outcome = classify(before, after, thresholds)
     criteria = response_criteria(before, after, thresholds)
@@ -196,8 +206,8 @@ def _alleviation(course: Course, baseline: SleepTest, efficacy: SleepTest) -> Al
 
 
 def _read_besides(course: Course, facts: CaseFacts, suggested: tuple[Suggestion, ...]) -> tuple[Source, ...]:
-    """What comparability and suggestions rest on: the setting and, unless all is well, room and tolerance."""
-    read = {s.source for s in course.run}
+    """What comparability and suggestions rest on: appliance, setting and, unless all is well, room and tolerance."""
+    read = {s.source for s in (*course.run, *((course.appliance,) if course.appliance else ()))}
     if any(s.choice is not PhysicianChoice.CONTINUE for s in suggested):
         before = (course.previous,) if course.previous else ()
         effects = (*course.open_side_effects, *open_when_set(course, facts))

@@ -116,7 +116,7 @@ def _stage(
         return _before_delivery(state, began)
     titrating = _titrating(known, course.appliance, course.onset, readiness, step)
     if state is ReferralState.COMPLETED:
-        return _completed(titrating, entered, step, tested=response is not None)
+        return _completed(titrating, entered, step, tested=course.tested is not None)
     return titrating
 
 
@@ -171,15 +171,18 @@ def _after_test(
     course: Course, known: CaseFacts, response: Response | None, follow_up: FollowUp | None, state: ReferralState
 ) -> Stage | None:
     """The stage set by the last efficacy test, what the physician decided after it, and symptoms since."""
-    if response is None:
+    if course.stopped_on:
+        why = f"The physician stopped treatment on {day(course.stopped_on)}."
+        return Stage(StageName.CLOSED, Party.NOBODY, course.stopped_on, why)
+    if course.tested is None:
         return None
-    tested_on = response.efficacy.day
+    tested_on = course.tested.day
     decided = [d for d in course.decisions if d.moment.day >= tested_on]
     last = decided[-1] if decided else None
-    again = response.relapse
+    again = response.relapse if response else None
     if last is None:
-        why = f"{response.sentence} {again.sentence}" if again else response.sentence
-        return Stage(StageName.TESTED, Party.PHYSICIAN, tested_on, why)
+        said = response.sentence if response else _not_compared(tested_on)
+        return Stage(StageName.TESTED, Party.PHYSICIAN, tested_on, f"{said} {again.sentence}" if again else said)
     if course.appliance and course.appliance.delivered_on > last.moment.day:
         return None
     ordered = _open_order(known)
@@ -194,10 +197,15 @@ def _after_test(
     return _decided(last.choice, last.moment.day, follow_up, state)
 
 
+def _not_compared(tested_on: date) -> str:
+    return (
+        f"The efficacy test was made on {day(tested_on)}, and no baseline test is on record to compare it with. The physician "
+        "decides what follows."
+    )
+
+
 def _decided(choice: PhysicianChoice, on: date, follow_up: FollowUp | None, state: ReferralState) -> Stage:
     """The stage after a decision that ends titration."""
-    if choice is PhysicianChoice.STOP:
-        return Stage(StageName.CLOSED, Party.NOBODY, on, f"The physician stopped treatment on {day(on)}.")
     if choice is PhysicianChoice.CONTINUE:
         return _continued(on, follow_up, state)
     words = (
@@ -236,8 +244,7 @@ def _with_follow_up(
     if outcome == FollowUpOutcome.DENTIST_REVIEW:
         if not attention and stage.name is StageName.TITRATING:
             return stage
-        waits = stage.whose_move in (Party.PATIENT, Party.NOBODY)
-        return _moved(stage, Party.DENTIST if waits else stage.whose_move, follow_up)
+        return _moved(stage, Party.PHYSICIAN if stage.whose_move is Party.PHYSICIAN else Party.DENTIST, follow_up)
     if outcome == FollowUpOutcome.VISIT_OVERDUE and stage.name in (StageName.FOLLOW_UP, StageName.ON_HOLD):
         return _moved(stage, stage.whose_move, follow_up)
     return stage
@@ -245,4 +252,6 @@ def _with_follow_up(
 
 def _moved(stage: Stage, mover: Party, follow_up: FollowUp) -> Stage:
     since = follow_up.since if follow_up.since and mover is not stage.whose_move else stage.since
-    return replace(stage, whose_move=mover, since=since, why=f"{stage.why} {follow_up.decision.sentence}")
+    said = follow_up.decision.sentence
+    why = stage.why if said.rstrip(".").lower() in stage.why.lower() else f"{stage.why} {said}"
+    return replace(stage, whose_move=mover, since=since, why=why)

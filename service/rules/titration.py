@@ -6,25 +6,27 @@ plateau of benefit: Ma 2020, doi 10.5664/jcsm.8556). A dentist directs every cha
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, timedelta
 from decimal import Decimal
 
 from service.rules.adequate_tests import adequate_test, tested_this_setting
 from service.rules.check_in_dates import is_fresh
-from service.rules.course import Course, at_limit, course_on, taken_back_for_side_effect
+from service.rules.course import Course, at_limit, course_on, open_when_set, taken_back_for_side_effect
 from service.rules.decision import Criterion, Decision, Measured, Party, Readiness, Status, Step
 from service.rules.facts import CaseFacts, CheckIn, PhysicianChoice, SideEffect
 from service.rules.relapse import relapse
 from service.rules.step_size import one_step_back, room_left, step_size_mm
 from service.rules.symptoms_told import last_with_symptoms, symptoms_settled
 from service.rules.thresholds import Thresholds
-from service.rules.wear_reports import wear_reports
-from service.rules.words import count, day, number, sides, spoken
+from service.rules.wear_reports import WearReport, wear_reports
+from service.rules.words import count, day, listed, number, sides, spoken
 
 RULE = "next-titration-step"
 VERSION = "1.0.0"
 
 _GRADE_THAT_STOPS_WEAR = 3
+_NIGHTS_OF_A_WEEK = 7
 
 
 def next_step(facts: CaseFacts, thresholds: Thresholds, readiness: Decision) -> Decision | None:
@@ -35,6 +37,9 @@ def next_step(facts: CaseFacts, thresholds: Thresholds, readiness: Decision) -> 
     if readiness.outcome == Readiness.STOP_AND_REVIEW:
         step = Step.PHYSICIAN_REVIEW if readiness.whose_move is Party.PHYSICIAN else Step.DENTIST_REVIEW
         return _step(course, step, f"No change of setting. {readiness.sentence}", readiness.whose_move, urgent=True)
+    if course.stopped_on:
+        sentence = f"No change of setting: the physician stopped treatment on {day(course.stopped_on)}."
+        return replace(_step(course, Step.HOLD, sentence, Party.NOBODY), read_besides=(course.decisions[-1].source,))
     if readiness.outcome in (Readiness.READY, Readiness.READY_AT_LIMIT):
         return _step(course, Step.REQUEST_TEST, f"Stay at this setting. {readiness.sentence}", Party.PHYSICIAN)
     return (
@@ -50,7 +55,6 @@ def next_step(facts: CaseFacts, thresholds: Thresholds, readiness: Decision) -> 
 
 _UNSETTLED = "symptoms are not settled yet"
 _BY_THE_PHYSICIAN = "the physician asks for more advancement and another test"
-_MOVER_AFTER = {PhysicianChoice.CONTINUE: Party.DENTIST, PhysicianChoice.STOP: Party.NOBODY}
 
 
 def _after_a_test(course: Course, thresholds: Thresholds, readiness: Decision) -> Decision | None:
@@ -74,10 +78,10 @@ def _after_a_test(course: Course, thresholds: Thresholds, readiness: Decision) -
         sentence = f"Stay at this setting. {tested.sentence}"
         return _step(course, Step.PHYSICIAN_REVIEW, sentence, Party.PHYSICIAN, criteria=(tested,))
     if last.choice is PhysicianChoice.ADVANCE_AND_RETEST:
-        return _advance(course, thresholds, _BY_THE_PHYSICIAN)
+        return replace(_advance(course, thresholds, _BY_THE_PHYSICIAN), read_besides=(*tested.inputs, last.source))
     sentence = f"No change of setting: the physician decided on {day(last.moment.day)} after the test."
-    mover = _MOVER_AFTER.get(last.choice, Party.PHYSICIAN)
-    return _step(course, Step.HOLD, sentence, mover, criteria=(tested,))
+    mover = Party.DENTIST if last.choice is PhysicianChoice.CONTINUE else Party.PHYSICIAN
+    return replace(_step(course, Step.HOLD, sentence, mover, criteria=(tested,)), read_besides=(last.source,))
 
 
 def _step(
@@ -204,26 +208,28 @@ def _fresh_check_ins(course: Course, thresholds: Thresholds) -> list[CheckIn]:
 
 
 def _for_wear(course: Course, thresholds: Thresholds) -> Decision | None:
-    """Hold when the last report of wear is under the share of the week that a step asks for."""
+    """Hold when the last reports, back over a week of nights, are under the share of it that a step asks for."""
     asked = thresholds.step_nights_of_seven
-    fresh = _fresh_check_ins(course, thresholds)
-    reports = wear_reports(fresh)
+    reports: list[WearReport] = []
+    for report in reversed(wear_reports(_fresh_check_ins(course, thresholds))):
+        if sum(r.nights_reported for r in reports) < _NIGHTS_OF_A_WEEK:
+            reports.insert(0, report)
     if not reports:
         sentence = "Hold this setting: no recent check-in since the last step tells on how many nights it was worn."
         return _step(course, Step.HOLD, sentence, Party.PATIENT)
-    last = reports[-1]
-    worn, reported = last.nights_worn, last.nights_reported
-    if worn * 7 >= asked.value * reported:
+    worn, reported = sum(r.nights_worn for r in reports), sum(r.nights_reported for r in reports)
+    if worn * _NIGHTS_OF_A_WEEK >= asked.value * reported:
         return None
+    told = listed([day(r.check_in.moment.day) for r in reports])
     reason = Criterion(
         "worn-for-a-step",
         "Worn enough for a step",
         Status.UNMET,
-        f"Worn on {worn} of {reported} nights at the check-in of {day(last.check_in.moment.day)}; {number(asked.value)} of 7 are "
-        f"asked before a step ({asked.cited}).",
+        f"Worn on {worn} of {reported} nights at the {'check-in' if len(reports) == 1 else 'check-ins'} of {told}; "
+        f"{number(asked.value)} of 7 are asked before a step ({asked.cited}).",
         observed=(Measured(Decimal(worn), "d"), Measured(Decimal(reported), "d")),
         thresholds=(asked,),
-        inputs=last.sources,
+        inputs=tuple(s for r in reports for s in r.sources),
     )
     return _step(course, Step.HOLD, f"Hold this setting. {reason.sentence}", Party.PATIENT, criteria=(reason,))
 
@@ -238,7 +244,9 @@ def _after_a_step_back(course: Course, facts: CaseFacts, thresholds: Thresholds)
         f"Hold this setting: {_UNSETTLED}, but the last step was taken back for a side effect. When the setting is "
         "stable the case goes to an efficacy test at the limit."
     )
-    return _step(course, Step.HOLD, sentence, Party.PATIENT, until=stable_on)
+    before = (course.previous,) if course.previous else ()
+    read = tuple(f.source for f in (*before, *open_when_set(course, facts)))
+    return replace(_step(course, Step.HOLD, sentence, Party.PATIENT, until=stable_on), read_besides=read)
 
 
 def _advance(course: Course, thresholds: Thresholds, why: str = _UNSETTLED) -> Decision:

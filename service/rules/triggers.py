@@ -11,7 +11,7 @@ from datetime import date, timedelta
 
 from service.rules.adherence import wear_falling
 from service.rules.course import Course, course_on
-from service.rules.decision import Criterion, Measured, Status
+from service.rules.decision import Criterion, Measured, Status, cautions
 from service.rules.facts import CaseFacts, Office, RedFlagKind
 from service.rules.relapse import relapse
 from service.rules.thresholds import Thresholds
@@ -26,18 +26,14 @@ def triggers(facts: CaseFacts, thresholds: Thresholds, course: Course) -> tuple[
         return told
     before = course_on(facts, seen - timedelta(days=1))
     known = {c.name for c in _all(thresholds, before) if c.status is Status.ATTENTION} if before.appliance else set()
-    answered = tuple(_answered(c, seen) if c.name in known else c for c in told)
-    again = _weight(course, thresholds, seen)
-    if again.status is not Status.ATTENTION:
-        return answered
-    return tuple(again if c.name == again.name and c is not told[i] else c for i, c in enumerate(answered))
+    again = {c.name: c for c in cautions(_weight(course, thresholds, seen))}
+    return tuple(_answered(c, seen, again.get(c.name)) if c.name in known else c for c in told)
 
 
 def _all(thresholds: Thresholds, course: Course) -> tuple[Criterion, ...]:
-    tested = [t.day for t in course.efficacy_tests if t.index_per_hour is not None]
-    return (
+    return cautions(
         _symptoms(course, thresholds),
-        _weight(course, thresholds, tested[-1] if tested else None),
+        _weight(course, thresholds, course.tested.day if course.tested else None),
         _in_use(course),
         wear_falling(course, thresholds),
     )
@@ -51,9 +47,12 @@ def _physician_acted_on(facts: CaseFacts, as_of: date) -> date | None:
     return max([*decided, *ordered, *(v.day for v in known.visits if v.office is Office.PHYSICIAN)], default=None)
 
 
-def _answered(item: Criterion, seen: date) -> Criterion:
+def _answered(item: Criterion, seen: date, again: Criterion | None) -> Criterion:
+    """A trigger that the physician knew, unless it has gone or, judged from then on, calls for attention `again`."""
     if item.status is not Status.ATTENTION:
         return item
+    if again is not None and again.status is Status.ATTENTION:
+        return again
     sentence = f"{item.sentence} The physician has dealt with it since, on {day(seen)}."
     return replace(item, status=Status.MET, sentence=sentence, needs="")
 

@@ -99,8 +99,7 @@ def efficacy_verified_on(course: Course) -> date | None:
 
 def planned_visits(course: Course, facts: CaseFacts, thresholds: Thresholds) -> tuple[PlannedVisit, ...]:
     """The visits of both offices up to the next one to come, in order; none before a delivery or after a stop."""
-    stopped = bool(course.decisions) and course.decisions[-1].choice is PhysicianChoice.STOP
-    if course.appliance is None or stopped:
+    if course.appliance is None or course.stopped_on:
         return ()
     visits = facts.known_on(course.as_of).visits
     found: list[PlannedVisit] = []

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -28,6 +28,11 @@ class WearReport:
     def share(self) -> Decimal:
         """The share of the nights reported on which the appliance was worn."""
         return Decimal(self.nights_worn) / self.nights_reported
+
+
+def all_by_sensor(reports: Sequence[WearReport]) -> bool:
+    """Whether none of the reports is anybody's own account, which over-reads."""
+    return all(r.check_in.reported_by == "sensor" for r in reports)
 
 
 def wear_reports(check_ins: Iterable[CheckIn]) -> list[WearReport]:

@@ -12,12 +12,13 @@ from starlette.concurrency import run_in_threadpool
 from service.errors import Category, refuse
 from service.fhir.build import Resource
 from service.fhir.capability import capability_statement
-from service.fhir.json_text import load, parse
+from service.fhir.json_text import load
 from service.fhir.outcome import all_well, operation_outcome
-from service.fhir.validate import TYPES, validate
+from service.fhir.validate import TYPES
 from service.inbound.fhir_bundle import map_bundle, map_create, map_update
-from service.pipeline.answers import Answer
+from service.pipeline.answers import Answer, Outcome
 from service.pipeline.pipeline import Received
+from service.web import validation
 from service.web.exchange import answer, body_of, day_asked, pipeline_of, versioned_answer
 
 
@@ -80,7 +81,17 @@ def _written(request: Request, stored: Answer) -> Response:
     }
     if stored.case_number:
         headers["X-Case-Number"] = stored.case_number
-    return answer(first.body, 201 if first.what == "created" else 200, headers, fhir=True)
+    wants_outcome = "return=operationoutcome" in request.headers.get("prefer", "").lower().replace(" ", "")
+    body = _told(first) if wants_outcome else first.body
+    return answer(body, 201 if first.what == "created" else 200, headers, fhir=True)
+
+
+def _told(item: Outcome) -> Resource:
+    """What a sender should know of a resource that was taken (https://hl7.org/fhir/R4/http.html#ops)."""
+    outcome = operation_outcome(item.warnings, "warning")
+    if item.note or not item.warnings:
+        outcome["issue"] += all_well(item.note or "No problem was found.")["issue"]
+    return outcome
 
 
 async def transaction(request: Request) -> Response:
@@ -97,8 +108,8 @@ async def transaction(request: Request) -> Response:
             "location": f"{item.reference}/_history/{item.version}",
             "etag": f'W/"{item.version}"',
         }
-        if item.note:
-            reply["outcome"] = all_well(item.note)
+        if item.note or item.warnings:
+            reply["outcome"] = _told(item)
         entries.append({"response": reply})
     headers = {"X-Case-Number": stored.case_number} if stored.case_number else {}
     return answer(
@@ -170,13 +181,13 @@ async def search(request: Request, kind: str) -> Response:
 async def validate_type(request: Request, kind: str) -> Response:
     """Validate a resource without storing it; every problem with its FHIRPath expression."""
     _known(kind)
-    text = await body_of(request)
-    resource = parse(text)
-    if resource.get("resourceType") != kind:
-        raise refuse(Category.INVALID, f"Resources at this address are of type {kind}.", "resourceType")
-    problems = await run_in_threadpool(validate, resource)
-    outcome = operation_outcome(problems) if problems else all_well("No problem was found.")
-    return answer(outcome, fhir=True)
+    return await validation.validate(request, kind)
+
+
+async def validate_instance(request: Request, kind: str, resource_id: str) -> Response:
+    """Validate what would be the next version of a resource, or the version on record."""
+    _known(kind)
+    return await validation.validate(request, kind, resource_id)
 
 
 async def readiness(request: Request, case_number: str) -> Response:
@@ -191,6 +202,7 @@ INTERACTIONS = (
     Interaction("transaction", "POST", "", transaction),
     Interaction("operation:readiness", "GET", "/CarePlan/{case_number}/$readiness", readiness),
     Interaction("operation:validate", "POST", "/{kind}/$validate", validate_type),
+    Interaction("operation:validate", "POST", "/{kind}/{resource_id}/$validate", validate_instance),
     Interaction("create", "POST", "/{kind}", create),
     Interaction("search-type", "GET", "/{kind}", search),
     Interaction("read", "GET", "/{kind}/{resource_id}", read),

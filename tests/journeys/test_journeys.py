@@ -25,7 +25,6 @@ from tests.journeys.story import Event, Story, Told, tell
 
 STORIES = (*MAIN_STORIES, *EDGES, *AFTERWARDS)
 PAGE = Path(__file__).parent / "JOURNEYS.md"
-_WORDS = {"met": "met", "unmet": "not met", "unknown": "not known", "attention": "needs attention"}
 
 
 def judge(event: Event, case: dict[str, Any]) -> None:
@@ -92,7 +91,7 @@ def page(told: list[tuple[Story, Told]]) -> str:
 
 def _decision(title: str, decision: dict[str, Any]) -> list[str]:
     rows = [f"{title}: {decision['sentence']}\n"]
-    return rows + [f"- {c['title']}, **{_WORDS[c['status']]}**: {c['sentence']}" for c in decision["criteria"]]
+    return rows + [f"- {c['title']}, **{c['standing']}**: {c['sentence']}" for c in decision["criteria"]]
 
 
 def _reasons(case: dict[str, Any]) -> str:

@@ -5,8 +5,9 @@
 
 Each change ("mutant") alters one comparison, boundary, number, sum, `and`/`or`, `not`, `True`/`False` or
 returned value (a returned constant is altered as a constant). Text of sentences is not changed. A run first records which tests reach which line; a mutant
-is then shown to the tests that reach its line, the quick ones first, and is killed by the first that fails.
-The last line printed is killed/total; before it stand the survivors with file, line and change.
+is then shown to the tests that reach its line, those of its own test file first and the slow ones last, and is
+killed by the first that fails. The last line printed is killed/total; before it stand the survivors with file,
+line and change. Survivors and progress are told on stderr as the run goes on.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ import os
 import random
 import signal
 import sys
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterator
 from pathlib import Path
 from types import FrameType
@@ -103,13 +104,23 @@ def _tests_for(mutant: Mutant, reach: dict[tuple[str, int], set[str]]) -> list[s
     return [f"{TESTS}/{own}"] if own else sorted(reach.get((mutant.file, mutant.line), set()))
 
 
+def _nearest(mutant: Mutant, tests: list[str]) -> list[str]:
+    """Those of the tests that fail first, as a rule: in the files named after the mutant's, or the file with most of them."""
+    stem = mutant.file.removesuffix(".py")
+    if not tests:
+        return [str(p.relative_to(ROOT)) for p in sorted((ROOT / TESTS).glob(f"test_{stem}*.py"))]
+    own = [t for t in tests if t.startswith(f"{TESTS}/test_{stem}")]
+    files = Counter(t.split("::")[0] for t in tests)
+    most = max(files, key=lambda file: (files[file], file))
+    return own or [t for t in tests if t.startswith(f"{most}::")]
+
+
 def _judge(mutant: Mutant, tests: list[str], pipe: Any) -> None:
     """In a process of its own: report whether the change is noticed."""
     signal.alarm(SECONDS_FOR_A_MUTANT)
     sys.meta_path.insert(0, _Changed(mutant))
-    whole = _quick_arguments()
-    quick = [t for t in tests if t] or whole
-    noticed = _run([*QUIET, *(quick if len(quick) <= 400 else whole)]) != 0
+    rounds = [_nearest(mutant, tests), tests if 0 < len(tests) <= 400 else _quick_arguments()]
+    noticed = any(_run([*QUIET, *chosen]) != 0 for chosen in rounds if chosen)
     if not noticed:
         noticed = _run([*QUIET, *(f"{TESTS}/{name}" for name in SLOW)]) != 0
     pipe.send(noticed)
@@ -158,9 +169,12 @@ def main() -> int:
     jobs = [(m, _tests_for(m, reach)) for m in mutants]
     survivors: list[Mutant] = []
     with multiprocessing.pool.ThreadPool(asked.jobs) as pool:
-        for mutant, killed in pool.imap_unordered(_work, jobs):
+        for done, (mutant, killed) in enumerate(pool.imap_unordered(_work, jobs), 1):
             if not killed:
                 survivors.append(mutant)
+                print(f"  survived: {mutant.file}:{mutant.line} {mutant.what}", file=sys.stderr, flush=True)
+            if done % 25 == 0:
+                print(f"  {done} of {len(jobs)} mutants, {len(survivors)} survived", file=sys.stderr, flush=True)
     for one in sorted(survivors, key=lambda m: (m.file, m.line, m.place)):
         print(f"survived: {one.file}:{one.line} {one.what}")
     killed = len(mutants) - len(survivors)

@@ -125,7 +125,9 @@ def _controls(resources: dict[str, Resource]) -> list[Line]:
         Line(
             "control invariant", profile_of(wear), {**wear, "component": [_more_nights(p) for p in wear["component"]]}
         ),
-        Line("control profile", f"{BASE}/StructureDefinition/no-such-profile", setting),
+        Line(
+            "control profile", None, {**setting, "meta": {"profile": [f"{BASE}/StructureDefinition/no-such-profile"]}}
+        ),
         Line("control no FHIR", None, {"hello": "world"}),
         Line("control right", profile_of(setting), setting),
     ]

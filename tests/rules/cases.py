@@ -80,6 +80,7 @@ _APPLIANCE = st.builds(
     maximum_advance_mm=_maybe(_numbers("2", "3", "5")),
     smallest_step_mm=_maybe(_numbers("0.1", "0.25", "0.5", "1")),
     starting_position_mm=_maybe(_numbers("3", "5")),
+    limit_source=_maybe(st.sampled_from([Source("Device/1", 1), Source("Device/2", 2)])),
 )
 _ASSESSMENT = st.builds(
     DentalAssessment,
@@ -105,7 +106,8 @@ _SETTING = st.builds(
 _CHECK_IN = st.builds(
     CheckIn,
     source=st.just(_NO_SOURCE),
-    moment=_moments(60, -5),
+    moment=_moments(60, -5) | st.sampled_from([Moment(ago(9)), Moment(ago(2))]),
+    reported_by=st.sampled_from(["patient", "patient", "bed-partner", "sensor"]),
     snoring=_maybe(_numbers("0", "2", "3", "3.1", "7")),
     restedness=_maybe(_numbers("3", "6.9", "7", "7.0", "9")),
     epworth_total=_maybe(st.integers(6, 13)),
@@ -153,13 +155,14 @@ _SLEEP_TEST = st.builds(
     appliance_worn=st.booleans(),
     setting_left_mm=_maybe(_ADVANCES),
     setting_right_mm=_maybe(_ADVANCES),
+    measure_sources=st.sampled_from([(), (Source("Observation/a", 2), Source("Observation/b", 1))]),
 )
 _ORDER = st.builds(TestOrder, source=st.just(_NO_SOURCE), day=_days(30, -3))
 _CHOICE = st.builds(
     PhysicianDecision, source=st.just(_NO_SOURCE), moment=_moments(20, -3), choice=st.sampled_from(PhysicianChoice)
 )
 _VISIT = st.builds(Visit, source=st.just(_NO_SOURCE), day=_days(50, -3), office=st.sampled_from(Office))
-_CONDITIONS = st.sampled_from([(), ("hypertension",), ("insomnia", "asthma")])
+_CONDITIONS = st.sampled_from([(), ("hypertension",), ("insomnia", "asthma", "hypertension")])
 _REFERRAL = st.builds(
     Referral,
     source=st.just(Source("ServiceRequest/r", 1)),
@@ -167,7 +170,7 @@ _REFERRAL = st.builds(
     state=st.sampled_from(ReferralState),
     birth_date=_maybe(st.dates(date(1940, 1, 1), date(2010, 12, 31))),
     prescriber=_maybe(st.just("Practitioner/p")),
-    diagnosis_codes=st.sampled_from([(), ("G47.33",), ("R06.83",)]),
+    diagnosis_codes=st.sampled_from([(), ("G47.33",), ("R06.83", "G47.33"), ("R06.83",)]),
     pap_history=_maybe(st.sampled_from(["not tried", "declined", "not tolerated", "not effective", "in use"])),
     prescriber_is_physician=_maybe(st.booleans()),
     conditions=_CONDITIONS,
@@ -175,6 +178,7 @@ _REFERRAL = st.builds(
     ordered_by_treating_practitioner=_maybe(st.booleans()),
     pap_contraindicated=_maybe(st.booleans()),
     dentist_licensed=_maybe(st.booleans()),
+    state_since=st.lists(st.tuples(_days(80, -3), st.sampled_from(ReferralState)), max_size=3).map(tuple),
 )
 
 _KINDS: dict[str, tuple[st.SearchStrategy[Any], int]] = {
@@ -256,5 +260,15 @@ def as_of_days() -> st.SearchStrategy[Any]:
 
 @st.composite
 def shuffled(draw: Callable[..., Any], facts: CaseFacts) -> CaseFacts:
-    """The same facts in another order."""
-    return replace(facts, **{kind: tuple(draw(st.permutations(getattr(facts, kind)))) for kind in TUPLES})
+    """The same facts in another order, and what single facts list in another order."""
+
+    def turned(values: tuple[Any, ...]) -> tuple[Any, ...]:
+        return tuple(draw(st.permutations(values)))
+
+    order = facts.referral
+    if order:
+        listed = ("state_since", "conditions", "diagnosis_codes")
+        order = replace(order, **{name: turned(getattr(order, name)) for name in listed})
+    tests = tuple(replace(t, measure_sources=turned(t.measure_sources)) for t in facts.sleep_tests)
+    held = replace(facts, referral=order, sleep_tests=tests)
+    return replace(held, **{kind: turned(getattr(held, kind)) for kind in TUPLES})

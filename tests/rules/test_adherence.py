@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from decimal import Decimal
 
 import pytest
 
 from service.rules.adherence import adherence, wear_falling
+from service.rules.alleviation import alleviation
 from service.rules.course import course_on
 from service.rules.facts import CaseFacts
+from service.rules.follow_up import follow_up
 
-from .build import AS_OF, DEFAULTS, appliance, check_in, dec, rows
+from .build import AS_OF, DEFAULTS, appliance, case, check_in, dec, good_check_in, rows
 
 
 def report(days_ago, worn, of, hours="7", slept="8", **more):
@@ -126,3 +129,14 @@ def test_a_fall_in_words():
     item = wear_falling(course(report(50, 10, 10), report(10, 5, 10), report(1, 4, 10)), DEFAULTS)
     assert [m.value for m in item.observed] == [Decimal("0.45"), Decimal(1)]
     assert item.sentence.startswith("Worn on 45 % of nights since 20 Sep 2026, against 100 % before;")
+
+
+def test_adherence_by_a_sensor_is_not_called_a_report():
+    sensed = tuple(replace(good_check_in(d, hours_slept_per_night=Decimal(8)), reported_by="sensor") for d in (14, 7))
+    answer = follow_up(case(check_ins=sensed), DEFAULTS, AS_OF)
+    assert answer
+    for name in ("adherent-by-hours", "adherent-by-share-of-sleep"):
+        told = answer.decision.criterion(name).sentence
+        assert ", by sensor; at least" in told and "over-reads" not in told
+    worn = alleviation(Decimal(20), Decimal(8), sensed)
+    assert worn and "hours of sleep a night by sensor: mean disease alleviation" in worn.sentence

@@ -175,6 +175,24 @@ CONTRADICTIONS = rows(
         {"nights_reported": 7, "nights_worn": 7},
     ),
     (
+        "nights that are not counted tell less than poor wear",
+        {"hours_per_night": "2", "hours_slept_per_night": Decimal(9)},
+        {"nights_reported": 7, "nights_worn": 1, "hours_per_night": "8"},
+        {"nights_reported": 7, "nights_worn": 1, "hours_per_night": Decimal(8), "hours_slept_per_night": Decimal(9)},
+    ),
+    (
+        "of two equal shares the one with hours, however many they are",
+        {"nights_reported": 7, "nights_worn": 7, "hours_slept_per_night": Decimal(9)},
+        {"nights_reported": 7, "nights_worn": 7, "hours_per_night": "8", "hours_slept_per_night": Decimal(6)},
+        {"hours_per_night": Decimal(8), "hours_slept_per_night": Decimal(6)},
+    ),
+    (
+        "never worn is poorer than hardly worn",
+        {"nights_reported": 7, "nights_worn": 0},
+        {"nights_reported": 7, "nights_worn": 1, "hours_per_night": "1"},
+        {"nights_worn": 0},
+    ),
+    (
         "no nights are no wear",
         {"nights_reported": 0, "nights_worn": 0},
         {"nights_reported": 7, "nights_worn": 7},
@@ -189,6 +207,7 @@ def test_of_two_answers_of_one_moment_the_more_cautious_counts(first, second, ex
     for order in ((a, b), (b, a)):
         (joined,) = joined_check_ins(order)
         assert {name: getattr(joined, name) for name in expected} == expected
+        assert (joined.source, joined.records) == (a.source, (a, b))
 
 
 def test_joining_does_not_depend_on_the_order_of_three_records():

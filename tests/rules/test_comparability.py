@@ -9,7 +9,7 @@ import pytest
 from service.rules.facts import HypopnoeaRule, IndexName, TestPlace
 from service.rules.response import assess_response
 
-from .build import AS_OF, DEFAULTS, baseline, case, efficacy, rows, setting
+from .build import AS_OF, DEFAULTS, appliance, baseline, case, efficacy, rows, setting
 
 
 def notes(before, after, **changes) -> tuple[str, ...]:
@@ -97,3 +97,15 @@ def test_an_efficacy_test_without_the_appliance_is_not_called_one_with_it():
     tests = (baseline(), efficacy(3, appliance_worn=False))
     found = assess_response(case(sleep_tests=tests), DEFAULTS, AS_OF)
     assert found and "with the appliance" not in found.sentence
+
+
+def test_a_test_of_an_earlier_appliance_is_said():
+    tests = (baseline(), efficacy(20, "6", at=None))
+    new = case(appliances=(appliance(60), appliance(10)), settings=(), sleep_tests=tests)
+    found = assess_response(new, DEFAULTS, AS_OF)
+    assert found and found.comparability == (
+        "The test of 10 Sep 2026 was made before the appliance in use now was delivered on 20 Sep 2026.",
+    )
+    same_day = case(appliances=(appliance(60), appliance(20)), settings=(), sleep_tests=tests)
+    again = assess_response(same_day, DEFAULTS, AS_OF)
+    assert again and again.comparability == ()

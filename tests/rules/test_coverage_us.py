@@ -175,3 +175,11 @@ def test_a_referral_of_tomorrow_is_not_known_yet():
     decision = checked(night("20", 90), replace(ORDER, day=ago(-1)))
     assert decision.outcome == "cannot-say"
     assert checked(night("20", 90), replace(ORDER, day=AS_OF)).outcome == "documentation-met"
+
+
+def test_what_two_criteria_miss_is_asked_for_once():
+    decision = checked(None)
+    assert decision.sentence.startswith(
+        "The documentation asked for an oral appliance by CMS LCD L33611 cannot be checked without the sleep test. "
+    )
+    assert decision.missing == ("the sleep test", "the sleep test")

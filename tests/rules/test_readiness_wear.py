@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from decimal import Decimal
 
 import pytest
 
-from .build import DEFAULTS, after_delivery, ago, case, check_in, criterion, rows, setting
+from .build import DEFAULTS, after_delivery, ago, case, check_in, criterion, good_check_in, rows, setting
 
 
 def report(days_ago, reported, worn, hours="7", **more):
@@ -128,3 +129,10 @@ def test_a_longer_course_and_a_site_that_asks_more_nights():
     asked = DEFAULTS.with_values({"wear_nights_needed": Decimal(22)})
     assert criterion(facts, "worn-enough").status == "met"
     assert criterion(facts, "worn-enough", asked).status == "unknown"
+
+
+def test_wear_by_a_sensor_is_not_called_a_report():
+    sensed = tuple(replace(good_check_in(d), reported_by="sensor") for d in (14, 7))
+    assert criterion(case(check_ins=sensed), "worn-enough").sentence.endswith("; by sensor.")
+    mixed = (sensed[0], good_check_in(7))
+    assert criterion(case(check_ins=mixed), "worn-enough").sentence.endswith("; self-report over-reads.")

@@ -242,3 +242,19 @@ def test_a_caution_that_is_not_told_does_not_block():
 def test_an_efficacy_test_or_an_rdi_is_no_baseline():
     for test in (efficacy(3), replace(TESTED, index_name=IndexName.RDI)):
         assert judged("baseline-known", sleep_tests=(test,)).status == "unknown"
+
+
+def test_the_parts_of_a_missing_document_are_not_asked_for_one_by_one():
+    nothing = check_referral(CaseFacts(), DEFAULTS, AS_OF)
+    assert nothing.sentence == (
+        "The referral is not complete; missing the referral; and a baseline test with an AHI or REI."
+    )
+    untested = check_referral(CaseFacts(referral=referral()), DEFAULTS, AS_OF).sentence
+    assert untested == (
+        "The referral is not complete; missing the physician who prescribes; the physician's diagnosis; a baseline test "
+        "with an AHI or REI; and the date of birth."
+    )
+    unnamed = check_referral(CaseFacts(sleep_tests=(baseline(),)), DEFAULTS, AS_OF).sentence
+    assert unnamed == "The referral is not complete; missing the referral."
+    # Every single thing is still listed for systems.
+    assert len(nothing.missing) == 8

@@ -61,6 +61,7 @@ def test_a_decision_as_data_key_by_key():
         "name": "current-setting",
         "title": "Current setting",
         "status": "met",
+        "standing": "met",
         "sentence": "The setting is 1 mm on both sides since 22 Sep 2026.",
         "observed": [{"value": Decimal(1), "unit": "mm"}, {"value": Decimal(1), "unit": "mm"}],
         "thresholds": [],

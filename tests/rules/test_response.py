@@ -187,7 +187,7 @@ def test_the_last_efficacy_test_with_an_index_counts():
 def test_the_response_names_both_tests_as_inputs_and_its_thresholds():
     found = response("24", "6")
     read = [s.reference for s in found.inputs]
-    # The setting tells whether the test was made at it; the appliance and the setting before, what may be suggested.
+    # The appliance and its setting tell whether the test was made with them; the setting before, what may be suggested.
     assert read == [
         "Observation/appliance-60",
         "Observation/baseline-120-24",
@@ -197,6 +197,7 @@ def test_the_response_names_both_tests_as_inputs_and_its_thresholds():
     ]
     resolved = response("24", "3")
     assert [s.reference for s in resolved.inputs] == [
+        "Observation/appliance-60",
         "Observation/baseline-120-24",
         "Observation/efficacy-3-3",
         "Observation/setting-21-2-2",
@@ -205,3 +206,30 @@ def test_the_response_names_both_tests_as_inputs_and_its_thresholds():
     data = found.as_data()
     assert (data["rule"], data["outcome"], data["comparability"]) == ("response-to-treatment", "partial", [])
     assert data["fall_percent"] == Decimal("75")
+
+
+def test_the_baseline_is_the_last_one_before_the_efficacy_test():
+    # A later test without the appliance, say after weight loss, is no baseline of a test made before it.
+    later = (baseline(120, "24"), efficacy(10, "6"), baseline(5, "8"))
+    found = assess_response(case(sleep_tests=later), DEFAULTS, AS_OF)
+    assert found and (found.baseline.day, found.fall_percent) == (ago(120), Decimal(75))
+    same_day = assess_response(
+        case(sleep_tests=(baseline(120, "24"), baseline(10, "20"), efficacy(10))), DEFAULTS, AS_OF
+    )
+    assert same_day and same_day.baseline.day == ago(10)
+
+
+def test_a_baseline_from_after_the_efficacy_test_is_compared_with_care_only():
+    found = assess_response(case(sleep_tests=(efficacy(10, "6"), baseline(5, "24"))), DEFAULTS, AS_OF)
+    assert found and found.comparability[0] == (
+        "The baseline test of 25 Sep 2026 was made after the efficacy test of 20 Sep 2026; none from before is recorded."
+    )
+    assert "made after" not in " ".join(response("24", "6").comparability)
+    without_index = (efficacy(10, "6"), baseline(120, None))
+    assert assess_response(case(sleep_tests=without_index), DEFAULTS, AS_OF) is None
+
+
+def test_no_change_is_called_so():
+    assert "per hour, no change" not in response("24", "23.9").sentence
+    assert "with the appliance, no change. The physician" in response("24", "24").sentence
+    assert response("24", "24").criteria[2].sentence.startswith("No change, against at least 50 %")

@@ -449,3 +449,66 @@ def test_the_day_since_which_an_office_is_asked():
     two = continued(100, check_ins=HEAVIER, appliances=(appliance(220, ended=4),))
     assert asked(two) == ago(4)
     assert asked(continued(100, side_effects=(side_effect(2, 6, reported=2),))) == ago(6)
+
+
+def test_a_side_effect_beside_an_ordered_test_is_the_dentists_and_said_once():
+    found = stage(case(side_effects=(side_effect(2, 30),), test_orders=(order(5),)))
+    assert (found.name, found.whose_move, found.since) == (StageName.TEST_ORDERED, Party.DENTIST, ago(30))
+    assert found.why.lower().count("the dentist treats the jaw pain") == 1
+
+
+def test_a_test_without_a_baseline_still_waits_for_the_physician():
+    untold = case(sleep_tests=(efficacy(4, "3"),))
+    found = stage(untold)
+    assert (found.name, found.whose_move, found.since) == (StageName.TESTED, Party.PHYSICIAN, ago(4))
+    assert "no baseline test is on record to compare it with. The physician decides" in found.why
+    decided = stage(replace(untold, physician_decisions=(choice(2, CONTINUE),)))
+    assert (decided.name, decided.whose_move) == (StageName.FOLLOW_UP, Party.NOBODY)
+
+
+STOP = PhysicianChoice.STOP
+STOPPED = rows(
+    ("before any test", case(physician_decisions=(choice(2, STOP),)), StageName.CLOSED, Party.NOBODY),
+    (
+        "tested again on a later day",
+        case(physician_decisions=(choice(5, STOP),), sleep_tests=(baseline(), efficacy(4))),
+        StageName.TESTED,
+        Party.PHYSICIAN,
+    ),
+    (
+        "a test of the day is what was decided on",
+        case(physician_decisions=(choice(4, STOP),), sleep_tests=(baseline(), efficacy(4))),
+        StageName.CLOSED,
+        Party.NOBODY,
+    ),
+    (
+        "decided otherwise since",
+        case(physician_decisions=(choice(4, STOP), choice(2, CONTINUE)), sleep_tests=(baseline(), efficacy(4))),
+        StageName.FOLLOW_UP,
+        Party.NOBODY,
+    ),
+    (
+        "a new appliance on a later day",
+        case(physician_decisions=(choice(30, STOP),), appliances=(appliance(60), appliance(29)), settings=()),
+        StageName.TITRATING,
+        Party.DENTIST,
+    ),
+    (
+        "a locked jaw is looked at all the same",
+        case(physician_decisions=(choice(2, STOP),), red_flags=(red_flag(RedFlagKind.LOCKED_JAW),)),
+        StageName.UNDER_REVIEW,
+        Party.DENTIST,
+    ),
+)
+
+
+@pytest.mark.parametrize(("facts", "name", "mover"), STOPPED)
+def test_treatment_that_the_physician_stopped(facts, name, mover):
+    assert (stage(facts).name, stage(facts).whose_move) == (name, mover)
+
+
+def test_no_step_is_taken_once_treatment_is_stopped():
+    loud = case(physician_decisions=(choice(2, STOP),), settings=(setting(20, "1"),), check_ins=LOUD)
+    decided = step(loud)
+    assert (decided.outcome, decided.whose_move) == (Step.HOLD, Party.NOBODY)
+    assert decided.sentence == "No change of setting: the physician stopped treatment on 28 Sep 2026."

@@ -272,3 +272,64 @@ def test_a_step_lists_what_it_read():
     decided = step(titrating(8, "1", unsettled(nights_worn=3)))
     assert [s.reference for s in decided.inputs] == ["Observation/check-in-1", "Observation/setting-8-1-1"]
     assert [t.name for t in decided.thresholds] == ["step_nights_of_seven"]
+
+
+# A step asks for 4 of the last 7 nights, however many check-ins tell of them (policy of this project).
+LAST_WEEK = rows(
+    ("one check-in of a night, worn, after a poor week", ((8, 7, 1), (1, 1, 1)), "hold"),
+    ("three nights told, all worn, after a poor week", ((4, 7, 0), (1, 3, 3)), "hold"),
+    ("a good week, the week before does not count", ((8, 7, 0), (1, 7, 4)), "advance"),
+    ("four of seven over two check-ins", ((4, 4, 2), (1, 3, 2)), "advance"),
+    ("three of seven over two check-ins", ((4, 4, 1), (1, 3, 2)), "hold"),
+    ("only three nights told, two worn", ((1, 3, 2),), "advance"),
+    ("only three nights told, one worn", ((1, 3, 1),), "hold"),
+)
+
+
+@pytest.mark.parametrize(("reports", "outcome"), LAST_WEEK)
+def test_wear_before_a_step_is_that_of_a_week(reports, outcome):
+    told = tuple(
+        good_check_in(on, snoring="6", nights_reported=nights, nights_worn=worn) for on, nights, worn in reports
+    )
+    decided = step(case(settings=(setting(20, "1"),), check_ins=told))
+    assert decided.outcome == outcome
+
+
+def test_wear_before_a_step_names_the_check_ins_it_adds_up():
+    told = (
+        good_check_in(4, snoring="6", nights_reported=4, nights_worn=1),
+        good_check_in(1, snoring="6", nights_reported=3, nights_worn=2),
+    )
+    decided = step(case(settings=(setting(20, "1"),), check_ins=told))
+    reason = decided.criterion("worn-for-a-step")
+    assert reason.sentence.startswith("Worn on 3 of 7 nights at the check-ins of 26 Sep 2026 and 29 Sep 2026; 4 of 7")
+    assert [m.value for m in reason.observed] == [3, 7]
+    assert [s.reference for s in reason.inputs] == ["Observation/check-in-4", "Observation/check-in-1"]
+    one = step(case(settings=(setting(20, "1"),), check_ins=told[:1])).criterion("worn-for-a-step")
+    assert "at the check-in of 26 Sep 2026; " in one.sentence
+
+
+def read_by(decided) -> set[str]:
+    return {s.reference for s in decided.inputs}
+
+
+def test_a_step_names_the_decision_it_follows():
+    tested = {"sleep_tests": (baseline(), efficacy(4, "14"))}
+    advance = step(case(**tested, physician_decisions=(choice(2, PhysicianChoice.ADVANCE_AND_RETEST),)))
+    assert advance.outcome == Step.ADVANCE
+    assert {"Observation/decision-2-advance-and-test-again", "Observation/efficacy-4-14"} <= read_by(advance)
+    hold = step(case(**tested, physician_decisions=(choice(2, PhysicianChoice.CONTINUE),)))
+    assert "Observation/decision-2-continue-treatment" in read_by(hold) and hold.outcome == Step.HOLD
+    stopped = step(case(physician_decisions=(choice(2, PhysicianChoice.STOP),)))
+    assert "Observation/decision-2-stop-treatment" in read_by(stopped)
+
+
+def test_a_hold_after_a_step_back_names_what_was_taken_back_and_why():
+    back = case(
+        settings=(setting(40, "2"), setting(10, "1")),
+        side_effects=(side_effect(2, 14, ended=8),),
+        check_ins=(good_check_in(2, snoring="6"),),
+    )
+    decided = step(back)
+    assert decided.outcome == Step.HOLD and "taken back for a side effect" in decided.sentence
+    assert {"Observation/setting-40-2-2", "Observation/jaw-pain-2-14"} <= read_by(decided)

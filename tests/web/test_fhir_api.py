@@ -71,7 +71,8 @@ def test_create_answers_201_with_its_address_and_version(client: TestClient) -> 
     assert answer.status_code == 201
     body = load(answer.text)
     assert body["id"] != "chosen-by-the-client"
-    assert body["meta"] == {"versionId": "1", "lastUpdated": "2026-11-20T09:00:00.000Z"}
+    profile = "https://airway-relay.example/fhir/StructureDefinition/patient"
+    assert body["meta"] == {"profile": [profile], "versionId": "1", "lastUpdated": "2026-11-20T09:00:00.000Z"}
     assert answer.headers["location"] == f"http://testserver/fhir/Patient/{body['id']}/_history/1"
     assert answer.headers["etag"] == 'W/"1"'
     assert {k: v for k, v in body.items() if k not in ("id", "meta")} == PATIENT

@@ -12,15 +12,15 @@ from typing import Any
 from service.fhir.codes import UCUM
 from service.fhir.conformance import base
 from service.fhir.conformance.fhirpath import NoAnswer, compiled
-from service.fhir.conformance.issue import Findings, Where
+from service.fhir.conformance.issue import Findings, Where, not_evaluated
 from service.fhir.conformance.moments import compare
 
 _Object = dict[str, Any]
 _Rule = Callable[[_Object, _Object], bool]
 _VERIFICATION = "http://terminology.hl7.org/CodeSystem/condition-ver-status"
 _CLINICAL = "http://terminology.hl7.org/CodeSystem/condition-clinical"
-_BY_STRUCTURE = frozenset({"dom-3", "ref-1", "txt-1", "txt-2", "dom-6"})
-"""Judged with the references and the narrative, or only good practice (a narrative, dom-6)."""
+_BY_STRUCTURE = frozenset({"dom-3", "ref-1", "txt-1", "txt-2", "sqty-1", "dom-6"})
+"""Judged with the elements, references and narrative, or only good practice (dom-6)."""
 
 
 def judge(key: str, value: _Object, where: Where, root: _Object, findings: Findings) -> None:
@@ -39,7 +39,7 @@ def judge(key: str, value: _Object, where: Where, root: _Object, findings: Findi
             if not compiled(rule.expression).holds(value, root):
                 _say(key, where, findings)
         except NoAnswer:
-            findings.wrong(where, f"{rule.human} ({rule.key}: this could not be evaluated.)")
+            findings.wrong(where, not_evaluated(rule.human, rule.key))
 
 
 def _say(key: str, where: Where, findings: Findings) -> None:
@@ -179,9 +179,8 @@ NATIVE: dict[str, _Rule] = {
     "obs-6": lambda value, _: not (has(value, "dataAbsentReason") and choice(value, "value")),
     "obs-7": _obs_7,
     "per-1": lambda value, _: _in_order(value, "start", "end"),
-    "inv-1": lambda value, _: _in_order(value, "authoredOn", "lastModified"),
+    "Task inv-1": lambda value, _: _in_order(value, "authoredOn", "lastModified"),
     "qty-3": _needs("code", "system"),
-    "sqty-1": lambda value, _: "comparator" not in value,
     "rng-2": _range,
     "rat-1": _ratio,
     "age-1": _age,

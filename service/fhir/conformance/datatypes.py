@@ -14,6 +14,7 @@ from service.fhir.conformance.primitives import absolute
 from service.fhir.conformance.ucum import is_unit
 
 _URI = "urn:ietf:rfc:3986"
+_WITHOUT_ADDRESS = ("transaction", "transaction-response", "batch", "batch-response")
 
 
 def identifier(value: dict[str, Any], where: Where, findings: Findings) -> None:
@@ -21,7 +22,7 @@ def identifier(value: dict[str, Any], where: Where, findings: Findings) -> None:
     system, held = value.get("system"), value.get("value")
     if not isinstance(system, str) or not system:
         return
-    if not absolute(system):
+    if not absolute(system) and not any(c.isspace() for c in system):
         sentence = f"«{shown(system)}» is not an absolute address, such as https://a.example/b."
         findings.wrong(where.at("system"), sentence)
     elif system == _URI and isinstance(held, str) and held and not absolute(held):
@@ -48,6 +49,16 @@ def attachment(value: dict[str, Any], where: Where, findings: Findings) -> None:
         findings.wrong(where.at("size"), f"The data hold {actual} bytes, not {size}.")
 
 
+def bundle(value: dict[str, Any], where: Where, findings: Findings) -> None:
+    """A Bundle: its entries say which resources they hold (https://hl7.org/fhir/R4/bundle.html#bundle-unique)."""
+    entries = value.get("entry")
+    if value.get("type") in _WITHOUT_ADDRESS or not isinstance(entries, list):
+        return
+    for index, entry in enumerate(entries):
+        if isinstance(entry, dict) and "resource" in entry and "fullUrl" not in entry:
+            findings.wrong(where.at("entry", index).at("fullUrl"), "«fullUrl» is required in a Bundle of this type.")
+
+
 SPECIAL: dict[str, Callable[[dict[str, Any], Where, Findings], None]] = {
     "Coding": codings.coding,
     "Identifier": identifier,
@@ -57,5 +68,6 @@ SPECIAL: dict[str, Callable[[dict[str, Any], Where, Findings], None]] = {
     "Distance": quantity,
     "Duration": quantity,
     "Attachment": attachment,
+    "Bundle": bundle,
 }
-"""By datatype."""
+"""By datatype or resource type."""

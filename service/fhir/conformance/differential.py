@@ -13,7 +13,7 @@ from service.fhir.conformance import base
 from service.fhir.conformance.base import Group, Shape
 from service.fhir.conformance.fhirpath import NoAnswer, compiled
 from service.fhir.conformance.profile import Node, Profile, Rule
-from service.fhir.conformance.slicing import discriminators, tells_apart
+from service.fhir.conformance.slicing import discriminators, keys_of_slices, tells_apart
 
 CORE = "http://hl7.org/fhir/StructureDefinition/"
 Codes = dict[str, frozenset[str]]
@@ -266,6 +266,8 @@ class _OneProfile:
             node.rules.append(Rule(one["key"], one["severity"] == "error", one.get("human", one["key"]), expression))
 
     def _check_slices(self, node: Node) -> None:
+        if node.discriminators:
+            node.by_key = keys_of_slices(node)
         for piece in node.slices:
             for one in node.discriminators:
                 if not tells_apart(piece, one):

@@ -18,29 +18,30 @@ class Expression:
 
     def __init__(self, text: str) -> None:
         self.text = text
-        self._translated: Evaluate | None
+        self.translated: Evaluate | None
         try:
-            self._translated = parse(text)
+            self.translated = parse(text)
         except NotKnown:
-            self._translated = None
+            self.translated = None
             _library().prepare(text)
 
     @property
     def is_translated(self) -> bool:
         """Whether the library is not needed, as far as can be told before a value is seen."""
-        return self._translated is not None
+        return self.translated is not None
 
-    def holds(self, value: Any, root: dict[str, Any], path: str = "") -> bool:
-        """Whether an invariant on `value`, an element of `root` (None if only extensions speak of it), holds; `path` is the element's path in R4.
+    def holds(self, value: Any, root: dict[str, Any], type_path: str = "") -> bool:
+        """Whether an invariant on `value` holds, an element of `root`; None if only extensions speak of it.
 
+        `type_path` is the element's type in R4, or its path where it has none of its own; empty for `root` itself.
         Raises NoAnswer when it cannot be evaluated, or gives something else than true or false.
         """
-        if self._translated is not None:
+        if self.translated is not None:
             try:
-                return _truth(self._translated([] if value is None else [value], State(value, root)))
+                return _truth(self.translated([] if value is None else [value], State(value, root)))
             except NotKnown:
                 pass
-        return _truth(_library().evaluate(self.text, value, root, path))
+        return _truth(_library().evaluate(self.text, value, root, type_path))
 
 
 @cache

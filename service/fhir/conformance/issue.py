@@ -7,8 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 ERROR, WARNING, INFORMATION = "error", "warning", "information"
-_INVALID, _NOT_FOUND = "invalid", "not-found"
-MALFORMED = "structure"
+_INVALID, NOT_FOUND, MALFORMED = "invalid", "not-found", "structure"
 
 
 class Where(NamedTuple):
@@ -61,10 +60,15 @@ class Findings:
 
     def unknown(self, where: Where, message: str) -> None:
         """Something named that is not known here and so was not checked."""
-        self.doubtful(where, message, _NOT_FOUND)
+        self.doubtful(where, message, NOT_FOUND)
 
 
 def shown(value: Any) -> str:
     """A value as a sentence may quote it: short, on one line."""
     text = re.sub(r"\s+", " ", str(value))
     return text if len(text) <= 60 else f"{text[:57]}..."
+
+
+def not_evaluated(human: str, key: str) -> str:
+    """The sentence on an invariant that gave no answer: what it asks for, and that it could not be told."""
+    return f"{human.strip().removesuffix('.')} ({key}; this could not be evaluated)."

@@ -172,3 +172,5 @@ def _tag_faults(tag: str, attributes: dict[str, str], outermost: bool) -> Iterat
             yield f"In the narrative <{tag}> may not have «{name[:40]}»."
         elif value.strip().lower().startswith(_SCHEMES):
             yield "The narrative may not hold scripts."
+        elif tag == "img" and name == "src" and value.startswith("#"):
+            yield "A picture inside the resource cannot be looked up; give its address or its data."

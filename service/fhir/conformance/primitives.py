@@ -115,6 +115,6 @@ def _address(value: Any, matches: Callable[[str], Any] | None, is_canonical: boo
         return _FORMS["oid"]
     if value.startswith("urn:uuid:") and not _UUID.fullmatch(value):
         return _FORMS["uuid"]
-    if is_canonical and not absolute(value) and value[0] != "#":
+    if is_canonical and not absolute(value) and value[:1] != "#":
         return f"«{value[:60]}» is not an absolute address, such as https://a.example/b."
     return ""

@@ -17,7 +17,12 @@ class Held(NamedTuple):
     value: Any
     element: Element
     where: Where
-    path: str
+
+    @property
+    def type_path(self) -> str:
+        """The type of the value, as models of FHIRPath know it: `Quantity`, `dateTime`, `Observation.component`."""
+        shape = self.element.shape
+        return shape.path if shape is not None else self.element.type
 
 
 @dataclass(slots=True)
@@ -59,6 +64,8 @@ class Node:
     slices: list[Node] = field(default_factory=list)
     discriminators: list[Discriminator] = field(default_factory=list)
     is_closed: bool = False
+    by_key: dict[Any, int] | None = None
+    """The slices by a code or text that alone tells them apart, where that is so: a short way to the slice."""
 
     def child(self, stem: str) -> Node | None:
         """What the profile asks of an element below."""
@@ -74,21 +81,20 @@ class Profile:
     root: Node
 
 
-def held_in(value: dict[str, Any], group: Group, where: Where, path: str) -> Iterator[Held]:
+def held_in(value: dict[str, Any], group: Group, where: Where) -> Iterator[Held]:
     """What stands in an object for an element, each repetition on its own."""
     for member in group.members:
         name = member.name
-        below = f"{path}.{group.stem}[x]" if group.is_choice else f"{path}.{group.stem}"
         held = value.get(name)
         if isinstance(held, list):
             if member.repeats:
                 for index, item in enumerate(held):
-                    yield Held(item, member, where.at(member.stem, index), below)
+                    yield Held(item, member, where.at(member.stem, index))
         elif held is not None:
             if not member.repeats:
-                yield Held(held, member, where.at(member.stem), below)
+                yield Held(held, member, where.at(member.stem))
         elif member.primitive is not None and f"_{name}" in value:
-            yield Held(None, member, where.at(member.stem), below)
+            yield Held(None, member, where.at(member.stem))
 
 
 def has_pattern(value: Any, pattern: Any) -> bool:

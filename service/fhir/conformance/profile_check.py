@@ -7,10 +7,10 @@ from typing import Any
 
 from service.fhir.conformance.codings import any_of
 from service.fhir.conformance.fhirpath import NoAnswer
-from service.fhir.conformance.issue import Findings, Where, shown
+from service.fhir.conformance.issue import Findings, Where, not_evaluated, shown
 from service.fhir.conformance.profile import Discriminator, Held, Node, Profile, has_pattern, held_in
 from service.fhir.conformance.references import kind_of
-from service.fhir.conformance.slicing import says_a_value
+from service.fhir.conformance.slicing import says_a_value, slice_by_key
 
 _MANY = 12
 
@@ -18,7 +18,7 @@ _MANY = 12
 def check_profile(profile: Profile, resource: dict[str, Any], where: Where, findings: Findings) -> None:
     """Everything in which the resource does not keep to the profile."""
     findings.profile = profile.url
-    _Check(resource, findings).inside(profile.root, resource, where, profile.kind)
+    _Check(resource, findings).inside(profile.root, resource, where, "")
     findings.profile = ""
 
 
@@ -28,16 +28,16 @@ class _Check:
     def __init__(self, root: dict[str, Any], findings: Findings) -> None:
         self._root, self._findings = root, findings
 
-    def inside(self, node: Node, value: Any, where: Where, path: str) -> None:
+    def inside(self, node: Node, value: Any, where: Where, type_path: str) -> None:
         """The invariants on an element and what is asked of the elements below it."""
         for rule in node.rules:
-            self._rule(rule, value, where, path)
+            self._rule(rule, value, where, type_path)
         if not node.children:
             return
         holder = value if isinstance(value, dict) else {}
         for child in node.children:
             assert child.group is not None
-            self._element(child, list(held_in(holder, child.group, where, path)), where)
+            self._element(child, list(held_in(holder, child.group, where)), where)
 
     def _element(self, node: Node, items: list[Held], owner: Where) -> None:
         self._count(node, items, owner)
@@ -73,7 +73,7 @@ class _Check:
             wrong(held.where, f"One of {', '.join(codes[:_MANY])} is needed here.")
         if node.targets is not None and isinstance(value, dict):
             self._target(value, node.targets, held.where)
-        self.inside(node, value, held.where, held.path)
+        self.inside(node, value, held.where, held.type_path)
 
     def _target(self, value: dict[str, Any], targets: frozenset[str], where: Where) -> None:
         reference = value.get("reference")
@@ -93,26 +93,34 @@ class _Check:
     def _slices(self, node: Node, items: list[Held], owner: Where) -> None:
         sorted_out: list[list[Held]] = [[] for _ in node.slices]
         for held in items:
-            for index, piece in enumerate(node.slices):
-                if all(in_slice(held, piece, one) for one in node.discriminators):
-                    sorted_out[index].append(held)
-                    break
-            else:
-                if node.is_closed:
-                    names = ", ".join(piece.id.rpartition(":")[2] for piece in node.slices)
-                    self._findings.wrong(held.where, f"This is none of what may stand here: {names}.")
+            index = _slice_of(held, node)
+            if index is not None:
+                sorted_out[index].append(held)
+            elif node.is_closed:
+                names = ", ".join(piece.id.rpartition(":")[2] for piece in node.slices)
+                self._findings.wrong(held.where, f"This is none of what may stand here: {names}.")
         for piece, members in zip(node.slices, sorted_out, strict=True):
             self._element(piece, members, owner)
 
-    def _rule(self, rule: Any, value: Any, where: Where, path: str) -> None:
+    def _rule(self, rule: Any, value: Any, where: Where, type_path: str) -> None:
         try:
-            if rule.expression.holds(value, self._root, path):
+            if rule.expression.holds(value, self._root, type_path):
                 return
             sentence = rule.human
         except (NoAnswer, ArithmeticError, ValueError, TypeError):
-            self._findings.wrong(where, f"{rule.human} ({rule.key}: this could not be evaluated.)")
+            self._findings.wrong(where, not_evaluated(rule.human, rule.key))
             return
         (self._findings.wrong if rule.is_error else self._findings.doubtful)(where, sentence)
+
+
+def _slice_of(held: Held, node: Node) -> int | None:
+    """The number of the first slice a value is in."""
+    if node.by_key is not None:
+        return slice_by_key(held.value, node.discriminators[0].path[0], node.by_key)
+    for index, piece in enumerate(node.slices):
+        if all(in_slice(held, piece, one) for one in node.discriminators):
+            return index
+    return None
 
 
 def in_slice(held: Held, piece: Node, discriminator: Discriminator) -> bool:
@@ -125,7 +133,7 @@ def in_slice(held: Held, piece: Node, discriminator: Discriminator) -> bool:
         group = below.group
         found = [
             inner for one in found if isinstance(one.value, dict)
-            for inner in held_in(one.value, group, one.where, one.path)
+            for inner in held_in(one.value, group, one.where)
         ]  # fmt: skip
         teller = below
     if discriminator.kind == "type":
@@ -146,7 +154,7 @@ def _tells(teller: Node, value: Any) -> bool:
 
 def _has(value: dict[str, Any], child: Node) -> bool:
     assert child.group is not None
-    return any(_tells(child, one.value) for one in held_in(value, child.group, Where(None, ""), ""))
+    return any(_tells(child, one.value) for one in held_in(value, child.group, Where(None, "")))
 
 
 def _is_of(value: Any, codes: dict[str, frozenset[str]]) -> bool:

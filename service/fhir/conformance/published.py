@@ -27,14 +27,15 @@ def published() -> dict[str, Profile]:
 @cache
 def questionnaires() -> dict[str, Asked]:
     """The questionnaires this service publishes, by canonical URL. Raises NotCompiled."""
-    return _questionnaires(_folder())
+    return questionnaires_of(_folder())
 
 
 def _folder() -> Path:
     return _INSTALLED if _INSTALLED.is_dir() else _IN_SOURCE
 
 
-def _questionnaires(folder: Path) -> dict[str, Asked]:
+def questionnaires_of(folder: Path) -> dict[str, Asked]:
+    """The questionnaires of a folder of definitions, by canonical URL. Raises NotCompiled."""
     found: dict[str, Asked] = {}
     for file in sorted(folder.glob("Questionnaire-*.json")):
         try:

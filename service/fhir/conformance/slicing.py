@@ -36,6 +36,45 @@ def _one(given: dict[str, Any]) -> Discriminator:
     return Discriminator(kind, tuple(path.split(".")))
 
 
+def keys_of_slices(node: Node) -> dict[Any, int] | None:
+    """The number of each slice by the code (system, code) or text of one element that tells it apart; None if more."""
+    found: dict[Any, int] = {}
+    one = node.discriminators[0]
+    if len(node.discriminators) > 1 or one.kind == "type" or len(one.path) != 1:
+        return None
+    for index, piece in enumerate(node.slices):
+        teller = piece.child(one.path[0])
+        key = None if teller is None or teller.fixed or teller.codes else _key_of(teller.pattern)
+        if key is None or key in found:
+            return None
+        found[key] = index
+    return found
+
+
+def _key_of(pattern: Any) -> Any:
+    if isinstance(pattern, str):
+        return pattern
+    codings = pattern.get("coding") if isinstance(pattern, dict) and len(pattern) == 1 else None
+    if isinstance(codings, list) and len(codings) == 1 and codings[0].keys() == {"system", "code"}:
+        return codings[0]["system"], codings[0]["code"]
+    return None
+
+
+def slice_by_key(value: Any, stem: str, keys: dict[Any, int]) -> int | None:
+    """The first slice whose key an element of the value holds; None when it is in no slice."""
+    held = value.get(stem) if isinstance(value, dict) else None
+    if isinstance(held, str):
+        return keys.get(held)
+    codings = held.get("coding") if isinstance(held, dict) else None
+    found = [
+        keys[c["system"], c["code"]]
+        for c in (codings if isinstance(codings, list) else ())
+        if isinstance(c, dict) and isinstance(c.get("system"), str) and isinstance(c.get("code"), str)
+        if (c["system"], c["code"]) in keys
+    ]
+    return min(found) if found else None
+
+
 def tells_apart(piece: Node, discriminator: Discriminator) -> bool:
     """Whether a slice says something where its discriminator looks."""
     teller: Node | None = piece

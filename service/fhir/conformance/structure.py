@@ -54,6 +54,8 @@ def _object(value: dict[str, Any], shape: Shape, holder: Element | None, where: 
     for key, held in value.items():
         element = elements.get(key)
         if element is not None:
+            if element.primitive is not None and _is_fine(held, element, element.primitive):
+                continue  # most values are: no place has to be made for them
             _element(held, element, value, where, walk)
         elif key[:1] == "_" and (element := elements.get(key[1:])) is not None and element.primitive is not None:
             _beside(held, element, value, where.at(element.stem), walk)
@@ -75,6 +77,15 @@ def _object(value: dict[str, Any], shape: Shape, holder: Element | None, where: 
         special(value, where, findings)
     for key in shape.rules:
         judge(key, value, where, walk.root, findings)
+
+
+def _is_fine(held: Any, element: Element, primitive: Primitive) -> bool:
+    """Whether a single primitive needs no further look."""
+    if element.repeats or element.type == "xhtml" or held is None or primitive.fault(held):
+        return False
+    if held.__class__ is str and (not held or held[0] == "#"):
+        return False
+    return not element.codes or held in (base.codes_alone(element.codes) or ())
 
 
 def _own_id(held: Any, where: Where, walk: Walk) -> None:

@@ -23,7 +23,8 @@ validator judge everything the service emits by them, and breaks every line of e
 | one `StructureDefinition` per profile | what a resource must look like to be used by the rules, as a difference from base R4 |
 | one `ValueSet` per list of codes | the codes that may stand in a bound element |
 
-`service/fhir/profile_index.py` says which profile a resource belongs to. Bounds of values are those of
+`service/fhir/profile_index.py` says which profile a resource belongs to; whatever is sent as FHIR is judged by it, and
+`service/fhir/conformance/` stops the start-up at a feature of a profile that it does not know. Bounds of values are those of
 `service/rules/limits.py`. Where US Core 7.0.0 has a profile for a type, the elements it asks for are asked for here;
 no conformance with US Core is claimed beyond that. Elements a profile does not name stay as in base R4.
 """

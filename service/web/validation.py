@@ -1,0 +1,95 @@
+"""`$validate`: everything there is to say of a resource, without storing it.
+
+https://hl7.org/fhir/R4/resource-operation-validate.html
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from fastapi import Request, Response
+from starlette.concurrency import run_in_threadpool
+
+from service.errors import Category, refuse
+from service.fhir.build import Resource
+from service.fhir.conformance.issue import ERROR, Issue
+from service.fhir.json_text import load, parse
+from service.fhir.outcome import issue_of, outcome_of
+from service.fhir.validate import all_issues
+from service.inbound.fhir_bundle import problems_to_write
+from service.web.exchange import answer, body_of, pipeline_of
+
+_MODES = ("create", "update", "profile", "delete")
+_TEXTS = ("valueCode", "valueUri", "valueCanonical", "valueString")
+_PARAMETERS = ("resource", "mode", "profile")
+
+
+@dataclass(slots=True)
+class Asked:
+    """What is asked: the resource if one was sent, what is to be done with it, and a profile it must keep to."""
+
+    resource: Resource | None
+    mode: str = ""
+    profile: str | None = None
+
+
+async def validate(request: Request, kind: str, resource_id: str | None = None) -> Response:
+    """Every issue of a resource of type `kind`; of the one on record when none is sent to its own address."""
+    text = await body_of(request)
+    asked = _asked(parse(text) if text.strip() else {"resourceType": "Parameters"}, request)
+    if asked.mode not in ("", *_MODES):
+        raise refuse(Category.INVALID, f"«{asked.mode[:20]}» is not one of {', '.join(_MODES)}.", "mode")
+    if asked.mode == "delete":
+        raise refuse(Category.NOT_SUPPORTED, "Nothing is deleted here.", "mode")
+    held = asked.resource
+    if held is None:
+        if resource_id is None:
+            raise refuse(Category.INVALID, "A resource is needed.", "resource")
+        held = load((await run_in_threadpool(pipeline_of(request).resource, kind, resource_id)).body)
+    if held.get("resourceType") != kind:
+        raise refuse(Category.INVALID, f"Resources at this address are of type {kind}.", "resourceType")
+    found = await run_in_threadpool(_issues, held, kind, resource_id, asked)
+    return answer(outcome_of(found, "No problem was found."), fhir=True)
+
+
+def _issues(resource: Resource, kind: str, resource_id: str | None, asked: Asked) -> list[Issue]:
+    found = all_issues(resource, kind, asked.profile)
+    if asked.mode in ("create", "update"):
+        told = {(issue.expression, issue.message) for issue in found}
+        problems, _ = problems_to_write(resource, kind)
+        found += [issue_of(p) for p in problems if (p.path, p.message) not in told]
+    if resource_id is not None and asked.mode != "create" and resource.get("id") != resource_id:
+        sentence = f"The id in the body must be «{resource_id}» as in the address."
+        found.append(Issue(ERROR, "invalid", f"{kind}.id", sentence))
+    return found
+
+
+def _asked(body: Resource, request: Request) -> Asked:
+    """The operation's parameters, from a Parameters resource or from the body and the query."""
+    query = request.query_params
+    asked = Asked(body, query.get("mode", ""), query.get("profile"))
+    if body.get("resourceType") != "Parameters":
+        return asked
+    asked.resource = None
+    held = body.get("parameter", [])
+    if not isinstance(held, list):
+        raise refuse(Category.INVALID, "A list is needed.", "Parameters.parameter")
+    for index, one in enumerate(held):
+        _take(asked, one, f"Parameters.parameter[{index}]")
+    return asked
+
+
+def _take(asked: Asked, one: Any, path: str) -> None:
+    name = one.get("name") if isinstance(one, dict) else None
+    if name not in _PARAMETERS:
+        raise refuse(Category.INVALID, f"A parameter is one of {', '.join(_PARAMETERS)}.", f"{path}.name")
+    if name == "resource":
+        if not isinstance(one.get("resource"), dict):
+            raise refuse(Category.INVALID, "A resource is needed.", f"{path}.resource")
+        asked.resource = one["resource"]
+        return
+    text = next((one[key] for key in _TEXTS if isinstance(one.get(key), str)), None)
+    if not text:
+        raise refuse(Category.INVALID, "Text is needed.", f"{path}.value")
+    setattr(asked, name, text)
