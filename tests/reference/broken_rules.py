@@ -91,6 +91,7 @@ _BREAKS: dict[str, _Break] = {
     "task-output": lambda r: r.pop("output"),
     "proposal-never-ordered": lambda r: r.update(status="active"),
     "test-purpose": _purposes_twice,
+    "documentation-told": lambda r: r.pop("component"),
     "test-results": lambda r: (r.pop("result"), r.update(status="final")),
     "measure-recording-time": _measure("recording-time"),
     "measure-lowest-spo2": _measure("lowest-spo2"),
