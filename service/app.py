@@ -19,7 +19,7 @@ from service import __version__
 from service.fhir.validate import preload
 from service.outbound.senders import HttpSender
 from service.pipeline import Pipeline
-from service.pipeline.delivery import Deliverer
+from service.pipeline.delivery import Deliverer, wait_for
 from service.pipeline.subscriptions import Subscriptions
 from service.settings import Settings
 from service.store.engine import Database
@@ -28,7 +28,6 @@ from service.web import case_api, fhir_api, intake_api, pages, problems, subscri
 from service.web.exchange import NumberedRequests, answer
 
 _SWEEP_SECONDS = 600
-_STOP_SECONDS = 5
 _log = logging.getLogger("airway_relay")
 
 
@@ -59,8 +58,7 @@ def build_app(settings: Settings, pipeline: Pipeline) -> FastAPI:
         stop.set()
         sweep.cancel()
         await asyncio.gather(sweep, return_exceptions=True)
-        for thread in threads:
-            await run_in_threadpool(thread.join, _STOP_SECONDS)
+        await run_in_threadpool(wait_for, threads)
         await run_in_threadpool(pipeline.close)
 
     app = FastAPI(title="Airway Relay", version=__version__, docs_url=None, redoc_url=None, lifespan=lifespan)

@@ -11,11 +11,9 @@ import threading
 from sqlalchemy.exc import SQLAlchemyError
 
 from service.outbound.senders import HttpSender
-from service.pipeline.delivery import Deliverer
+from service.pipeline.delivery import Deliverer, wait_for
 from service.settings import Settings, SettingsError
 from service.store.engine import Database
-
-_STOP_SECONDS = 5
 
 
 def deliver() -> int:
@@ -36,7 +34,6 @@ def deliver() -> int:
         signal.signal(name, lambda *_: stop.set())
     threads = Deliverer(database, HttpSender(settings.egress)).run(stop)
     stop.wait()
-    for thread in threads:
-        thread.join(_STOP_SECONDS)
+    wait_for(threads)
     database.close()
     return 0

@@ -9,6 +9,7 @@ from __future__ import annotations
 import logging
 import random
 import threading
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -44,6 +45,13 @@ class _Claimed:
     wanted: Wanted
     kind: str
     events: tuple[Event, ...]
+
+
+def wait_for(threads: list[threading.Thread], seconds: float = 5) -> None:
+    """Let threads that were told to stop finish what they send, for at most so long; a lease covers what is left."""
+    until = time.monotonic() + seconds
+    for thread in threads:
+        thread.join(max(0.0, until - time.monotonic()))
 
 
 class Deliverer:

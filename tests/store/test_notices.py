@@ -5,9 +5,11 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from importlib import import_module
 from typing import Any
 
 import pytest
+from sqlalchemy import inspect
 
 from service.app import build_pipeline
 from service.fhir.json_text import write
@@ -18,6 +20,7 @@ from service.pipeline.hand_out import hand_out
 from service.pipeline.subscriptions import Subscriptions
 from service.settings import Settings
 from service.store import notices, subscriptions
+from service.store.notice_tables import NoticeRow, SubscriptionEventRow, SubscriptionRow
 from tests.conftest import Clock
 from tests.outbound.asked import subscription
 from tests.outbound.receiver import numbers_of
@@ -205,6 +208,35 @@ def test_numbers_are_gapless_with_many_writers_and_many_that_hand_out(database_u
     assert {e["notice_id"] for e in events} == {n["id"] for n in held["notice"]}
     check_gapless(held, names)
     check_whole(held)
+
+
+def test_a_database_from_before_notices_is_brought_to_them_with_its_cases(database_url: str, clock: Clock):
+    before = import_module("service.store.migrations.versions.0003_notices").down_revision
+    first = build_pipeline(Settings(database_url=database_url), clock=clock)
+    number = opened_case(first)
+    with first.database.engine.begin() as connection:
+        for table in ("notice", "subscription", "subscription_event"):
+            connection.exec_driver_sql(f"DROP TABLE {table}")
+        connection.exec_driver_sql(f"UPDATE alembic_version SET version_num = '{before}'")
+    first.close()
+    second = build_pipeline(Settings(database_url=database_url), clock=clock)
+    name = subscribed(second)
+    take(second, accepted(), number)
+    assert numbers_of(doors(second).events(name, 0, None, None)) == [1]
+    second.close()
+    check_whole(rows_of(database_url))
+
+
+def test_the_tables_are_as_the_code_says(pipeline: Pipeline):
+    wanted = {row.__tablename__: row.__table__ for row in (NoticeRow, SubscriptionRow, SubscriptionEventRow)}
+    for name, table in wanted.items():
+        held = {c["name"]: c for c in inspect(pipeline.database.engine).get_columns(name)}
+        assert set(held) == set(table.columns.keys())
+        assert {n for n, c in held.items() if c["nullable"]} == {c.name for c in table.columns if c.nullable}
+        lengths = {c.name: getattr(c.type, "length", None) for c in table.columns}
+        assert {n: getattr(c["type"], "length", None) for n, c in held.items()} == lengths
+        indexes = {i["name"] for i in inspect(pipeline.database.engine).get_indexes(name)}
+        assert indexes == {i.name for i in table.indexes}
 
 
 def test_a_new_subscription_begins_with_what_is_decided_after_it(pipeline: Pipeline):
