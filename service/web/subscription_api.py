@@ -34,7 +34,7 @@ def _written(request: Request, resource: Resource, status: int) -> Response:
     version = resource["meta"]["versionId"]
     headers = {"ETag": f'W/"{version}"'}
     if status == 201:
-        headers["Location"] = f"{_base(request)}/Subscription/{resource['id']}/_history/{version}"
+        headers["Location"] = f"{_base(request)}/Subscription/{resource['id']}"
     return answer(resource, status, headers, fhir=True)
 
 

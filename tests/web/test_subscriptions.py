@@ -48,7 +48,8 @@ def test_create_read_change_and_end(client: TestClient) -> None:
     made = create(client, subscription(filters="whose-move=physician"))
     assert made.status_code == 201, made.text
     body = load(made.text)
-    assert made.headers["location"] == f"http://testserver/fhir/Subscription/{body['id']}/_history/1"
+    assert made.headers["location"] == f"http://testserver/fhir/Subscription/{body['id']}"
+    assert client.get(made.headers["location"]).status_code == 200
     assert made.headers["etag"] == 'W/"1"'
     assert (body["status"], body["criteria"]) == ("requested", TOPIC)
     assert issues_of(body) == [] or all(i.severity != "error" for i in issues_of(body))
