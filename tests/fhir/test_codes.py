@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
+from importlib import import_module
 from pathlib import Path
+from pkgutil import walk_packages
 
 import pytest
 
@@ -107,3 +109,32 @@ def test_every_local_code_named_in_the_source_is_defined(file: Path) -> None:
 def test_a_code_that_is_not_defined_cannot_be_made() -> None:
     with pytest.raises(KeyError):
         local("nonsense")
+
+
+def test_a_code_made_anywhere_in_the_service_has_provenance() -> None:
+    """Constants of every module, also those that hold codes in lists and tables."""
+    found = {code for name in _modules() for held in vars(import_module(name)).values() for code in _codes_in(held)}
+    assert {code.code for code in CONSTANTS.values()} <= {code.code for code in found}
+    assert [code for code in found if not isinstance(code.provenance, Provenance)] == []
+
+
+def test_every_published_code_in_the_source_is_one_with_provenance() -> None:
+    """Whatever has the form of a LOINC or SNOMED CT code stands in the table that says where its meaning was seen."""
+    listed = {code.code for code in PUBLISHED}
+    for file in SERVICE.rglob("*.py"):
+        quoted = re.findall(r'"(\d{3,5}-\d|\d{6,18})"', file.read_text())
+        assert set(quoted) <= listed, file
+
+
+def _modules() -> list[str]:
+    """All but those that run something when they are imported."""
+    names = [m.name for m in walk_packages([str(SERVICE)], "service.")]
+    return [n for n in names if not n.endswith("__main__") and ".migrations" not in n]
+
+
+def _codes_in(held: object) -> list[Code]:
+    if isinstance(held, Code):
+        return [held]
+    if isinstance(held, dict):
+        return [code for value in held.values() for code in _codes_in(value)]
+    return [code for value in held for code in _codes_in(value)] if isinstance(held, list | tuple | frozenset) else []

@@ -13,7 +13,7 @@ from service.fhir.conformance.primitives import absolute
 from service.fhir.conformance.ucum import is_unit
 
 _MANY = 12
-_LANGUAGES, _CURRENCIES = "http://hl7.org/fhir/ValueSet/all-languages", "http://hl7.org/fhir/ValueSet/currencies"
+LANGUAGES, _CURRENCIES = "http://hl7.org/fhir/ValueSet/all-languages", "http://hl7.org/fhir/ValueSet/currencies"
 _BCP_47, _ISO_4217 = "urn:ietf:bcp:47", "urn:iso:std:iso:4217"
 _LANGUAGE = re.compile(r"[A-Za-z]{2,3}(-[A-Za-z]{4})?(-([A-Za-z]{2}|[0-9]{3}))?(-[A-Za-z0-9]{5,8})*")
 
@@ -49,7 +49,7 @@ def bound(value: dict[str, Any], url: str, where: Where, findings: Findings) -> 
     """A CodeableConcept or Coding, one of whose codes must be of an R4 value set."""
     allowed = base.value_set(url)
     if allowed is None:
-        if url == _LANGUAGES and value.get("coding") and not any(_is_language(c) for c in value["coding"]):
+        if url == LANGUAGES and value.get("coding") and not any(_is_language(c) for c in value["coding"]):
             findings.wrong(where, f"A language of BCP 47 is needed, such as en, with the system {_BCP_47}.")
         return
     if not any_of(value, allowed):

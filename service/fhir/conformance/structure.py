@@ -186,7 +186,8 @@ def _unlisted(held: list[Any], element: Element, where: Where, walk: Walk) -> No
 def _beside(held: Any, element: Element, owner: dict[str, Any], where: Where, walk: Walk) -> None:
     """The id and extensions of a primitive (https://hl7.org/fhir/R4/json.html#primitive)."""
     values = owner.get(element.name)
-    if values is None and (element.codes or element.path.endswith(".id")):
+    is_bound = element.codes and element.codes != codings.LANGUAGES  # a preferred binding does not ask for a value
+    if values is None and (is_bound or element.path.endswith(".id")):
         walk.findings.wrong(where, "A value is needed here; an extension cannot stand in its place.")
     if element.repeats != isinstance(held, list):
         walk.findings.malformed(where, _LIST if element.repeats else _OBJECT)

@@ -6,10 +6,6 @@ import ca.uhn.fhir.context.support.IValidationSupport.IssueSeverity;
 import ca.uhn.fhir.parser.DataFormatException;
 import ca.uhn.fhir.parser.IParser;
 import ca.uhn.fhir.parser.StrictErrorHandler;
-import ca.uhn.fhir.validation.FhirValidator;
-import ca.uhn.fhir.validation.ResultSeverityEnum;
-import ca.uhn.fhir.validation.SingleValidationMessage;
-import ca.uhn.fhir.validation.ValidationOptions;
 import com.fasterxml.jackson.databind.DeserializationFeature;
 import com.fasterxml.jackson.databind.JsonNode;
 import com.fasterxml.jackson.databind.ObjectMapper;
@@ -34,10 +30,9 @@ import org.hl7.fhir.common.hapi.validation.support.PrePopulatedValidationSupport
 import org.hl7.fhir.common.hapi.validation.support.SnapshotGeneratingValidationSupport;
 import org.hl7.fhir.common.hapi.validation.support.UnknownCodeSystemWarningValidationSupport;
 import org.hl7.fhir.common.hapi.validation.support.ValidationSupportChain;
-import org.hl7.fhir.common.hapi.validation.validator.FhirInstanceValidator;
 import org.hl7.fhir.instance.model.api.IBaseResource;
 import org.hl7.fhir.r4.model.Questionnaire;
-import org.hl7.fhir.r5.utils.validation.constants.BestPracticeWarningLevel;
+import org.hl7.fhir.utilities.validation.ValidationMessage;
 
 /**
  * Validates resources against base R4 and, where one is named, a profile.
@@ -78,7 +73,7 @@ public final class ReferenceCheck {
   }
 
   public static void main(String[] arguments) throws IOException {
-    FhirValidator validator = validator(Path.of(arguments[0]));
+    ReusedValidator validator = validator(Path.of(arguments[0]));
     PrintStream out = new PrintStream(System.out, false, StandardCharsets.UTF_8);
     try (BufferedReader lines =
         arguments.length > 1
@@ -94,7 +89,7 @@ public final class ReferenceCheck {
     out.flush();
   }
 
-  private static FhirValidator validator(Path definitions) throws IOException {
+  private static ReusedValidator validator(Path definitions) throws IOException {
     FhirContext context = FhirContext.forR4();
     Definitions ours = new Definitions(context);
     IParser parser = context.newJsonParser();
@@ -114,10 +109,9 @@ public final class ReferenceCheck {
             new InMemoryTerminologyServerValidationSupport(context),
             new SnapshotGeneratingValidationSupport(context),
             unknown);
-    FhirInstanceValidator module = new FhirInstanceValidator(chain);
-    module.setBestPracticeWarningLevel(BestPracticeWarningLevel.Ignore);
-    module.setErrorForUnknownProfiles(true);
-    return context.newValidator().registerValidatorModule(module);
+    // a CodeableConcept keeps to a binding by any one of its codings (terminologies.html#4.1)
+    chain.setCodeableConceptValidationSuccessfulIfNotAllCodingsAreValid(true);
+    return new ReusedValidator(chain);
   }
 
   private static IBaseResource read(IParser parser, Path file) throws IOException {
@@ -128,7 +122,7 @@ public final class ReferenceCheck {
     }
   }
 
-  private static String verdict(FhirValidator validator, String text) {
+  private static String verdict(ReusedValidator validator, String text) {
     try {
       return JSON.writeValueAsString(verdict(validator, JSON.readTree(text)));
     } catch (IOException error) {
@@ -136,21 +130,17 @@ public final class ReferenceCheck {
     }
   }
 
-  private static ObjectNode verdict(FhirValidator validator, JsonNode line) throws IOException {
-    ValidationOptions options = new ValidationOptions();
-    if (line.hasNonNull("profile")) {
-      options.addProfile(line.get("profile").asText());
-    }
+  private static ObjectNode verdict(ReusedValidator validator, JsonNode line) throws IOException {
     ObjectNode answer = JSON.createObjectNode();
     answer.set("id", line.get("id"));
     boolean valid = true;
     ArrayNode issues = JSON.createArrayNode();
-    for (SingleValidationMessage message : messages(validator, line, options)) {
-      valid &= message.getSeverity().ordinal() < ResultSeverityEnum.ERROR.ordinal();
+    for (ValidationMessage message : messages(validator, line)) {
+      valid &= !message.getLevel().isError();
       issues
           .addObject()
-          .put("severity", message.getSeverity().getCode())
-          .put("location", message.getLocationString())
+          .put("severity", message.getLevel().toCode())
+          .put("location", message.getLocation())
           .put("message", message.getMessage());
     }
     answer.put("valid", valid);
@@ -159,13 +149,14 @@ public final class ReferenceCheck {
   }
 
   /** A resource that cannot even be parsed is one error, not the end of the run. */
-  private static List<SingleValidationMessage> messages(
-      FhirValidator validator, JsonNode line, ValidationOptions options) throws IOException {
+  private static List<ValidationMessage> messages(ReusedValidator validator, JsonNode line) throws IOException {
+    JsonNode resource = line.get("resource");
+    String profile = line.hasNonNull("profile") ? line.get("profile").asText() : null;
     try {
-      return validator.validateWithResult(JSON.writeValueAsString(line.get("resource")), options).getMessages();
+      return validator.validate(resource, JSON.writeValueAsString(resource), profile);
     } catch (RuntimeException error) {
-      SingleValidationMessage message = new SingleValidationMessage();
-      message.setSeverity(ResultSeverityEnum.FATAL);
+      ValidationMessage message = new ValidationMessage();
+      message.setLevel(ValidationMessage.IssueSeverity.FATAL);
       message.setMessage(error.getClass().getSimpleName() + ": " + error.getMessage());
       return List.of(message);
     }

@@ -1,4 +1,4 @@
-"""Wrong resources made from right ones: one thing a profile asks for is broken in each.
+"""One thing that a profile asks for is broken in each.
 
 Every line of every profile is broken at least once where a right resource is at hand, so that a profile line
 that holds nothing is noticed.
@@ -9,37 +9,34 @@ from __future__ import annotations
 import copy
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
 from service.fhir.build import Resource
-from tests.reference.broken_rules import broken
+from tests.reference.corpus.broken_rules import broken
+from tests.reference.corpus.case import Case
 
 _CHOICES = ("value[x]", "effective[x]", "timing[x]", "module[x]")
 
 
-@dataclass(frozen=True, slots=True)
-class Mutant:
-    """A wrong resource, and which line of its profile it breaks."""
-
-    breaks: str
-    resource: Resource
+KIND = "line of the profile"
+"""What this family is called."""
 
 
-def mutants(definition: Resource, right: list[Resource]) -> Iterator[Mutant]:
+def made(case: Case) -> Iterator[tuple[str, Resource]]:
     """For each line of a profile, wrong copies of the first right resource that has what the line is about."""
-    for element in definition["differential"]["element"]:
+    lines = case.definition["differential"]["element"]
+    for element in lines:
         for how in (_without, _with_another_value, _out_of_bounds, _too_coarse):
-            for resource in right:
-                wrong = how(element, resource, definition["differential"]["element"])
+            for resource in case.right:
+                wrong = how(element, resource, lines)
                 if wrong is not None:
-                    yield Mutant(f"{definition['id']} {element['id']} {how.__name__.strip('_')}", wrong)
+                    yield f"{element['id']} {how.__name__.strip('_').replace('_', ' ')}", wrong
                     break
         for rule in element.get("constraint", []):
-            wrong = broken(rule["key"], right)
+            wrong = broken(rule["key"], list(case.right))
             if wrong is not None:
-                yield Mutant(f"{definition['id']} {element['id']} rule {rule['key']}", wrong)
+                yield f"{element['id']} rule {rule['key']}", wrong
 
 
 def _without(element: Resource, resource: Resource, all_elements: list[Resource]) -> Resource | None:

@@ -1,0 +1,89 @@
+"""One run of the independent validator for every test of this folder: all that is emitted, all mutants, the controls."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+
+import pytest
+
+from service.fhir.build import Resource
+from service.fhir.codes import BASE
+from service.fhir.profile_index import profile_of
+from tests.reference import emitted, probes, reference
+from tests.reference.corpus import Mutant, corpus
+from tests.reference.reference import Line, Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """Everything that was asked of the validator, and what it said."""
+
+    resources: dict[str, Resource]
+    mutants: dict[str, Mutant]
+    verdicts: dict[str, Verdict]
+
+    def errors_by_profile(self, kind: str) -> dict[str, str]:
+        """Everything said of the mutants of one kind, by the profile they were made for."""
+        said: dict[str, str] = defaultdict(str)
+        for key, mutant in self.mutants.items():
+            if mutant.kind == kind:
+                said[mutant.profile] += "\n".join(self.verdicts[key].errors)
+        return said
+
+
+@pytest.fixture(scope="session")
+def resources(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Resource]:
+    """Everything the service emits."""
+    return emitted.collect(tmp_path_factory.mktemp("emitted")).resources
+
+
+@pytest.fixture(scope="session")
+def mutants(resources: dict[str, Resource]) -> dict[str, Mutant]:
+    """Every changed resource, by its id."""
+    return {mutant.id: mutant for mutant in corpus(resources.values())}
+
+
+@pytest.fixture(scope="session")
+def checked(
+    resources: dict[str, Resource], mutants: dict[str, Mutant], tmp_path_factory: pytest.TempPathFactory
+) -> Checked:
+    """The verdicts on all of it."""
+    lacking = reference.missing_tool()
+    if lacking:
+        pytest.skip(f"the reference validator needs {lacking}, which is not here")
+    lines = [Line(key, profile_of(resource), resource) for key, resource in resources.items()]
+    lines += [Line(key, mutant.judged_by, mutant.resource) for key, mutant in mutants.items()]
+    lines += [Line(f"probe {name}", profile_of(held), held) for name, held in probes.RESOURCES.items()]
+    lines += controls(resources)
+    try:
+        return Checked(resources, mutants, reference.verdicts(lines, tmp_path_factory.mktemp("reference")))
+    except reference.NotHere as needed:
+        pytest.skip(f"the reference validator needs {needed}")
+
+
+def controls(resources: dict[str, Resource]) -> list[Line]:
+    """Broken base R4, a broken invariant of ours, an unknown profile, no FHIR at all; and a right resource."""
+    setting = next(r for r in resources.values() if (profile_of(r) or "").endswith("/protrusion-setting"))
+    wear = next(r for r in resources.values() if (profile_of(r) or "").endswith("/wear"))
+    return [
+        Line("control status", None, {**setting, "status": "finished"}),
+        Line("control element", None, {**setting, "settingOfTheDay": 2}),
+        Line("control date", None, {**setting, "effectiveDateTime": "2026-02-30"}),
+        Line("control local code", None, {**setting, "code": _unknown_code(setting)}),
+        Line(
+            "control invariant", profile_of(wear), {**wear, "component": [_more_nights(p) for p in wear["component"]]}
+        ),
+        Line("control profile", f"{BASE}/StructureDefinition/no-such-profile", setting),
+        Line("control no FHIR", None, {"hello": "world"}),
+        Line("control right", profile_of(setting), setting),
+    ]
+
+
+def _more_nights(part: Resource) -> Resource:
+    worn = part["code"]["coding"][0]["code"] == "nights-worn"
+    return {**part, "valueInteger": 31} if worn else part
+
+
+def _unknown_code(setting: Resource) -> Resource:
+    return {"coding": [{"system": setting["code"]["coding"][0]["system"], "code": "no-such-code"}]}
