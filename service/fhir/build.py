@@ -128,6 +128,7 @@ CASE_REFERRAL = "urn:airway-relay:case:referral"
 CASE_DENTAL_OFFICE = "urn:airway-relay:case:dental-office"
 CASE_PHYSICIAN = "urn:airway-relay:case:physician"
 CASE_APPLIANCE = "urn:airway-relay:case:appliance"
+CASE_REPLACED = "urn:airway-relay:case:replaced-referral"
 """Addresses a message about a case may use; the pipeline puts the case's own references in their place."""
 
 

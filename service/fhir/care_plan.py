@@ -34,8 +34,9 @@ def care_plan(
     referral: Resource,
     conditions: Sequence[Resource],
     supporting: Sequence[Resource],
+    replaces: Sequence[Resource] = (),
 ) -> Resource:
-    """The CarePlan resource of a case on the day of its decision."""
+    """The CarePlan resource of a case on the day of its decision; `replaces` names that of an earlier referral."""
     referred = view.facts.referral.day.isoformat() if view.facts.referral else view.as_of.isoformat()
     goals = _goals(view, subject)
     built: Resource = {
@@ -43,6 +44,7 @@ def care_plan(
         "id": case_number,
         "text": {"status": "generated", "div": narrative(view, case_number)},
         "contained": goals,
+        "replaces": list(replaces),
         "status": _ENDED.get(view.stage.name, "active"),
         "intent": "plan",
         "category": [_CATEGORY],

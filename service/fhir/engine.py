@@ -21,6 +21,7 @@ CAUTION = (
     "appliance works; single-night tests vary; self-reported wear over-reads."
 )
 _REGION = "region"
+_NAMES = frozenset(t.name for t in Thresholds().all())
 
 
 def rule_engine(version: str, site: Site) -> Resource:
@@ -56,6 +57,11 @@ def site_of(engine: Resource) -> Site:
         elif kind["text"] == _REGION:
             region = held["valueCode"][0]["text"]
     return Site(Thresholds().with_values(values), region)
+
+
+def is_threshold(code: str) -> bool:
+    """Whether our code system of thresholds defines the code."""
+    return code in _NAMES
 
 
 def versioned(source: Source) -> Resource:

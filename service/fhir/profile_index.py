@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from service.fhir.build import Resource
+from service.fhir.cancellation import is_cancellation
 from service.fhir.check_in import QUESTIONNAIRE
 from service.fhir.codes import AHI_24_HOUR, APNOEA_INDEX, BASE, ODI, codings_of, has_code, local, local_code_of
 from service.fhir.engine import ENGINE_ID, is_engine
@@ -104,6 +105,8 @@ def _service_request(resource: Resource) -> str | None:
 def _task(resource: Resource) -> str | None:
     if is_referral_task(resource):
         return "referral-task"
+    if is_cancellation(resource):
+        return "cancellation-task"
     approves = any(isinstance(c, dict) and c.get("code") == "approve" for c in codings_of(resource.get("code")))
     return "approval-task" if approves and is_engine(resource.get("requester")) else None
 

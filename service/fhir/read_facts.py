@@ -23,6 +23,7 @@ from service.fhir.read_other import read_other
 from service.fhir.reading import Reading, Small
 from service.rules.facts import (
     Appliance,
+    CancellationRequest,
     CaseFacts,
     CheckIn,
     DentalAssessment,
@@ -124,6 +125,7 @@ def assemble(stored: Iterable[StoredFact]) -> CaseFacts:
             for f in of("physician-decision")
         ),
         visits=tuple(Visit(f.source, _day(f.small["visited_on"]), Office(f.small["office"])) for f in of("visit")),
+        cancellation_requests=tuple(_cancellation_request(f) for f in of("cancellation-request")),
     )
 
 
@@ -143,6 +145,11 @@ def _timed(kind: Any, fact: StoredFact) -> Any:
     """A fact type whose fields bear the names of the small fact's keys, beside its moment."""
     values = {k: v for k, v in fact.small.items() if k not in ("kind", "day", "clock")}
     return kind(source=fact.source, moment=_moment(fact.small), **values)
+
+
+def _cancellation_request(fact: StoredFact) -> CancellationRequest:
+    s = fact.small
+    return CancellationRequest(fact.source, _day(s["asked_on"]), s["reason"], _optional_day(s["answered_on"]))
 
 
 def _side_effect(fact: StoredFact) -> SideEffect:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from service.fhir.cancellation import is_cancellation, read_cancellation
 from service.fhir.codes import (
     DENTAL_REFERRAL,
     EXCESSIVE_SLEEPINESS,
@@ -100,6 +101,8 @@ def is_referral_task(resource: Small) -> bool:
 
 
 def _task(reading: Reading) -> Small | None:
+    if is_cancellation(reading.resource):
+        return read_cancellation(reading)
     if not is_referral_task(reading.resource):
         return None
     state = reading.resource.get("status")

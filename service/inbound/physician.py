@@ -1,4 +1,4 @@
-"""What a physician's office sends without FHIR: the order for the efficacy test, the decision, a cancellation."""
+"""What a physician's office sends without FHIR: the order for the efficacy test, the decision."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Any, Literal
 from service.fhir.build import CASE_PATIENT, CASE_PHYSICIAN, CASE_REFERRAL, Draft, Resource, identifier, ref, sid
 from service.fhir.codes import PROCEDURE_CATEGORY, SLEEP_BREATHING_TEST, local
 from service.fhir.referral_task import PLACER
-from service.inbound.plain import Day, DayOrTime, Entry, Key, Mapped, Move, Plain, Text, checked
+from service.inbound.plain import Day, DayOrTime, Entry, Key, Mapped, Plain, checked
 
 
 class TestOrderMessage(Plain):
@@ -29,13 +29,6 @@ class DecisionMessage(Entry):
         "combination-or-another-therapy",
         "stop-treatment",
     ]
-
-
-class CancellationMessage(Plain):
-    """The physician's office takes the referral back, before work began."""
-
-    on: DayOrTime
-    reason: Text
 
 
 def map_test_order(body: dict[str, Any], case_number: str) -> Mapped:
@@ -78,9 +71,3 @@ def map_physician_decision(body: dict[str, Any], case_number: str) -> Mapped:
     }
     draft = Draft(resource, "urn:new:decision", "", "decided_on", identity=number, revision=message.order, revises=True)
     return Mapped([draft], agent=PLACER)
-
-
-def map_cancellation(body: dict[str, Any]) -> Mapped:
-    """A cancellation of the referral."""
-    message = checked(CancellationMessage, body)
-    return Mapped([], Move("cancelled", PLACER, message.on, message.reason), agent=PLACER)

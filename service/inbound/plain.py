@@ -26,6 +26,7 @@ from service.fhir.build import Draft
 from service.fhir.dates import moment_of
 from service.fhir.model_errors import problems_of
 from service.fhir.reading import cannot_be
+from service.fhir.referral_task import Role
 from service.rules.limits import Limit
 
 
@@ -42,16 +43,22 @@ class Mapped:
     drafts: list[Draft]
     move: Move | None = None
     agent: str = ""
+    replaces: tuple[str, tuple[str, str]] | None = None
+    """The earlier referral a new one takes the place of: as a case number, or else by its own identifier."""
 
 
 @dataclass(frozen=True, slots=True)
 class Move:
-    """A move of the referral to another state, by a role, with a reason where one is needed."""
+    """A move of the referral to another state, by a role, with a reason where one is needed.
+
+    `agrees` answers an open request to cancel: the move follows when it is true, and is declined when it is false.
+    """
 
     state: str
-    role: str
+    role: Role
     on: str
     reason: str = ""
+    agrees: bool | None = None
 
 
 Message = TypeVar("Message", bound=Plain)

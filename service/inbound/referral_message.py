@@ -51,7 +51,10 @@ class Diagnosis(Plain):
 
 
 class ReferralMessage(Plain):
-    """A referral for oral appliance therapy, prescribed by a physician, with the baseline test."""
+    """A referral for oral appliance therapy, prescribed by a physician, with the baseline test.
+
+    `replaces` names an earlier referral of the same patient that has ended: its case number, or its own number.
+    """
 
     referral_number: Key
     referred_on: Day
@@ -70,4 +73,5 @@ class ReferralMessage(Plain):
     face_to_face_on: Day | None = None
     ordered_by_treating_practitioner: bool | None = None
     note: Text | None = None
+    replaces: Key | None = None
     revision: Annotated[int, Field(ge=1, le=1000)] = 1

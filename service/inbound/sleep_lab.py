@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from service.fhir.build import CASE_PATIENT, CASE_REFERRAL, Draft, Resource, identifier, ref, sid
+from service.fhir.build import CASE_PATIENT, CASE_REFERRAL, CASE_REPLACED, Draft, Resource, identifier, ref, sid
 from service.fhir.codes import DENTAL_REFERRAL, local
 from service.inbound.plain import Mapped, Organisation, Plain, checked
 from service.inbound.referral_message import ReferralMessage
@@ -42,7 +42,13 @@ def map_referral(body: dict[str, Any]) -> Mapped:
     drafts.extend(parts)
     supporting.extend(ref(part.local) for part in parts if not part.withdraws and part.local != DIAGNOSIS)
     drafts.append(_service_request(message, supporting))
-    return Mapped(drafts, agent=f"{message.laboratory.name} ({message.laboratory.id})")
+    replaces = (message.replaces, _number(message, message.replaces)) if message.replaces else None
+    return Mapped(drafts, agent=f"{message.laboratory.name} ({message.laboratory.id})", replaces=replaces)
+
+
+def _number(message: ReferralMessage, number: str) -> tuple[str, str]:
+    """The identity of a referral of this practice, by its number."""
+    return sid("referral-number", message.physician.practice.id), number
 
 
 def map_result(body: dict[str, Any]) -> Mapped:
@@ -99,7 +105,7 @@ def _parties(message: ReferralMessage) -> list[Draft]:
 
 
 def _service_request(message: ReferralMessage, supporting: list[Resource]) -> Draft:
-    number = (sid("referral-number", message.physician.practice.id), message.referral_number)
+    number = _number(message, message.referral_number)
     resource: Resource = {
         "resourceType": "ServiceRequest",
         "identifier": [identifier(*number)],
@@ -111,6 +117,8 @@ def _service_request(message: ReferralMessage, supporting: list[Resource]) -> Dr
         "requester": ref(PHYSICIAN),
         "performer": [ref(_DENTAL)],
     }
+    if message.replaces:
+        resource["replaces"] = [ref(CASE_REPLACED)]
     if message.diagnosis:
         resource["reasonReference"] = [ref(DIAGNOSIS)]
     if supporting:

@@ -11,9 +11,10 @@ from service.fhir.json_text import load
 from service.fhir.reading import reference_of
 from service.fhir.subscription import MOVERS
 from service.pipeline.derived import Derived
+from service.rules.case_view import CaseView
 from service.rules.decision import Party
 from service.rules.facts import CaseFacts
-from service.rules.stage import StageName
+from service.rules.stage import StageName, open_cancellation
 from service.store import notices, resources
 from service.store.cases import Case
 from service.store.ids import new_id
@@ -21,25 +22,31 @@ from service.store.ids import new_id
 
 @dataclass(frozen=True, slots=True)
 class Move:
-    """What a party was last told of a case. While titrating, `since` is left out: it moves with every setting."""
+    """What a party was last told of a case. While titrating, `since` is left out: it moves with every setting.
+
+    `to_cancel` is the Task that asks to cancel the referral, while it waits for an answer; empty otherwise.
+    """
 
     whose_move: str
     stage: str
     urgent: bool
     since: str
+    to_cancel: str
 
     @classmethod
-    def of(cls, case: Case) -> Move:
+    def of(cls, case: Case, derived: Derived) -> Move:
         """The move a case row stands at."""
         since = "" if case.stage == StageName.TITRATING else case.waiting_since
-        return cls(case.whose_move, case.stage, case.urgent, since)
+        return cls(case.whose_move, case.stage, case.urgent, since, derived.to_cancel)
 
 
-def announce(connection: Connection, case: Case, was: Move, derived: Derived, facts: CaseFacts, now: str) -> None:
+def announce(connection: Connection, case: Case, was: Move, derived: Derived, view: CaseView, now: str) -> None:
     """Put a notice in the outbox when a party that is told has something new to do."""
-    if Move.of(case) == was or case.whose_move not in MOVERS:
+    request = open_cancellation(view.facts, view.as_of)
+    derived.to_cancel = request.source.reference if request else ""
+    if Move.of(case, derived) == was or case.whose_move not in MOVERS:
         return
-    owner = _owner(connection, case, facts)
+    owner = _owner(connection, case, view.facts)
     notices.add(
         connection,
         notices.Notice(
@@ -58,7 +65,9 @@ def announce(connection: Connection, case: Case, was: Move, derived: Derived, fa
 
 
 def _focus(case: Case, derived: Derived) -> str:
-    """What the party acts on: the proposed test, the Task of a new referral, else the CarePlan."""
+    """What the party acts on: the proposed test, a request to cancel, a new referral's Task, else the CarePlan."""
+    if derived.to_cancel and case.whose_move == Party.DENTIST:
+        return derived.to_cancel
     if case.stage == StageName.READY_FOR_TEST:
         drafts = [name for name, (_, status) in derived.proposals.items() if status == "draft"]
         if drafts:

@@ -30,8 +30,9 @@ class Answer:
     outcomes: list[Outcome]
     opened: bool = False
     summary: dict[str, Any] = field(default_factory=dict)
+    said: list[str] = field(default_factory=list)
 
     @property
     def notes(self) -> list[str]:
-        """Sentences about resources that were not applied."""
-        return [o.note for o in self.outcomes if o.note]
+        """Sentences about resources and moves that were not applied, or applied otherwise than asked."""
+        return [*(o.note for o in self.outcomes if o.note), *self.said]

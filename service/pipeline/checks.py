@@ -22,7 +22,7 @@ _EFFECTIVE = {
     "QuestionnaireResponse": "authored",
     "ServiceRequest": "authoredOn",
 }
-_OTHER_DAYS = ("visited_on", "onset", "ended_on", "resolved_on", "delivered_on")
+_OTHER_DAYS = ("visited_on", "onset", "ended_on", "resolved_on", "delivered_on", "asked_on", "answered_on")
 
 
 def read_all(items: Sequence[Identified], plain: bool, today: date, now: datetime) -> dict[str, Small | None]:

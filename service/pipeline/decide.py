@@ -17,6 +17,8 @@ from service.rules.case_view import CaseView
 from service.rules.course import course_on
 from service.rules.decision import Readiness
 from service.rules.facts import CaseFacts, Source
+from service.rules.overdue import overdue_from
+from service.rules.thresholds import Thresholds
 from service.store.cases import Case
 
 _READY = (Readiness.READY, Readiness.READY_AT_LIMIT)
@@ -55,7 +57,7 @@ def decided(view: CaseView, number: str, about: About) -> list[Resource]:
     return found
 
 
-def record(view: CaseView, case: Case, derived: Derived, engine: Source, now: str) -> None:
+def record(view: CaseView, case: Case, derived: Derived, engine: Source, thresholds: Thresholds, now: str) -> None:
     """Put the decisions, their records and the CarePlan among the resources to write, and fill the case row."""
     subject, referral = ref(case.patient), ref(case.referral)
     number = case.case_number
@@ -70,6 +72,7 @@ def record(view: CaseView, case: Case, derived: Derived, engine: Source, now: st
         referral=referral,
         conditions=[ref(c) for c in derived.conditions],
         supporting=supporting,
+        replaces=[ref(f"CarePlan/{case.replaces}")] if case.replaces else [],
     )
     targets.append(derived.put(plan, now))
     run = run_record(
@@ -82,6 +85,14 @@ def record(view: CaseView, case: Case, derived: Derived, engine: Source, now: st
     case.decided_on, case.changed_at, case.outcome = view.as_of.isoformat(), now, view.readiness.outcome
     case.stage, case.whose_move = stage.name.value, stage.whose_move.value
     case.waiting_since, case.urgent = stage.since.isoformat(), stage.urgent
+    case.overdue_from = overdue_day(view, derived, thresholds)
+
+
+def overdue_day(view: CaseView, derived: Derived, thresholds: Thresholds) -> str | None:
+    """The day from which the case is overdue if nothing happens; a proposed test waits since it was proposed."""
+    proposed = [date.fromisoformat(on) for on, status in derived.proposals.values() if status == "draft"]
+    found = overdue_from(view.stage, view.facts, view.follow_up, thresholds, view.as_of, max(proposed, default=None))
+    return found.isoformat() if found else None
 
 
 def _propose(view: CaseView, case: Case, derived: Derived, now: str) -> list[Resource]:

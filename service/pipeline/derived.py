@@ -36,6 +36,7 @@ class Derived:
     moved_on: str = ""
     birth_date: str = ""
     appliance: str = ""
+    to_cancel: str = ""
     rows: list[Stored] = field(default_factory=list)
 
     @classmethod
@@ -54,6 +55,7 @@ class Derived:
                 "moved_on": self.moved_on,
                 "birth_date": self.birth_date,
                 "appliance": self.appliance,
+                "to_cancel": self.to_cancel,
             }
         )
 

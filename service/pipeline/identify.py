@@ -147,6 +147,8 @@ def _place(
     before = held.get((draft.type, resource_id))
     if draft.withdraws and before:
         resource = _in_error(before)
+    if draft.type == "ServiceRequest" and draft.revises and before:
+        resource = {**resource, "status": load(before.body)["status"]}  # its Task moves it, not a correction
     if draft.parent:
         parent = found[draft.parent[0]]
         if not parent.written and before:

@@ -20,13 +20,14 @@ from service.fhir.audit_event import audit_event
 from service.fhir.dates import instant, instant_after
 from service.fhir.engine import ENGINE_ID, rule_engine
 from service.fhir.json_text import load, parse, write
-from service.fhir.read_facts import StoredFact, assemble
+from service.fhir.read_facts import StoredFact, assemble, read
 from service.fhir.read_other import is_referral
 from service.fhir.reading import Small
 from service.inbound.plain import Mapped
-from service.pipeline import checks, decide, referral_moves, which_case
+from service.pipeline import checks, decide, referral, referral_moves, which_case
 from service.pipeline.announce import Move, announce
 from service.pipeline.answers import Answer, Outcome
+from service.pipeline.caller import Caller
 from service.pipeline.derived import Derived, stored
 from service.pipeline.fact_rows import changed_rows, fact_of, facts_after, split, state_of, task_small
 from service.pipeline.identify import Identified, identify, same_content
@@ -50,6 +51,7 @@ class Received:
     request_id: str
     plain: bool
     interaction: str = "create"
+    caller: Caller = Caller()
 
 
 class Pipeline(Reads):
@@ -82,7 +84,7 @@ class Pipeline(Reads):
         case, known = which_case.case_and_known(tx, mapped.drafts, case_number)
         now = instant_after(moment, case.changed_at if case else "")
         derived = Derived.of(case.case_number if case else "", case.derived if case else "{}")
-        items = identify(tx, mapped.drafts, known, _case_addresses(case, derived, mapped))
+        items = identify(tx, mapped.drafts, known, which_case.addresses(tx, case, derived.appliance, mapped))
         opened = case is None and any(is_referral(i.resource) for i in items)
         if opened:
             case = which_case.open_case(items, now)
@@ -90,17 +92,19 @@ class Pipeline(Reads):
         which_case.check_references(tx, items, _own_references(items, case))
         if case is not None:
             which_case.check_belonging(items, case, opened)
-        referral_moves.check_task_updates(items)
+            which_case.note_replaced(tx, items, case)
         smalls = checks.read_all(items, received.plain, today, moment)
         if mapped.move is not None and not mapped.drafts:
             checks.check_day(mapped.move.on, "on", today, moment)
-        rows = [_row(i, case, now) for i in items if i.written]
+        rows, notes = [_row(i, case, now) for i in items if i.written], list[str]()
         if case is not None:
-            rows = self._case_rows(tx, case, derived, mapped, items, rows, smalls, opened, today, now)
+            rows, notes = self._case_rows(
+                tx, case, derived, mapped, received.caller, items, rows, smalls, opened, today, now
+            )
         outcomes = [_outcome(i, rows) for i in items]
         self._write(tx, received, mapped, case, items, rows, now)
         summary = load(case.summary) if case else {}
-        return Answer(case.case_number if case else "", outcomes, opened, summary)
+        return Answer(case.case_number if case else "", outcomes, opened, summary, notes)
 
     def _case_rows(
         self,
@@ -108,33 +112,38 @@ class Pipeline(Reads):
         case: Case,
         derived: Derived,
         mapped: Mapped,
+        caller: Caller,
         items: Sequence[Identified],
         rows: Sequence[Stored],
         smalls: dict[str, Small | None],
         opened: bool,
         today: date,
         now: str,
-    ) -> list[Stored]:
-        """The rows to write, with the case's own side: referral state, facts, decision, CarePlan."""
+    ) -> tuple[list[Stored], list[str]]:
+        """The rows to write, with the case's own side (referral, facts, decision, CarePlan), and notes on moves."""
         task = next((r for r in rows if f"{r.type}/{r.id}" == case.task), None)
-        others = [r for r in rows if r is not task]
+        others = {(r.type, r.id): r for r in rows if r is not task}
+        moved = referral_moves.Moved(task)
         versions = {i.reference: i.version for i in items}
         before = [] if opened else [fact_of(f) for f in cases.facts(tx, case.case_number)]
         if opened:
-            referral = next(i for i in items if is_referral(i.resource))
-            self._check_age(tx, case, derived, items, referral)
+            referral.check_opening(items, caller)
+            order = next(i for i in items if is_referral(i.resource))
+            self._check_age(tx, case, derived, items, order)
             if task is None:
                 body = referral_moves.new_task(case, now)
                 task = stored(body, body["id"], 1, case.case_number, now)
-        elif mapped.move is not None:
-            task = referral_moves.moved_task(tx, case, mapped.move, derived, bool(mapped.drafts), now)
-        cancelled = task is not None and not opened and load(task.body)["status"] == "cancelled"
-        if cancelled and all(i.reference != case.referral for i in items):
-            others.append(referral_moves.revoked_referral(tx, case, now))
-            smalls |= {f.source.reference: f.small for f in before if f.source.reference == case.referral}
-            versions[case.referral] = others[-1].version
-        if not opened and any(i.written for i in items):
-            referral_moves.check_open(case, state_of(before))
+        else:
+            known = facts_after(before, smalls, versions)
+            at = referral_moves.Situation(tx, case, derived, caller, before, known, now, today.isoformat())
+            moved = referral.moved(at, items, mapped.move, bool(mapped.drafts), task)
+            task = moved.task
+            if any(i.written for i in items):
+                referral_moves.check_open(case, state_of(before))
+        for row in moved.others:
+            others[row.type, row.id] = row
+            smalls[f"{row.type}/{row.id}"], _ = read(load(row.body), row.type)
+            versions[f"{row.type}/{row.id}"] = row.version
         if task is not None:
             smalls[case.task], versions[case.task] = task_small(task, before), task.version
         after = facts_after(before, smalls, versions)
@@ -148,7 +157,7 @@ class Pipeline(Reads):
             cases.add(tx, case)
         else:
             cases.save(tx, case)
-        return [*others, *([task] if task else []), *derived.rows]
+        return [*others.values(), *([task] if task else []), *derived.rows], moved.notes
 
     def _decide(
         self, tx: Connection, case: Case, derived: Derived, facts: CaseFacts, today: date, now: str, task: Stored | None
@@ -156,9 +165,9 @@ class Pipeline(Reads):
         """Decide the case as of today; the Task's version to write, if any."""
         facts = decide.with_birth_date(facts, derived.birth_date)
         view = view_case(facts, self.site, today)
-        was = Move.of(case)
-        decide.record(view, case, derived, self.engine(), now)
-        announce(tx, case, was, derived, facts, now)
+        was = Move.of(case, derived)
+        decide.record(view, case, derived, self.engine(), self.site.thresholds, now)
+        announce(tx, case, was, derived, view, now)
         task = referral_moves.with_business_status(tx, case, view.stage, derived, task, now)
         case.summary = write(decide.summary_of(case.case_number, view))
         case.derived = derived.text()
@@ -241,23 +250,6 @@ class Pipeline(Reads):
 def _untouched(mapped: Mapped) -> Mapped:
     """A copy for one try: identities given to drafts in a try that failed must not reach the next."""
     return replace(mapped, drafts=[replace(draft) for draft in mapped.drafts])
-
-
-def _case_addresses(case: Case | None, derived: Derived, mapped: Mapped) -> dict[str, str]:
-    if case is None:
-        return {}
-    known = {
-        build.CASE_PATIENT: case.patient,
-        build.CASE_REFERRAL: case.referral,
-        build.CASE_DENTAL_OFFICE: case.dental_office,
-        build.CASE_PHYSICIAN: case.physician,
-        build.CASE_APPLIANCE: derived.appliance,
-    }
-    for draft in mapped.drafts:
-        for _, reference in build.references_in(draft.resource, ""):
-            if reference == build.CASE_APPLIANCE and not derived.appliance:
-                raise refuse(Category.BUSINESS_RULE, "No appliance is on record that could have been worn.", draft.path)
-    return {address: reference for address, reference in known.items() if reference}
 
 
 def _remember(derived: Derived, facts: Sequence[StoredFact]) -> None:

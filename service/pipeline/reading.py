@@ -104,7 +104,7 @@ class Reads:
         """A case as JSON-ready data, as of today. 404 when it is not here."""
         if self._is_stale(case_number):
             self.refresh(case_number)
-        held = self._database.read(lambda tx: cases.get(tx, case_number))
+        held, later = self._database.read(lambda tx: (cases.get(tx, case_number), cases.replacing(tx, case_number)))
         if held is None:
             raise refuse(Category.NOT_FOUND, f"There is no case {case_number}.")
         links = {
@@ -115,7 +115,13 @@ class Reads:
             "physician": held.physician,
             "dental_office": held.dental_office,
         }
-        return {**load(held.summary), "resources": {k: v for k, v in links.items() if v}}
+        return {
+            **load(held.summary),
+            "overdue_from": held.overdue_from,
+            "replaces": held.replaces,
+            "replaced_by": later,
+            "resources": {k: v for k, v in links.items() if v},
+        }
 
     def case_as_of(self, case_number: str, as_of: date) -> dict[str, Any]:
         """A case as it stood, or will stand if nothing else is reported, on a day. Nothing is stored."""
@@ -144,8 +150,13 @@ class Reads:
         about = About(ref(case.patient), ref(case.referral), self.engine())
         return with_profile(decision_observation(readiness, f"{case_number}-readiness", about))
 
-    def worklist(self, whose_move: str | None, after: tuple[str, str] | None, limit: int) -> list[cases.Case]:
-        """A page of cases, longest waiting first."""
+    def worklist(
+        self, whose_move: str | None, after: tuple[str, str] | None, limit: int, overdue: bool = False
+    ) -> list[cases.Case]:
+        """A page of cases, longest waiting first; of those `overdue` today, longest overdue first."""
+        if overdue:
+            today = self.today().isoformat()
+            return self._database.read(lambda tx: cases.overdue(tx, today, whose_move, after, limit))
         return self._database.read(lambda tx: cases.worklist(tx, whose_move, after, limit))
 
     def refresh_some(self, limit: int = 200) -> int:

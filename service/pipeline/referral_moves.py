@@ -3,26 +3,63 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
 
 from sqlalchemy import Connection
 
 from service.errors import Category, Problem, Refused
 from service.fhir.build import Resource, ref
-from service.fhir.codes import local
-from service.fhir.json_text import load
-from service.fhir.read_other import is_referral_task
-from service.fhir.referral_task import ENDED, FULFILLER, NEEDS_REASON, PLACER, already_past, may_move, refusal
+from service.fhir.codes import has_code, local
+from service.fhir.json_text import load, write_canonical
+from service.fhir.read_facts import StoredFact
+from service.fhir.reading import Small
+from service.fhir.referral_task import ENDED, Guard, Role, Verdict, already_past, cell, refusal
 from service.inbound.plain import Move
+from service.pipeline.caller import Caller
 from service.pipeline.derived import Derived, stored
-from service.pipeline.identify import Identified, content_of
+from service.pipeline.identify import content_of
 from service.rules.facts import ReferralState
 from service.rules.stage import Stage, StageName
 from service.store import resources
 from service.store.cases import Case
 from service.store.resources import Stored
 
-_BUSINESS_STATUS = {StageName.READY_FOR_TEST: "ready-for-retest", StageName.TEST_ORDERED: "retest-ordered"}
-_BEFORE_WORK = (ReferralState.REQUESTED, ReferralState.RECEIVED, ReferralState.ACCEPTED)
+OWN_BUSINESS_STATUS = {StageName.READY_FOR_TEST: "ready-for-retest", StageName.TEST_ORDERED: "retest-ordered"}
+"""Set by the service alone. «retest-ordered» is the physician's act all the same: it follows from the order."""
+
+
+@dataclass(slots=True)
+class Situation:
+    """A case as a message finds it: `before` are its facts, `known` also counts those of the message."""
+
+    connection: Connection
+    case: Case
+    derived: Derived
+    caller: Caller
+    before: Sequence[StoredFact]
+    known: Sequence[StoredFact]
+    now: str
+    today: str
+
+    def held(self, reference: str) -> Stored:
+        """The current version of one of the case's own resources."""
+        found = resources.current(self.connection, *reference.split("/"))
+        assert found is not None, "a case has its referral and its Task"
+        return found
+
+    def next(self, held: Stored, body: Resource) -> Stored:
+        """The next version of a resource."""
+        return stored(content_of(body), held.id, held.version + 1, self.case.case_number, self.now)
+
+
+@dataclass(slots=True)
+class Moved:
+    """What a message does to the referral beside its own resources, and sentences on what it did not do."""
+
+    task: Stored | None = None
+    others: list[Stored] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
 
 
 def new_task(case: Case, now: str) -> Resource:
@@ -60,79 +97,117 @@ def check_open(case: Case, state: ReferralState, problems_at: str = "") -> None:
         raise Refused(Problem(Category.CONFLICT, sentence, problems_at))
 
 
-def moved_task(
-    connection: Connection, case: Case, move: Move, derived: Derived, implied: bool, now: str
-) -> Stored | None:
-    """The Task's next version after a move; None when it stays as it is. Refused when the move is not allowed.
+def role_of(move: Move, caller: Caller) -> Role:
+    """Whose move a message is. Refused when a caller whose role is known sends the other office's message."""
+    if caller.role in (Role.UNKNOWN, move.role):
+        return move.role
+    sentence = f"This message is the {move.role}'s, and the {caller.role} sent it."
+    raise Refused(Problem(Category.BUSINESS_RULE, sentence))
 
-    An `implied` move, as by a delivery, begins the work and does nothing once it has begun or ended. A move
-    dated before the last one is a late repeat and does nothing.
+
+def by_message(at: Situation, move: Move, implied: bool) -> Moved:
+    """The Task's next version after a plain message's move. Refused where the table of states refuses it.
+
+    An `implied` move, as by a delivery, accepts the referral, begins the work, and does nothing once work has begun
+    or ended. The dental office's move dated before its last one, or to an earlier step, is a late report.
     """
-    held = _task(connection, case)
+    role = role_of(move, at.caller)
+    held = at.held(at.case.task)
     body = load(held.body)
-    start, end = ReferralState(body["status"]), ReferralState(move.state)
-    if start is end or (implied and start not in _BEFORE_WORK) or (move.role == FULFILLER and already_past(start, end)):
-        return None
-    if not implied:
-        if move.on[:10] < derived.moved_on:
-            return None
-        derived.moved_on = move.on[:10]
-    by_way_of = _delivery_implies_acceptance(start, end)
-    if not by_way_of and not may_move(start, end, move.role):
-        raise Refused(Problem(Category.BUSINESS_RULE, refusal(start, end, move.role), "state"))
-    if end in NEEDS_REASON and not move.reason:
-        raise Refused(Problem(Category.INVALID, f"A referral is made «{end}» only with a reason.", "reason"))
-    body["status"] = end.value
-    body["lastModified"] = now
-    acted, on = body.get("executionPeriod", {}), move.on[:10]
-    body["executionPeriod"] = {"start": min(acted.get("start", on), on), "end": max(acted.get("end", on), on)}
-    if move.reason:
-        body["statusReason"] = {"text": move.reason}
-    if end is ReferralState.COMPLETED:
-        body["output"] = [{"type": {"text": "CarePlan summary"}, "valueReference": ref(f"CarePlan/{case.case_number}")}]
-    return stored(content_of(body), held.id, held.version + 1, case.case_number, now)
+    start, end = body["status"], move.state
+    if start == end or (implied and start not in ("requested", "received", "accepted")):
+        return Moved()
+    late = role is Role.FULFILLER and (already_past(start, end) or move.on[:10] < at.derived.moved_on)
+    if late and not implied:
+        return Moved(
+            notes=[f"The referral is «{start}» by now; «{end}» of {move.on[:10]} was received and moves nothing."]
+        )
+    steps = [start, "accepted", end] if implied and start != "accepted" else [start, end]
+    for one, other in pairwise(steps):
+        problems = check_move(at, body, (one, other), role, move.reason, "state", "reason")
+        if problems:
+            raise Refused(problems)
+    if not implied and role is Role.FULFILLER:
+        at.derived.moved_on = move.on[:10]
+    return Moved(at.next(held, moved_body(at, body, end, move.on[:10], move.reason)))
 
 
-def _delivery_implies_acceptance(start: ReferralState, end: ReferralState) -> bool:
-    """Work that has begun was accepted, even when the acceptance itself arrives late or never."""
-    return end is ReferralState.IN_PROGRESS and start in (ReferralState.REQUESTED, ReferralState.RECEIVED)
+def moved_body(at: Situation, body: Resource, end: str, on: str, reason: str) -> Resource:
+    """The Task after a move of a day."""
+    acted = body.get("executionPeriod", {})
+    period = {"start": min(acted.get("start", on), on), "end": max(acted.get("end", on), on)}
+    after = {**body, "status": end, "lastModified": at.now, "executionPeriod": period}
+    if reason:
+        after["statusReason"] = {"text": reason}
+    if end == "completed":
+        summary = ref(f"CarePlan/{at.case.case_number}")
+        after["output"] = [*body.get("output", []), {"type": {"text": "CarePlan summary"}, "valueReference": summary}]
+    return after
 
 
-def check_task_updates(items: Sequence[Identified]) -> None:
-    """Refused when a FHIR update moves a referral Task where nobody may move it."""
-    for item in items:
-        if item.what != "updated" or item.held is None or not is_referral_task(item.resource):
-            continue
-        start = ReferralState(load(item.held.body)["status"])
-        end = ReferralState(item.resource["status"])
-        if not any(may_move(start, end, role) for role in (FULFILLER, PLACER)):
-            path = f"{item.draft.path}.status"
-            raise Refused(Problem(Category.BUSINESS_RULE, refusal(start, end, "client"), path))
-        if end in NEEDS_REASON and "statusReason" not in item.resource:
-            sentence = f"A referral is made «{end}» only with a statusReason."
-            raise Refused(Problem(Category.INVALID, sentence, f"{item.draft.path}.statusReason"))
+def check_move(
+    at: Situation, task: Resource, move: tuple[str, str], role: Role, reason: str, path: str, reason_path: str
+) -> list[Problem]:
+    """Every guard of the table that a move breaks; one problem naming from, to and role where the table refuses it.
+
+    That an output is of the same patient, that the request is revoked with it and that a request to cancel was agreed
+    to are seen to where those resources are.
+    """
+    start, end = move
+    asked = cell(start, end, role)
+    if asked.verdict is Verdict.REFUSED:
+        return [Problem(Category.BUSINESS_RULE, refusal(start, end, role), path)]
+    problems: list[Problem] = []
+    owner = task.get("owner", {}).get("reference")
+    if Guard.OWNER in asked.guards and at.caller.organisation not in (None, owner):
+        sentence = f"The referral is asked of {owner or 'nobody by name'}; another dental office does not move it."
+        problems.append(Problem(Category.BUSINESS_RULE, sentence, path))
+    if Guard.WORK in asked.guards and not any(_shows_work(f.small) for f in at.known):
+        sentence = "Work begins with a delivered appliance or a visit at the dental office; neither is on record."
+        problems.append(Problem(Category.BUSINESS_RULE, sentence, path))
+    if Guard.REASON in asked.guards and not reason:
+        sentence = f"A referral that is «{start}» is made «{end}» only with a reason."
+        problems.append(Problem(Category.INVALID, sentence, reason_path))
+    return problems
 
 
-def revoked_referral(connection: Connection, case: Case, now: str) -> Stored:
-    """The referral's ServiceRequest as revoked, for a cancellation."""
-    kind, resource_id = case.referral.split("/")
-    held = resources.current(connection, kind, resource_id)
-    assert held is not None
-    body = {**load(held.body), "status": "revoked"}
-    return stored(content_of(body), resource_id, held.version + 1, case.case_number, now)
+def changed_elements(before: Resource, after: Resource) -> set[str]:
+    """Names of the elements in which two versions of a resource differ, beside id, meta and narrative."""
+    names = ({*before, *after}) - {"id", "meta", "text"}
+    return {n for n in names if write_canonical({"v": before.get(n)}) != write_canonical({"v": after.get(n)})}
+
+
+def _shows_work(small: Small) -> bool:
+    """A delivery, a visit at the dental office, or the dentist's examination."""
+    return small["kind"] in ("appliance-use", "assessment") or (
+        small["kind"] == "visit" and small["office"] == "dentist"
+    )
+
+
+def revoked_referral(at: Situation) -> Stored | None:
+    """The referral's ServiceRequest as revoked; None when it is so already."""
+    held = at.held(at.case.referral)
+    body = load(held.body)
+    return None if body["status"] == "revoked" else at.next(held, {**body, "status": "revoked"})
 
 
 def with_business_status(
     connection: Connection, case: Case, stage: Stage, derived: Derived, pending: Stored | None, now: str
 ) -> Stored | None:
-    """The Task with the business status of the stage; `pending` is a version already due in this message."""
-    wanted = _BUSINESS_STATUS.get(stage.name, "")
+    """The Task with the business status of the stage; `pending` is a version already due in this message.
+
+    A business status of the dental office's own stays until the service has one to set.
+    """
+    wanted = OWN_BUSINESS_STATUS.get(stage.name, "")
     if pending is None and wanted == derived.business_status:
         return None
     derived.business_status = wanted
-    held = pending or _task(connection, case)
+    held = pending or resources.current(connection, *case.task.split("/"))
+    assert held is not None, "a case has a Task"
     body = load(held.body)
-    was = body.pop("businessStatus", None)
+    was = body.get("businessStatus")
+    if own_business_status(body):
+        del body["businessStatus"]
     if wanted:
         body["businessStatus"] = local(wanted).concept
     if body.get("businessStatus") == was:
@@ -141,8 +216,6 @@ def with_business_status(
     return stored(content_of(body), held.id, version, case.case_number, now)
 
 
-def _task(connection: Connection, case: Case) -> Stored:
-    kind, resource_id = case.task.split("/")
-    held = resources.current(connection, kind, resource_id)
-    assert held is not None, "a case has a Task"
-    return held
+def own_business_status(task: Resource) -> str:
+    """The business status of a Task when it is one the service alone sets, else empty."""
+    return next((n for n in OWN_BUSINESS_STATUS.values() if has_code(task.get("businessStatus"), local(n))), "")

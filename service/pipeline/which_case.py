@@ -7,9 +7,13 @@ from collections.abc import Sequence
 from sqlalchemy import Connection
 
 from service.errors import Category, Problem, Refused, refuse
+from service.fhir import build
 from service.fhir.build import SHARED, Draft, references_in
+from service.fhir.json_text import load
 from service.fhir.read_other import is_referral, is_referral_task
 from service.fhir.reading import reference_of
+from service.fhir.referral_task import ENDED
+from service.inbound.plain import Mapped
 from service.pipeline.identify import Identified, Known, look_up
 from service.store import cases, resources
 from service.store.cases import Case
@@ -57,10 +61,12 @@ def case_of_message(connection: Connection, drafts: Sequence[Draft], known: Know
 
 
 def _local_keys(draft: Draft, drafts: Sequence[Draft]) -> set[tuple[str, str]]:
-    """(type, id) of the resources a draft refers to that could belong to a case."""
+    """(type, id) of the resources a draft refers to that could belong to its case; what it replaces is another's."""
     inside = {d.local for d in drafts}
     keys: set[tuple[str, str]] = set()
-    for _, reference in references_in(draft.resource, ""):
+    for path, reference in references_in(draft.resource, ""):
+        if path.startswith(".replaces["):
+            continue
         parts = reference.split("/_history/")[0].split("/")
         if reference not in inside and len(parts) == 2 and parts[0] not in SHARED:
             keys.add((parts[0], parts[1]))
@@ -120,6 +126,65 @@ def open_case(items: Sequence[Identified], now: str) -> Case:
         summary="{}",
         derived="{}",
     )
+
+
+def addresses(connection: Connection, case: Case | None, appliance: str, mapped: Mapped) -> dict[str, str]:
+    """What the addresses stand for by which a plain message speaks of its case."""
+    known = {build.CASE_REPLACED: _replaced(connection, mapped)}
+    if case is not None:
+        known |= {
+            build.CASE_PATIENT: case.patient,
+            build.CASE_REFERRAL: case.referral,
+            build.CASE_DENTAL_OFFICE: case.dental_office or "",
+            build.CASE_PHYSICIAN: case.physician or "",
+            build.CASE_APPLIANCE: appliance,
+        }
+    for draft in mapped.drafts:
+        for _, reference in references_in(draft.resource, ""):
+            if case is not None and reference == build.CASE_APPLIANCE and not appliance:
+                raise refuse(Category.BUSINESS_RULE, "No appliance is on record that could have been worn.", draft.path)
+    return {address: reference for address, reference in known.items() if reference}
+
+
+def _replaced(connection: Connection, mapped: Mapped) -> str:
+    """The earlier referral a plain message names, by case number or by its own number."""
+    if mapped.replaces is None:
+        return ""
+    number, identity = mapped.replaces
+    case = cases.get(connection, number)
+    if case is not None:
+        return case.referral
+    key = ("ServiceRequest", *identity)
+    found = resources.find_identities(connection, [key]).get(key)
+    if found is None:
+        sentence = f"«{number}» is neither a case nor the number of an earlier referral of this practice."
+        raise refuse(Category.BUSINESS_RULE, sentence, "replaces")
+    return f"ServiceRequest/{found[0]}"
+
+
+def note_replaced(connection: Connection, items: Sequence[Identified], case: Case) -> None:
+    """Put into the case row which earlier case its referral replaces. Refused unless that one is ended and the patient's."""
+    item = next((i for i in items if i.reference == case.referral and i.written), None)
+    if item is None:
+        return
+    case.replaces = None
+    for index, held in enumerate(item.resource.get("replaces") or []):
+        path = f"{item.draft.path}.replaces[{index}]" if item.draft.path else "replaces"
+        kind, _, name = (reference_of(held) or "").partition("/")
+        number = resources.cases_of(connection, [(kind, name)]).get((kind, name))
+        old = cases.get(connection, number) if number else None
+        if old is None or old.referral != f"{kind}/{name}" or old.case_number == case.case_number:
+            raise refuse(Category.BUSINESS_RULE, "A referral replaces an earlier referral that is here.", path)
+        if old.patient != case.patient:
+            sentence = (
+                f"The referral of case {old.case_number} is another patient's; it cannot be replaced by this one."
+            )
+            raise refuse(Category.BUSINESS_RULE, sentence, path)
+        task = resources.current(connection, *old.task.split("/"))
+        if task is None or load(task.body)["status"] not in ENDED:
+            sentence = f"The referral of case {old.case_number} is still open; it is replaced once it has ended."
+            raise refuse(Category.BUSINESS_RULE, sentence, path)
+        case.replaces = old.case_number
 
 
 def check_belonging(items: Sequence[Identified], case: Case, opened: bool) -> None:

@@ -21,22 +21,7 @@ from service.rules.kinds import (
     TestPlace,
     TestPurpose,
 )
-
-
-@dataclass(frozen=True, slots=True, order=True)
-class Source:
-    """The resource version a fact was read from, e.g. `Observation/0192`, version 1."""
-
-    reference: str
-    version: int
-
-
-@dataclass(frozen=True, slots=True, order=True)
-class Moment:
-    """When a fact took effect: a calendar day, and the local time of day (`HH:MM:SS`) when known."""
-
-    day: date
-    clock: str = ""
+from service.rules.source import Moment, Source
 
 
 @dataclass(frozen=True, slots=True)
@@ -250,6 +235,16 @@ class Visit:
 
 
 @dataclass(frozen=True, slots=True)
+class CancellationRequest:
+    """A request by the physician's office to cancel after work began; open until `answered_on`."""
+
+    source: Source
+    day: date
+    reason: str = ""
+    answered_on: date | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class CaseFacts:
     """All valid facts of one case. Order inside the tuples carries no meaning."""
 
@@ -264,6 +259,7 @@ class CaseFacts:
     test_orders: tuple[TestOrder, ...] = ()
     physician_decisions: tuple[PhysicianDecision, ...] = ()
     visits: tuple[Visit, ...] = ()
+    cancellation_requests: tuple[CancellationRequest, ...] = ()
 
     def known_on(self, as_of: date) -> CaseFacts:
         """The facts effective on or before `as_of`; later ones do not exist for a decision of that day.
@@ -289,11 +285,12 @@ def effective_day(
     | SleepTest
     | TestOrder
     | PhysicianDecision
-    | Visit,
+    | Visit
+    | CancellationRequest,
 ) -> date:
     """The day a fact took effect."""
     if isinstance(fact, Appliance):
         return fact.delivered_on
-    if isinstance(fact, SleepTest | TestOrder | Visit):
+    if isinstance(fact, SleepTest | TestOrder | Visit | CancellationRequest):
         return fact.day
     return fact.moment.day

@@ -9,7 +9,7 @@ from typing import Any
 
 from service.rules.course import Course, course_on
 from service.rules.decision import Decision, Party, Readiness, Step
-from service.rules.facts import Appliance, CaseFacts, PhysicianChoice, ReferralState, TestPurpose
+from service.rules.facts import Appliance, CancellationRequest, CaseFacts, PhysicianChoice, ReferralState, TestPurpose
 from service.rules.follow_up import FollowUp, FollowUpOutcome
 from service.rules.response import Response
 from service.rules.words import day
@@ -78,8 +78,8 @@ def stage_of(
 
     `follow_up` is that of the same day; without it neither visits nor what leads back to an office is weighed.
     """
-    found = _stage(facts, readiness, step, response, follow_up)
-    return _with_follow_up(found, step, response, follow_up)
+    found = _with_follow_up(_stage(facts, readiness, step, response, follow_up), step, response, follow_up)
+    return _with_cancellation(found, facts, readiness.as_of)
 
 
 def _stage(
@@ -248,6 +248,28 @@ def _with_follow_up(
     if outcome == FollowUpOutcome.VISIT_OVERDUE and stage.name in (StageName.FOLLOW_UP, StageName.ON_HOLD):
         return _moved(stage, stage.whose_move, follow_up)
     return stage
+
+
+def open_cancellation(facts: CaseFacts, as_of: date) -> CancellationRequest | None:
+    """The request to cancel that waits for the dental office's answer on a day."""
+    asked = [r for r in facts.cancellation_requests if r.day <= as_of and (r.answered_on or date.max) > as_of]
+    return min(asked, key=lambda r: (r.day, r.source), default=None)
+
+
+def _with_cancellation(stage: Stage, facts: CaseFacts, as_of: date) -> Stage:
+    """The stage, with a request to cancel that waits for the dental office; a red flag keeps whose move it is."""
+    first = open_cancellation(facts, as_of)
+    if first is None or stage.name is StageName.CLOSED:
+        return stage
+    because = f" ({first.reason})" if first.reason else ""
+    sentence = (
+        f"The physician's office asked on {day(first.day)} to cancel the referral{because}; "
+        "the dental office agrees or declines."
+    )
+    if stage.urgent:
+        return replace(stage, why=f"{stage.why} {sentence}")
+    since = stage.since if stage.whose_move is Party.DENTIST else first.day
+    return replace(stage, whose_move=Party.DENTIST, since=since, why=f"{sentence} {stage.why}")
 
 
 def _moved(stage: Stage, mover: Party, follow_up: FollowUp) -> Stage:

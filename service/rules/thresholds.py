@@ -28,6 +28,7 @@ _CENTRAL = "the usual definition of central sleep apnoea"
 _AADSM = "the follow-up policy of AASM and AADSM"
 _RADMAND = "Radmand 2021, doi 10.15331/jdsm.7204"
 _LCD = "CMS LCD L33611"
+_NONE = "none found"
 _P = Mark.PUBLISHED
 
 
@@ -193,6 +194,18 @@ class Thresholds:
         "10", "%", "1", "25", Mark.POLICY, "none found", "difference of an index from its own count over hours"
     )
     wear_in_days: Threshold = _t("7", "d", "3", "21", Mark.PRACTICE, "none", "days of wear-in after a delivery")
+    referral_answer_days: Threshold = _t(
+        "14", "d", "3", "60", Mark.POLICY, _NONE, "days for an answer to a referral, or to a request to cancel one"
+    )
+    delivery_days: Threshold = _t("60", "d", "21", "180", Mark.POLICY, _NONE, "days from acceptance to delivery")
+    report_days: Threshold = _t(
+        "14", "d", "7", "60", Mark.POLICY, _NONE, "days without any report before a patient may be lost"
+    )
+    review_days: Threshold = _t("7", "d", "1", "28", Mark.POLICY, _NONE, "days for a review after a red flag")
+    test_order_days: Threshold = _t("14", "d", "3", "60", Mark.POLICY, _NONE, "days to order a proposed test")
+    test_result_days: Threshold = _t("60", "d", "14", "180", Mark.POLICY, _NONE, "days from an order to its result")
+    decision_days: Threshold = _t("21", "d", "7", "90", Mark.POLICY, _NONE, "days for the physician's next decision")
+    hold_days: Threshold = _t("60", "d", "14", "180", Mark.POLICY, _NONE, "days on hold before somebody asks why")
     coverage_index: Threshold = _t(
         "15", "{events}/h", "15", "15", Mark.QUOTED, _LCD, "index that needs no other reason"
     )

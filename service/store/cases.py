@@ -35,6 +35,8 @@ class Case:
     urgent: bool
     summary: str
     derived: str
+    overdue_from: str | None = None
+    replaces: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +106,24 @@ def worklist(connection: Connection, whose_move: str | None, after: tuple[str, s
     if after:
         query = query.where(tuple_(_C.waiting_since, _C.case_number) > tuple_(*after))
     return [Case(*r) for r in connection.execute(query)]
+
+
+def overdue(
+    connection: Connection, today: str, whose_move: str | None, after: tuple[str, str] | None, limit: int
+) -> list[Case]:
+    """A page of cases overdue on a day, longest overdue first; `after` is (overdue_from, case_number) of the last."""
+    query = select(_CASES).where(_C.overdue_from <= today).order_by(_C.overdue_from, _C.case_number).limit(limit)
+    if whose_move:
+        query = query.where(_C.whose_move == whose_move)
+    if after:
+        query = query.where(tuple_(_C.overdue_from, _C.case_number) > tuple_(*after))
+    return [Case(*r) for r in connection.execute(query)]
+
+
+def replacing(connection: Connection, case_number: str) -> list[str]:
+    """Numbers of the later cases whose referral takes the place of this case's."""
+    query = select(_C.case_number).where(_C.replaces == case_number).order_by(_C.case_number).limit(100)
+    return [r.case_number for r in connection.execute(query)]
 
 
 def not_decided_since(connection: Connection, day: str, closed: str, limit: int) -> list[str]:

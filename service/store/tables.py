@@ -56,7 +56,10 @@ class CaseRow(SQLModel, table=True):
     urgent: bool
     summary: str = Field(sa_column=Column(Text, nullable=False))
     derived: str = Field(sa_column=Column(Text, nullable=False))
+    overdue_from: str | None = Field(default=None, max_length=10)
+    replaces: str | None = Field(default=None, max_length=64, index=True)
     __table_args__ = (
+        Index("ix_case_row_overdue", "overdue_from", "case_number"),
         Index("ix_case_row_worklist", "whose_move", "waiting_since", "case_number"),
         Index("ix_case_row_decided", "decided_on"),
     )

@@ -18,24 +18,33 @@ _PAGE = 50
 
 @router.get("", response_class=Response)
 async def worklist(request: Request) -> Response:
-    """Cases, longest waiting first; `whose_move` filters, `after` continues from the page before."""
+    """Cases, longest waiting first; `whose_move` and `overdue=true` filter, `after` continues the page before.
+
+    Of overdue cases the longest overdue comes first.
+    """
     query = request.query_params
-    unknown = set(query) - {"whose_move", "after", "limit"}
+    unknown = set(query) - {"whose_move", "overdue", "after", "limit"}
     if unknown:
         raise refuse(Category.INVALID, f"The worklist has no filter «{sorted(unknown)[0][:40]}».")
     whose = query.get("whose_move")
     if whose and whose not in {p.value for p in Party}:
         raise refuse(Category.INVALID, f"whose_move is one of {', '.join(p.value for p in Party)}.", "whose_move")
+    overdue = query.get("overdue", "false")
+    if overdue not in ("true", "false"):
+        raise refuse(Category.INVALID, "overdue is true or false.", "overdue")
     limit = query.get("limit", str(_PAGE))
     if not limit.isascii() or not limit.isdigit() or not 1 <= int(limit[:9]) <= 200:
         raise refuse(Category.INVALID, "limit is a whole number from 1 to 200.", "limit")
-    rows = await run_in_threadpool(pipeline_of(request).worklist, whose, _after(query.get("after")), int(limit))
+    pipeline, late = pipeline_of(request), overdue == "true"
+    rows = await run_in_threadpool(pipeline.worklist, whose, _after(query.get("after")), int(limit), late)
+    today = pipeline.today().isoformat()
     cases = [
         {
             "case_number": r.case_number,
             "stage": r.stage,
             "whose_move": r.whose_move,
             "since": r.waiting_since,
+            "overdue_since": r.overdue_from if r.overdue_from and r.overdue_from <= today else None,
             "readiness": r.outcome,
             "urgent": r.urgent,
             "as_of": r.decided_on,
@@ -43,7 +52,8 @@ async def worklist(request: Request) -> Response:
         for r in rows
     ]
     more = len(rows) == int(limit)
-    following = _token(rows[-1].waiting_since, rows[-1].case_number) if more else None
+    last = rows[-1] if more else None
+    following = _token((last.overdue_from or "") if late else last.waiting_since, last.case_number) if last else None
     return answer({"cases": cases, "after": following})
 
 

@@ -13,6 +13,8 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from service.errors import Category, refuse
 from service.fhir.dates import day_of
 from service.fhir.json_text import write
+from service.fhir.referral_task import Role
+from service.pipeline.caller import Caller
 from service.pipeline.pipeline import Pipeline
 from service.web.problems import FHIR_JSON
 
@@ -54,6 +56,11 @@ async def body_of(request: Request) -> bytes:
 def pipeline_of(request: Request) -> Pipeline:
     """The pipeline the app was built with."""
     return request.app.state.pipeline
+
+
+def caller_of(request: Request, role: Role = Role.UNKNOWN) -> Caller:
+    """Who sends the request. The one place where a role begins: with the door today, with an access token one day."""
+    return Caller(role)
 
 
 def day_asked(request: Request, name: str, today: date) -> date:

@@ -19,7 +19,7 @@ from service.inbound.fhir_bundle import map_bundle, map_create, map_update
 from service.pipeline.answers import Answer, Outcome
 from service.pipeline.pipeline import Received
 from service.web import validation
-from service.web.exchange import answer, body_of, day_asked, pipeline_of, versioned_answer
+from service.web.exchange import answer, body_of, caller_of, day_asked, pipeline_of, versioned_answer
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +38,8 @@ def _known(kind: str) -> None:
 
 
 def _received(request: Request, text: bytes, interaction: str) -> Received:
-    return Received(f"fhir {interaction}", text, request.state.request_id, plain=False, interaction=interaction)
+    number, caller = request.state.request_id, caller_of(request)
+    return Received(f"fhir {interaction}", text, number, plain=False, interaction=interaction, caller=caller)
 
 
 async def metadata(request: Request) -> Response:

@@ -10,11 +10,12 @@ from typing import Any
 from fastapi import APIRouter, Request, Response
 from starlette.concurrency import run_in_threadpool
 
-from service.inbound import dental_office, physician, sleep_lab, visits
+from service.fhir.referral_task import Role
+from service.inbound import cancellation, dental_office, physician, sleep_lab, visits
 from service.inbound.plain import Mapped, Plain
 from service.pipeline.answers import Answer
 from service.pipeline.pipeline import Received
-from service.web.exchange import answer, body_of, pipeline_of
+from service.web.exchange import answer, body_of, caller_of, pipeline_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +34,13 @@ class Door:
         """The address below `/intake`."""
         return f"/cases/{{case_number}}/{self.name}" if self.of_a_case else f"/{self.name}"
 
+    @property
+    def role(self) -> Role:
+        """Whose door it is; the laboratory places a referral for the physician."""
+        return _ROLES.get(self.sender, Role.UNKNOWN)
 
+
+_ROLES = {"sleep laboratory": Role.PLACER, "physician": Role.PLACER, "dental office": Role.FULFILLER}
 DOORS = (
     Door("sleep laboratory", "referrals", sleep_lab.ReferralMessage, sleep_lab.map_referral, of_a_case=False),
     Door("sleep laboratory", "sleep-tests", sleep_lab.ResultMessage, sleep_lab.map_result, needs_number=False),
@@ -44,14 +51,29 @@ DOORS = (
     Door("dental office or physician", "visits", visits.VisitMessage, visits.map_visit),
     Door("physician", "test-orders", physician.TestOrderMessage, physician.map_test_order),
     Door("physician", "decisions", physician.DecisionMessage, physician.map_physician_decision),
-    Door("physician", "cancellation", physician.CancellationMessage, physician.map_cancellation, needs_number=False),
+    Door(
+        "physician",
+        "cancellation",
+        cancellation.CancellationMessage,
+        cancellation.map_cancellation,
+        needs_number=False,
+    ),
+    Door(
+        "dental office",
+        "cancellation-answer",
+        cancellation.CancellationAnswerMessage,
+        cancellation.map_cancellation_answer,
+        needs_number=False,
+    ),
 )
 
 
 def _endpoint(door: Door) -> Callable[..., Any]:
     async def handle(request: Request, case_number: str | None) -> Response:
         text = await body_of(request)
-        received = Received(f"intake {door.name}", text, request.state.request_id, plain=True)
+        received = Received(
+            f"intake {door.name}", text, request.state.request_id, plain=True, caller=caller_of(request, door.role)
+        )
         mapping = door.mapping
         if door.of_a_case and door.needs_number:
             mapping = partial(door.mapping, case_number=case_number)

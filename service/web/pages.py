@@ -41,10 +41,12 @@ async def style() -> Response:
 async def board(request: Request) -> Response:
     """Whose move it is, longest waiting first."""
     rows = await run_in_threadpool(pipeline_of(request).worklist, None, None, 200)
+    today = pipeline_of(request).today().isoformat()
     lines = "".join(
         f'<tr><td><a href="/cases/{escape(r.case_number)}/page">{escape(r.case_number)}</a></td>'
         f"<td>{escape(r.whose_move)}{' <b>(urgent)</b>' if r.urgent else ''}</td>"
-        f"<td>{escape(r.stage.replace('-', ' '))}</td><td>{escape(r.waiting_since)}</td>"
+        f"<td>{escape(r.stage.replace('-', ' '))}</td><td>{escape(r.waiting_since)}"
+        f"{' <b>(overdue)</b>' if r.overdue_from and r.overdue_from <= today else ''}</td>"
         f"<td>{escape(r.decided_on)}</td></tr>"
         for r in rows
     )

@@ -20,10 +20,11 @@ from service.settings import Settings
 from tests.conftest import Clock
 from tests.journeys.stories import STORIES as MAIN_STORIES
 from tests.journeys.stories_after import AFTERWARDS
+from tests.journeys.stories_between import BETWEEN_OFFICES
 from tests.journeys.stories_edges import EDGES
 from tests.journeys.story import Event, Story, Told, tell
 
-STORIES = (*MAIN_STORIES, *EDGES, *AFTERWARDS)
+STORIES = (*MAIN_STORIES, *EDGES, *AFTERWARDS, *BETWEEN_OFFICES)
 PAGE = Path(__file__).parent / "JOURNEYS.md"
 
 

@@ -27,6 +27,7 @@ from service.settings import Settings
 from tests.conftest import Clock
 from tests.journeys.stories import STORIES
 from tests.journeys.stories_after import AFTERWARDS
+from tests.journeys.stories_between import BETWEEN_OFFICES
 from tests.journeys.stories_edges import EDGES
 from tests.journeys.story import tell
 from tests.outbound.asked import subscription
@@ -56,7 +57,7 @@ def collect(folder: Path) -> Emitted:
     """Play everything, each into a database of its own below `folder`."""
     found = Emitted()
     _demo(found, folder)
-    for index, story in enumerate((*STORIES, *EDGES, *AFTERWARDS)):
+    for index, story in enumerate((*STORIES, *EDGES, *AFTERWARDS, *BETWEEN_OFFICES)):
         with _service(folder, f"journey-{index}", found, Site(region=story.region)) as (client, clock):
             tell(story, client, clock, lambda _event, _case: None)
     _examples(found, folder)
@@ -93,7 +94,7 @@ def _read_back(client: TestClient, url: str, name: str, found: Emitted) -> None:
         assert reply.status_code == 200, reply.text
         found.add(f"{name} {kind}/{resource_id}/_history/{version}", load(reply.text))
     plans = sorted({resource_id for kind, resource_id, _ in known if kind == "CarePlan"})
-    asked = [path for plan in plans for path in _about(client, plan)]
+    asked = list(dict.fromkeys(path for plan in plans for path in _about(client, plan)))
     for path in ["/fhir/metadata", "/fhir/CarePlan/AR-NONE", *asked]:
         found.add(f"{name} {path}", load(client.get(path).text))
 

@@ -68,7 +68,7 @@ def _full_case(client: TestClient, clock: Clock) -> Iterator[tuple[str, dict[str
     _send(client, f"{case}/appliances", appliance(26))
     yield "same revision", _refused(client, f"{case}/assessments", {**EXAM, "revision": 2, "teeth_upper": 9})
     _send(client, f"{case}/referral-state", {"state": "on-hold", "on": on(27), "reason": "patient abroad"})
-    _send(client, f"{case}/referral-state", {"state": "in-progress", "on": on(28)})
+    _send(client, f"{case}/referral-state", {"state": "in-progress", "on": on(28), "reason": "patient back"})
     settings = [
         setting("s0", 28, 0.50, percent_of_protrusive_range=55.5),
         setting("s1", 35, 1.5, 1.0, difference_intended=True),

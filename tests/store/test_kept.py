@@ -141,7 +141,7 @@ _COURSE = [
     red_flag("f1", "2026-11-15", revision=2, resolved_on="2026-11-16"),
     check_in("c2", "2026-11-13", entered_in_error=True),
     Post("referral-state", {"state": "on-hold", "on": "2026-11-17", "reason": "away"}),
-    Post("referral-state", {"state": "in-progress", "on": "2026-11-18"}),
+    Post("referral-state", {"state": "in-progress", "on": "2026-11-18", "reason": "back"}),
     ordered("T-1", "2026-11-19"),
     Post("referrals", {**referral(), "epworth_total": 11, "revision": 2}),
     accepted(),

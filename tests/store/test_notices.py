@@ -5,21 +5,24 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from importlib import import_module
+from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import inspect
+from alembic import command
+from alembic.config import Config
+from sqlalchemy import MetaData, Table, create_engine, inspect, text
+from sqlalchemy.engine import make_url
 
 from service.app import build_pipeline
-from service.fhir.json_text import write
+from service.fhir.json_text import load, write
 from service.fhir.subscription import problems_of, wanted_of
 from service.outbound.addresses import Egress
 from service.pipeline import Pipeline
 from service.pipeline.hand_out import hand_out
 from service.pipeline.subscriptions import Subscriptions
 from service.settings import Settings
-from service.store import notices, subscriptions
+from service.store import migrations, notices, subscriptions
 from service.store.notice_tables import NoticeRow, SubscriptionEventRow, SubscriptionRow
 from tests.conftest import Clock
 from tests.outbound.asked import subscription
@@ -71,6 +74,22 @@ def test_each_move_of_a_case_is_one_notice_to_the_party_whose_move_it_is(pipelin
     take(pipeline, red_flag("f1", "2026-11-19"), number)
     assert _outbox(database_url)[-1][1:] == ("under-review", "2026-11-19", True)
     assert "patient" not in {who for who, *_ in _outbox(database_url)}
+    check_whole(rows_of(database_url))
+
+
+def test_a_request_to_cancel_is_told_to_the_dental_office_although_it_was_its_move_before(
+    pipeline: Pipeline, database_url: str
+):
+    number = opened_case(pipeline, settled_course()[:3])
+    assert pipeline.case(number)["whose_move"] == "dentist"
+    before = _outbox(database_url)
+    take(pipeline, Post("cancellation", {"on": "2026-11-19", "reason": "moved away"}), number)
+    case = pipeline.case(number)
+    after = sorted(rows_of(database_url)["notice"], key=lambda r: (r["made_at"], r["id"]))
+    assert len(after) == len(before) + 1
+    assert (after[-1]["whose_move"], after[-1]["stage"]) == ("dentist", case["stage"]) == before[-1][:2]
+    kind, name = after[-1]["focus"].split("/")
+    assert load(pipeline.resource(kind, name).body)["code"]["coding"][0]["code"] == "abort"
     check_whole(rows_of(database_url))
 
 
@@ -210,21 +229,35 @@ def test_numbers_are_gapless_with_many_writers_and_many_that_hand_out(database_u
     check_whole(held)
 
 
-def test_a_database_from_before_notices_is_brought_to_them_with_its_cases(database_url: str, clock: Clock):
-    before = import_module("service.store.migrations.versions.0003_notices").down_revision
-    first = build_pipeline(Settings(database_url=database_url), clock=clock)
-    number = opened_case(first)
-    with first.database.engine.begin() as connection:
-        for table in ("notice", "subscription", "subscription_event"):
-            connection.exec_driver_sql(f"DROP TABLE {table}")
-        connection.exec_driver_sql(f"UPDATE alembic_version SET version_num = '{before}'")
-    first.close()
-    second = build_pipeline(Settings(database_url=database_url), clock=clock)
-    name = subscribed(second)
-    take(second, accepted(), number)
-    assert numbers_of(doors(second).events(name, 0, None, None)) == [1]
-    second.close()
+def test_a_database_from_before_notices_is_brought_to_them_with_its_cases(
+    database_url: str, tmp_path: Path, clock: Clock
+):
+    """The rows of a case, put into a database at the revision before, are there afterwards, and the case goes on."""
+    now = build_pipeline(Settings(database_url=f"sqlite:///{tmp_path}/now.db"), clock=clock)
+    number = opened_case(now)
+    url = make_url(database_url)
+    engine = create_engine(url.set(drivername="postgresql+psycopg") if url.drivername == "postgresql" else url)
+    config = Config()
+    config.set_main_option("script_location", str(Path(migrations.__file__).parent))
+    with engine.begin() as connection, now.database.engine.connect() as source:
+        config.attributes["connection"] = connection
+        command.upgrade(config, "0001")
+        for name in ("resource_version", "identity", "case_row", "fact", "message"):
+            table = Table(name, MetaData(), autoload_with=connection)
+            rows = source.execute(text(f"SELECT {', '.join(table.columns.keys())} FROM {name}")).mappings()
+            connection.execute(table.insert(), [_fitting(dict(row)) for row in rows])
+    engine.dispose()
+    now.close()
+    brought = build_pipeline(Settings(database_url=database_url), clock=clock)
+    name = subscribed(brought)
+    take(brought, accepted(), number)
+    assert numbers_of(doors(brought).events(name, 0, None, None)) == [1]
+    brought.close()
     check_whole(rows_of(database_url))
+
+
+def _fitting(row: dict[str, Any]) -> dict[str, Any]:
+    return row | ({"urgent": bool(row["urgent"])} if "urgent" in row else {})
 
 
 def test_the_tables_are_as_the_code_says(pipeline: Pipeline):

@@ -13,10 +13,12 @@ from service.fhir.build import SHARED
 from service.fhir.json_text import load, write_canonical
 from service.fhir.read_facts import StoredFact, assemble, read
 from service.fhir.read_other import with_moves
-from service.pipeline.decide import summary_of, with_birth_date
+from service.pipeline.decide import overdue_day, summary_of, with_birth_date
+from service.pipeline.derived import Derived
 from service.rules.case_view import view_case
 from service.rules.facts import Source
 from service.rules.site import Site
+from service.rules.thresholds import Thresholds
 
 TABLES = ("resource_version", "identity", "case_row", "fact", "message", "notice", "subscription", "subscription_event")
 Rows = list[dict[str, Any]]
@@ -142,6 +144,8 @@ def _case_agrees(held: dict[str, Rows], case: dict[str, Any]) -> None:
     facts = with_birth_date(facts, patient.get("birthDate", ""))
     view = view_case(facts, Site(), date.fromisoformat(case["decided_on"]))
     assert write_canonical(summary_of(number, view)) == write_canonical(load(case["summary"]))
+    due = overdue_day(view, Derived.of(number, case["derived"]), Thresholds())
+    assert case["overdue_from"] == due, f"{number} is overdue from {case['overdue_from']}, by its facts from {due}"
     assert (case["stage"], case["outcome"]) == (view.stage.name.value, view.readiness.outcome)
     there = current(held["resource_version"])
     for reference, (version, _digest) in load(case["derived"])["versions"].items():

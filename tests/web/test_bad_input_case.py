@@ -155,7 +155,7 @@ MOVES = [
     ({"state": "on-hold", "on": "2026-08-06", "reason": "ill"}, "A referral that is «requested» cannot be made «on-hold» by the dental office."),
     ({"state": "completed", "on": "2026-08-06"}, "A referral that is «requested» cannot be made «completed» by the dental office."),
     ({"state": "failed", "on": "2026-08-06", "reason": "x"}, "A referral that is «requested» cannot be made «failed» by the dental office."),
-    ({"state": "rejected", "on": "2026-08-06"}, "A referral is made «rejected» only with a reason."),
+    ({"state": "rejected", "on": "2026-08-06"}, "A referral that is «requested» is made «rejected» only with a reason."),
 ]  # fmt: skip
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from typing import Any
 
 from service.fhir.codes import LOCAL, UCUM, is_local
@@ -11,11 +12,15 @@ from service.fhir.conformance.currencies import CURRENCIES
 from service.fhir.conformance.issue import Findings, Where, shown
 from service.fhir.conformance.primitives import absolute
 from service.fhir.conformance.ucum import is_unit
+from service.fhir.engine import THRESHOLDS, is_threshold
 
 _MANY = 12
 LANGUAGES, _CURRENCIES = "http://hl7.org/fhir/ValueSet/all-languages", "http://hl7.org/fhir/ValueSet/currencies"
 _BCP_47, _ISO_4217 = "urn:ietf:bcp:47", "urn:iso:std:iso:4217"
 _LANGUAGE = re.compile(r"[A-Za-z]{2,3}(-[A-Za-z]{4})?(-([A-Za-z]{2}|[0-9]{3}))?(-[A-Za-z0-9]{5,8})*")
+
+
+_OURS: dict[str, Callable[[str], bool]] = {LOCAL: is_local, THRESHOLDS: is_threshold}
 
 
 def coding(value: dict[str, Any], where: Where, findings: Findings) -> None:
@@ -30,15 +35,15 @@ def coding(value: dict[str, Any], where: Where, findings: Findings) -> None:
     elif system == UCUM:
         if isinstance(code, str) and code and not is_unit(code):
             findings.wrong(where.at("code"), f"«{shown(code)}» is not a unit of UCUM.")
-    elif code is None and (system == LOCAL or system in base.code_systems()):
+    elif code is None and (system in _OURS or system in base.code_systems()):
         findings.wrong(where, f"A code of the code system {shown(system)} is needed.")
     elif isinstance(code, str) and code and not _is_known(system, code):
         findings.wrong(where.at("code"), f"The code system {shown(system)} has no code «{shown(code)}».")
 
 
 def _is_known(system: str, code: str) -> bool:
-    if system == LOCAL:
-        return is_local(code)
+    if system in _OURS:
+        return _OURS[system](code)
     if system == _ISO_4217:
         return code in CURRENCIES
     held = base.code_systems().get(system)

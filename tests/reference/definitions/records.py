@@ -49,6 +49,7 @@ PROFILES = (
             Element("contained", "3..3", "The goals: their state follows from the case"),
             fixed_code("intent", "plan", "A plan, not an order"),
             Element("category", "1..1", "Asked for by US Core", pattern=coded(_ASSESS_PLAN)),
+            to("replaces", "0..1", "The plan of the earlier referral this one takes the place of", "CarePlan"),
             Element("title", "1..1", "What the plan is for"),
             Element("description", "1..1", "Where the case stands, as of which day, and whose move it is"),
             patient(),

@@ -22,6 +22,7 @@ from tests.reference.definitions.shape import (
 
 _TASK_CODE = "http://hl7.org/fhir/CodeSystem/task-code"
 FULFILL = Code(_TASK_CODE, "fulfill", "Fulfill the focal request", Provenance.STANDARD)
+ABORT = Code(_TASK_CODE, "abort", "Mark the focal resource as no longer active", Provenance.STANDARD)
 APPROVE = Code(_TASK_CODE, "approve", "Activate/approve the focal resource", Provenance.STANDARD)
 _PRESCRIBER = to(
     "requester", "1..1", "A physician prescribes; a dental office does not", "Practitioner", "PractitionerRole"
@@ -63,6 +64,7 @@ PROFILES = (
                 "DiagnosticReport",
                 "DocumentReference",
             ),
+            to("replaces", "0..*", "The ended referral it takes the place of", "ServiceRequest"),
             Element("supportingInfo", "0..*", "The baseline test and what was known before treatment"),
         ),
     ),
@@ -120,6 +122,33 @@ PROFILES = (
                 "task-output",
                 "A completed referral names what came of it.",
                 "status = 'completed' implies output.exists()",
+            ),
+        ),
+    ),
+    Profile(
+        "cancellation-task",
+        "Task",
+        "Request to cancel a referral",
+        "After work began the physician's office asks, and the dental office agrees or declines with a reason.",
+        (
+            Element("status", "1..1", "Whether and how it was answered", value_set="cancellation-state"),
+            Element("statusReason", "0..1", "Why it was declined or withdrawn"),
+            fixed_code("intent", "order", "Asked for by the one who ordered"),
+            is_code(ABORT, why="End the work on the referral"),
+            to("focus", "1..1", "The Task of the referral", "Task"),
+            patient("for"),
+            Element("authoredOn", "1..1", "When it was asked"),
+            Element("reasonCode", "1..1", "Why the referral is to be cancelled"),
+            Element("reasonCode.text", "1..1", "In words"),
+            to("requester", "0..1", "Who asks", "Practitioner", "PractitionerRole", "Organization"),
+            to("owner", "0..1", "The dental office that answers", "Organization", "Practitioner", "PractitionerRole"),
+        ),
+        (
+            _TASK_TIMES,
+            Rule(
+                "cancellation-reason",
+                "A request is declined or withdrawn as an error with a reason.",
+                "(status = 'rejected' or status = 'entered-in-error') implies statusReason.exists()",
             ),
         ),
     ),

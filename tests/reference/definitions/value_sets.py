@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from service.fhir.cancellation import STATES as CANCELLATION_STATES
 from service.fhir.codes import AHI_24_HOUR, LOCAL, LOINC, is_local
 from service.rules.coverage_us import Documentation
 from service.rules.decision import Readiness, ResponseClass, Status, Step
@@ -105,6 +106,12 @@ VALUE_SETS = (
         "States of a referral",
         "The values of the Task status that a referral uses.",
         ((TASK_STATUS, tuple(str(state) for state in ReferralState)),),
+    ),
+    ValueSet(
+        "cancellation-state",
+        "States of a request to cancel",
+        "The values of the Task status that a request to cancel a referral uses.",
+        ((TASK_STATUS, CANCELLATION_STATES),),
     ),
     ValueSet(
         "proposal-status",

@@ -1,0 +1,159 @@
+"""From which day a case is overdue: the last day in time and the first day late, stage by stage.
+
+The days allowed are our own policy; no published values were found.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+from decimal import Decimal
+
+import pytest
+
+from service.rules.case_view import view_case
+from service.rules.facts import (
+    CancellationRequest,
+    CaseFacts,
+    PhysicianChoice,
+    RedFlagKind,
+    ReferralState,
+)
+from service.rules.overdue import overdue_from
+from service.rules.site import Site
+from service.rules.thresholds import Thresholds
+
+from .build import (
+    AS_OF,
+    DEFAULTS,
+    READY,
+    ago,
+    appliance,
+    baseline,
+    case,
+    choice,
+    efficacy,
+    good_check_in,
+    order,
+    red_flag,
+    referral,
+    rows,
+    setting,
+    source,
+)
+
+
+def since(state: ReferralState, days_ago: int) -> CaseFacts:
+    """A referral of 100 days ago that entered a state."""
+    held = replace(referral(state), state_since=((ago(days_ago), state),))
+    return CaseFacts(referral=held, sleep_tests=(baseline(),))
+
+
+def told(facts: CaseFacts, thresholds: Thresholds = DEFAULTS, proposed: int | None = None):
+    view = view_case(facts, Site(thresholds=thresholds), AS_OF)
+    proposed_on = None if proposed is None else ago(proposed)
+    return overdue_from(view.stage, view.facts, view.follow_up, thresholds, AS_OF, proposed_on)
+
+
+REFERRED = CaseFacts(referral=referral(ReferralState.REQUESTED), sleep_tests=(baseline(),))
+LOUD = (good_check_in(14, snoring="6"), good_check_in(7, snoring="6"))
+TITRATING = case(settings=(setting(8, "1"),), check_ins=(good_check_in(9, snoring="6"),))
+TESTED = case(sleep_tests=(baseline(), efficacy(4)))
+HELD = replace(referral(ReferralState.ON_HOLD), state_since=((ago(10), ReferralState.ON_HOLD),))
+ASKED = CancellationRequest(source("asked"), ago(3), "surgery")
+
+TABLE = rows(
+    # comment, facts, days before today on which the wait began, days allowed
+    ("referred 100 days ago and never answered: lost at the first step", REFERRED, 100, 14),
+    ("accepted 20 days ago: an appliance takes weeks to make", since(ReferralState.ACCEPTED, 20), 20, 60),
+    ("in titration, the last sign of life is the setting of 8 days ago", TITRATING, 8, 14),
+    (
+        "in titration, a check-in after the setting is the later sign of life",
+        replace(TITRATING, check_ins=(good_check_in(5, snoring="6"),)),
+        5,
+        14,
+    ),
+    (
+        "a patient who cannot drive safely is looked at within days, whatever else is reported",
+        replace(READY, red_flags=(red_flag(RedFlagKind.DROWSY_DRIVING, 2),)),
+        2,
+        7,
+    ),
+    ("test ordered 5 days ago: the laboratory needs an appointment", replace(READY, test_orders=(order(5),)), 5, 60),
+    ("tested 4 days ago: the physician reads the result", TESTED, 4, 21),
+    ("put on hold 10 days ago: a hold is meant, but not for ever", replace(READY, referral=HELD), 10, 60),
+    (
+        "another therapy decided on 2 days ago: the physician arranges it",
+        replace(TESTED, physician_decisions=(choice(2, PhysicianChoice.COMBINE_OR_CHANGE),)),
+        2,
+        21,
+    ),
+    (
+        "asked 3 days ago to cancel: the answer is due like that to a referral",
+        replace(TITRATING, cancellation_requests=(ASKED,)),
+        3,
+        14,
+    ),
+)
+
+
+@pytest.mark.parametrize(("facts", "began", "allowed"), TABLE)
+def test_overdue_from(facts: CaseFacts, began: int, allowed: int):
+    assert told(facts) == ago(began) + timedelta(days=allowed)
+
+
+def test_a_proposed_test_waits_since_it_was_proposed():
+    """The setting may be old: the physician could not order before the case became ready."""
+    assert told(READY, proposed=3) == ago(3) + timedelta(days=14)
+    assert told(READY, proposed=14) == AS_OF
+
+
+NEVER = rows(
+    ("closed: nothing can be reported that ends it", since(ReferralState.REJECTED, 50)),
+    ("no referral on record: nobody was asked", CaseFacts(sleep_tests=(baseline(),))),
+    (
+        "the physician stopped the treatment",
+        replace(TESTED, physician_decisions=(choice(2, PhysicianChoice.STOP),)),
+    ),
+)
+
+
+@pytest.mark.parametrize("facts", NEVER)
+def test_never_overdue(facts: CaseFacts):
+    assert told(facts) is None
+
+
+def test_an_answered_request_to_cancel_no_longer_waits():
+    answered = replace(ASKED, answered_on=ago(1))
+    assert told(replace(TITRATING, cancellation_requests=(answered,))) == told(TITRATING)
+
+
+def test_a_request_to_cancel_is_shown_to_the_dental_office_and_a_red_flag_goes_before():
+    asked = view_case(replace(TITRATING, cancellation_requests=(ASKED,)), Site(), AS_OF).stage
+    assert (asked.whose_move, asked.since) == ("dentist", ago(3))
+    assert asked.why.startswith("The physician's office asked on 27 Sep 2026 to cancel the referral (surgery);")
+    flagged = replace(TITRATING, cancellation_requests=(ASKED,), red_flags=(red_flag(RedFlagKind.DROWSY_DRIVING, 2),))
+    stage = view_case(flagged, Site(), AS_OF).stage
+    assert stage.urgent
+    assert "asked on 27 Sep 2026 to cancel" in stage.why
+    assert not stage.why.startswith("The physician's office asked")
+
+
+def test_a_site_may_wait_longer_or_less():
+    shorter = Thresholds().with_values({"referral_answer_days": Decimal(3)})
+    assert told(REFERRED, shorter) == ago(97)
+
+
+def test_a_visit_that_is_due_is_overdue_after_its_grace():
+    """Follow-up for good: the visit's own grace holds, not the days of a decision."""
+    decided = case(
+        appliances=(appliance(400),),
+        settings=(setting(390, "2"),),
+        check_ins=(),
+        sleep_tests=(baseline(), efficacy(370)),
+        physician_decisions=(choice(365, PhysicianChoice.CONTINUE),),
+    )
+    view = view_case(decided, Site(), AS_OF)
+    assert view.follow_up and view.follow_up.since
+    assert view.follow_up.decision.outcome in ("visit-due", "visit-overdue")
+    assert told(decided) == view.follow_up.since + timedelta(days=14)
