@@ -112,6 +112,7 @@ def _task(reading: Reading) -> Small | None:
     return {
         "kind": "task",
         "state": state,
+        "began": reading.day_in(acted, "start", "executionPeriod") if isinstance(acted, dict) else None,
         "acted": reading.day_in(acted, "end", "executionPeriod") if isinstance(acted, dict) else None,
         "modified": reading.day_in(reading.resource, "lastModified", ""),
         "stored": str(reading.resource.get("meta", {}).get("lastUpdated", ""))[:10],
@@ -123,13 +124,17 @@ def with_moves(task: Small, before: Small | None) -> Small:
 
     A move is dated by the end of `executionPeriod`, when a client left that as it was by `lastModified`, and when it
     left that as well by the day on which the version was stored; never before the move it follows. A referral is
-    requested from its own day on, so that is no move.
+    requested from its own day on, so that is no move; that it was received says nothing any more once it moved on. An
+    acceptance told after the work began is dated by the start of `executionPeriod`, as if it had come in order.
     """
-    moves = list(before["moves"]) if before else []
+    moves = [m for m in before["moves"] if m[1] != "received" or task["state"] == "received"] if before else []
     if task["state"] != (moves[-1][1] if moves else "requested"):
         fresh = (task[k] for k in ("acted", "modified") if task[k] and (before is None or task[k] != before[k]))
         on = next(fresh, task["stored"])
         moves.append([max(on, moves[-1][0]) if moves else on, task["state"]])
+    began = task["began"]
+    if began and moves and moves[0][1] == "in-progress" and began < moves[0][0]:
+        moves.insert(0, [began, "accepted"])
     return {**task, "moves": moves}
 
 

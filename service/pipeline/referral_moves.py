@@ -109,7 +109,8 @@ def by_message(at: Situation, move: Move, implied: bool) -> Moved:
     """The Task's next version after a plain message's move. Refused where the table of states refuses it.
 
     An `implied` move, as by a delivery, accepts the referral, begins the work, and does nothing once work has begun
-    or ended. The dental office's move dated before its last one, or to an earlier step, is a late report.
+    or ended. The dental office's move dated before its last one, or to an earlier step, is a late report;
+    of a late acceptance the day is kept.
     """
     role = role_of(move, at.caller)
     held = at.held(at.case.task)
@@ -117,6 +118,9 @@ def by_message(at: Situation, move: Move, implied: bool) -> Moved:
     start, end = body["status"], move.state
     if start == end or (implied and start not in ("requested", "received", "accepted")):
         return Moved()
+    if end == "accepted" and already_past(start, end) and move.on[:10] < _began(body):
+        period = {**body["executionPeriod"], "start": move.on[:10]}
+        return Moved(at.next(held, {**body, "executionPeriod": period, "lastModified": at.now}))
     late = role is Role.FULFILLER and (already_past(start, end) or move.on[:10] < at.derived.moved_on)
     if late and not implied:
         return Moved(
@@ -132,10 +136,17 @@ def by_message(at: Situation, move: Move, implied: bool) -> Moved:
     return Moved(at.next(held, moved_body(at, body, end, move.on[:10], move.reason)))
 
 
+def _began(task: Resource) -> str:
+    """The day from which the dental office acts on a referral, as far as it was told; empty before."""
+    return task.get("executionPeriod", {}).get("start", "")[:10]
+
+
 def moved_body(at: Situation, body: Resource, end: str, on: str, reason: str) -> Resource:
     """The Task after a move of a day."""
     acted = body.get("executionPeriod", {})
-    period = {"start": min(acted.get("start", on), on), "end": max(acted.get("end", on), on)}
+    period = {**acted, "end": max(acted.get("end", on), on)}
+    if end != "received":
+        period["start"] = min(acted.get("start", on), on)
     after = {**body, "status": end, "lastModified": at.now, "executionPeriod": period}
     if reason:
         after["statusReason"] = {"text": reason}

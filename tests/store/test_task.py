@@ -116,7 +116,7 @@ def test_the_state_of_a_past_day_is_that_days_state(pipeline: Pipeline, web: Tes
     take(pipeline, Post("referral-state", {"state": "received", "on": "2026-11-10"}), number)
     take(pipeline, Post("referral-state", {"state": "accepted", "on": "2026-11-14"}), number)
     task = _task(pipeline, number)
-    assert task["executionPeriod"] == {"start": "2026-11-10", "end": "2026-11-14"}
+    assert task["executionPeriod"] == {"start": "2026-11-14", "end": "2026-11-14"}
     assert _put(web, {**task, "status": "rejected", "statusReason": {"text": "no appointment"}}).status_code == 200
     stages = {day: pipeline.case_as_of(number, date(2026, 11, day))["why"] for day in (12, 14, 19, 20)}
     assert stages[12].startswith("Referred on")
