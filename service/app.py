@@ -34,12 +34,13 @@ _log = logging.getLogger("airway_relay")
 def build_pipeline(settings: Settings, clock: Callable[[], datetime] | None = None) -> Pipeline:
     """The pipeline on the database the settings name."""
     pipeline = Pipeline(
-        Database(settings.database_url),
+        Database(settings.database_url, settings.partitions),
         settings.site,
         clock or (lambda: datetime.now(UTC)),
         settings.zone,
         __version__,
     )
+    pipeline.index_all()
     pipeline.engine()
     return pipeline
 
@@ -63,7 +64,7 @@ def build_app(settings: Settings, pipeline: Pipeline) -> FastAPI:
 
     app = FastAPI(title="Airway Relay", version=__version__, docs_url=None, redoc_url=None, lifespan=lifespan)
     app.state.pipeline = pipeline
-    app.state.subscriptions = Subscriptions(pipeline.database, settings.egress, pipeline.clock)
+    app.state.subscriptions = Subscriptions(pipeline.database, settings.egress, pipeline.now)
     app.state.max_body_bytes = settings.max_body_bytes
     problems.install(app)
     for part in (subscription_api, fhir_api, intake_api, case_api, pages):

@@ -16,6 +16,7 @@ class Category(StrEnum):
 
     NOT_PARSEABLE = "not-parseable"
     INVALID = "invalid"
+    BAD_QUERY = "bad-query"
     BUSINESS_RULE = "business-rule"
     NOT_FOUND = "not-found"
     CONFLICT = "conflict"

@@ -37,6 +37,7 @@ class Settings:
     zone: tzinfo = UTC
     max_body_bytes: int = 5_000_000
     trusted_network: bool = False
+    partitions: int = 0
     site: Site = field(default_factory=Site)
     egress: Egress = field(default_factory=Egress)
     delivers: bool = True
@@ -51,6 +52,7 @@ class Settings:
             zone=_zone(environment.get("AIRWAY_RELAY_TIME_ZONE", "UTC")),
             max_body_bytes=_whole(environment, "AIRWAY_RELAY_MAX_BODY_BYTES", cls.max_body_bytes, 1000, 50_000_000),
             trusted_network=environment.get("AIRWAY_RELAY_TRUSTED_NETWORK", "") == "yes",
+            partitions=_whole(environment, "AIRWAY_RELAY_PARTITIONS", cls.partitions, 0, 256),
             site=_site(environment.get("AIRWAY_RELAY_SITE_FILE")),
             egress=_egress(environment),
             delivers=environment.get("AIRWAY_RELAY_DELIVER", "yes") != "no",

@@ -13,6 +13,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from service.outbound.senders import HttpSender
 from service.pipeline.delivery import Deliverer, wait_for
 from service.settings import Settings, SettingsError
+from service.store.caller import ALL_SEEING
 from service.store.engine import Database
 
 
@@ -20,7 +21,7 @@ def deliver() -> int:
     """Run until stopped. Logs go to standard error, without addresses or secrets."""
     try:
         settings = Settings.from_environment(os.environ)
-        database = Database(settings.database_url)
+        database = Database(settings.database_url, settings.partitions).seen_by(ALL_SEEING)
     except SettingsError as error:
         print(f"airway-relay: {error}", file=sys.stderr)
         return 2

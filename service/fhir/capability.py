@@ -12,10 +12,11 @@ from service.fhir.build import Resource
 from service.fhir.codes import BASE
 from service.fhir.engine import CAUTION
 from service.fhir.profile_index import profiles_by_type
+from service.fhir.search_parameters import PARAMETERS, RESOURCE_PARAMETERS, includes_of, reverse_includes_of
 from service.fhir.subscription import subscription_capability
 from service.fhir.validate import MADE_BY_THE_SERVICE, TYPES
 
-_TYPE_INTERACTIONS = ("read", "vread", "history-instance", "search-type", "create", "update")
+_TYPE_INTERACTIONS = ("read", "vread", "history-instance", "history-type", "search-type", "create", "update")
 _WRITES = ("create", "update")
 
 
@@ -47,6 +48,7 @@ def capability_statement(routed: Set[str], base_url: str) -> Resource:
 
 
 _DEFINITIONS = {
+    "everything": "http://hl7.org/fhir/OperationDefinition/Patient-everything",
     "readiness": f"{BASE}/OperationDefinition/readiness",
     "validate": "http://hl7.org/fhir/OperationDefinition/Resource-validate",
 }
@@ -56,9 +58,9 @@ def _type(kind: str, routed: Set[str]) -> Resource:
     own = kind in MADE_BY_THE_SERVICE
     profiles = profiles_by_type().get(kind)
     interactions = [c for c in _TYPE_INTERACTIONS if c in routed and not (own and c in _WRITES)]
-    parameters = [{"name": "identifier", "type": "token"}]
-    if kind == "CarePlan":
-        parameters += [{"name": "patient", "type": "reference"}, {"name": "subject", "type": "reference"}]
+    declared = [{"name": n, "definition": url, "type": sort} for n, (sort, url) in RESOURCE_PARAMETERS.items()]
+    declared += [{"name": p.name, "definition": p.definition, "type": p.kind.value} for p in PARAMETERS[kind].values()]
+    includes = {"searchInclude": includes_of(kind), "searchRevInclude": reverse_includes_of(kind)}
     return {
         "type": kind,
         **({"supportedProfile": profiles} if profiles else {}),
@@ -67,5 +69,6 @@ def _type(kind: str, routed: Set[str]) -> Resource:
         "readHistory": True,
         "updateCreate": False,
         "conditionalCreate": not own,
-        "searchParam": parameters,
+        **{name: held for name, held in includes.items() if held},
+        "searchParam": declared,
     }

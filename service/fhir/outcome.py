@@ -11,6 +11,7 @@ from service.fhir.conformance.issue import ERROR, Issue
 _ISSUE_CODE = {
     Category.NOT_PARSEABLE: "structure",
     Category.INVALID: "invalid",
+    Category.BAD_QUERY: "invalid",
     Category.BUSINESS_RULE: "business-rule",
     Category.NOT_FOUND: "not-found",
     Category.CONFLICT: "conflict",

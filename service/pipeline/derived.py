@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from service.fhir.build import Resource
 from service.fhir.json_text import load, write, write_canonical
 from service.fhir.profile_index import with_profile
+from service.fhir.search_values import values_of
 from service.rules.facts import Source
 from service.store.resources import Stored
 
@@ -21,7 +22,8 @@ def stored(resource: Resource, resource_id: str, version: int, case_number: str,
     meta = {**resource.get("meta", {}), "versionId": str(version), "lastUpdated": now}
     rest = {k: v for k, v in resource.items() if k not in ("resourceType", "id", "meta")}
     body = write({"resourceType": resource["resourceType"], "id": resource_id, "meta": meta, **rest})
-    return Stored(resource["resourceType"], resource_id, version, case_number, now, body)
+    found_by = tuple(values_of(resource))
+    return Stored(resource["resourceType"], resource_id, version, case_number, now, body, values=found_by)
 
 
 @dataclass(slots=True)
@@ -37,6 +39,8 @@ class Derived:
     birth_date: str = ""
     appliance: str = ""
     to_cancel: str = ""
+    found_by: dict[str, str] = field(default_factory=dict)
+    """Digest of the values each is found by, so that the search index is written only where they change."""
     rows: list[Stored] = field(default_factory=list)
 
     @classmethod
@@ -56,6 +60,7 @@ class Derived:
                 "birth_date": self.birth_date,
                 "appliance": self.appliance,
                 "to_cancel": self.to_cancel,
+                "found_by": self.found_by,
             }
         )
 
@@ -68,5 +73,8 @@ class Derived:
         if digest != known:
             version += 1
             self.versions[reference] = [version, digest]
-            self.rows.append(stored(resource, resource["id"], version, self.case_number, now))
+            row = stored(resource, resource["id"], version, self.case_number, now)
+            found_by = hashlib.sha256(repr(row.values).encode()).hexdigest()[:16]
+            self.rows.append(replace(row, found_as_before=self.found_by.get(reference) == found_by))
+            self.found_by[reference] = found_by
         return Source(reference, version)

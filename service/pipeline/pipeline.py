@@ -27,11 +27,11 @@ from service.inbound.plain import Mapped
 from service.pipeline import checks, decide, referral, referral_moves, which_case
 from service.pipeline.announce import Move, announce
 from service.pipeline.answers import Answer, Outcome
-from service.pipeline.caller import Caller
 from service.pipeline.derived import Derived, stored
 from service.pipeline.fact_rows import changed_rows, fact_of, facts_after, split, state_of, task_small
 from service.pipeline.identify import Identified, identify, same_content
-from service.pipeline.reading import Reads
+from service.pipeline.searching import Searches
+from service.pipeline.sender import Sender
 from service.rules.case_view import view_case
 from service.rules.facts import CaseFacts, Source
 from service.rules.site import Site
@@ -51,10 +51,10 @@ class Received:
     request_id: str
     plain: bool
     interaction: str = "create"
-    caller: Caller = Caller()
+    sender: Sender = Sender()
 
 
-class Pipeline(Reads):
+class Pipeline(Searches):
     """Takes messages in and answers questions about cases. One per process; safe to share between threads."""
 
     def __init__(
@@ -99,7 +99,7 @@ class Pipeline(Reads):
         rows, notes = [_row(i, case, now) for i in items if i.written], list[str]()
         if case is not None:
             rows, notes = self._case_rows(
-                tx, case, derived, mapped, received.caller, items, rows, smalls, opened, today, now
+                tx, case, derived, mapped, received.sender, items, rows, smalls, opened, today, now
             )
         outcomes = [_outcome(i, rows) for i in items]
         self._write(tx, received, mapped, case, items, rows, now)
@@ -112,7 +112,7 @@ class Pipeline(Reads):
         case: Case,
         derived: Derived,
         mapped: Mapped,
-        caller: Caller,
+        sender: Sender,
         items: Sequence[Identified],
         rows: Sequence[Stored],
         smalls: dict[str, Small | None],
@@ -127,7 +127,7 @@ class Pipeline(Reads):
         versions = {i.reference: i.version for i in items}
         before = [] if opened else [fact_of(f) for f in cases.facts(tx, case.case_number)]
         if opened:
-            referral.check_opening(items, caller)
+            referral.check_opening(items, sender)
             order = next(i for i in items if is_referral(i.resource))
             self._check_age(tx, case, derived, items, order)
             if task is None:
@@ -135,7 +135,7 @@ class Pipeline(Reads):
                 task = stored(body, body["id"], 1, case.case_number, now)
         else:
             known = facts_after(before, smalls, versions)
-            at = referral_moves.Situation(tx, case, derived, caller, before, known, now, today.isoformat())
+            at = referral_moves.Situation(tx, case, derived, sender, before, known, now, today.isoformat())
             moved = referral.moved(at, items, mapped.move, bool(mapped.drafts), task)
             task = moved.task
             if any(i.written for i in items):

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import copy
 import logging
 from collections.abc import Callable
 from datetime import date, datetime, tzinfo
-from typing import Any
+from typing import Any, Self
 
 from sqlalchemy import Connection
 
@@ -24,31 +25,38 @@ from service.rules.retest import assess_readiness
 from service.rules.site import Site
 from service.rules.stage import StageName
 from service.store import cases, resources
+from service.store.caller import ALL_SEEING, Caller
 from service.store.engine import Database
 from service.store.resources import Stored
 
 _log = logging.getLogger("airway_relay")
-_OF_THE_DAY = ("CarePlan", "Observation", "GuidanceResponse", "Task", "ServiceRequest")
+OF_THE_DAY = ("CarePlan", "Observation", "GuidanceResponse", "Task", "ServiceRequest", "Provenance")
+"""Types whose content a new day may change."""
 
 
 class Reads:
     """The reading half of the pipeline."""
 
     def __init__(self, database: Database, site: Site, clock: Callable[[], datetime], zone: tzinfo) -> None:
-        self._database = database
+        self._database = database.seen_by(ALL_SEEING)
         self.site = site
         self._clock = clock
         self._zone = zone
+
+    def seen_by(self, caller: Caller) -> Self:
+        """The same reads, for a caller who may not see every case."""
+        seen = copy.copy(self)
+        seen._database = self._database.seen_by(caller)
+        return seen
+
+    def now(self) -> datetime:
+        """Now."""
+        return self._clock()
 
     @property
     def database(self) -> Database:
         """The database underneath."""
         return self._database
-
-    @property
-    def clock(self) -> Callable[[], datetime]:
-        """The clock that messages are stamped by."""
-        return self._clock
 
     def today(self) -> date:
         """Today at this site."""
@@ -67,7 +75,7 @@ class Reads:
         held = self._database.read(lambda tx: resources.current(tx, kind, resource_id))
         if held is None:
             raise refuse(Category.NOT_FOUND, f"{kind}/{resource_id} is not here.")
-        if kind in _OF_THE_DAY and held.case_number and self._is_stale(held.case_number):
+        if kind in OF_THE_DAY and held.case_number and self._is_stale(held.case_number):
             self.refresh(held.case_number)
             held = self._database.read(lambda tx: resources.current(tx, kind, resource_id)) or held
         return held
@@ -78,27 +86,6 @@ class Reads:
         if held is None:
             raise refuse(Category.NOT_FOUND, f"{kind}/{resource_id} has no version {number}.")
         return held
-
-    def history(self, kind: str, resource_id: str) -> list[Stored]:
-        """Every version of a resource, newest first. 404 when it is not here."""
-        found = self._database.read(lambda tx: resources.history(tx, kind, resource_id))
-        if not found:
-            raise refuse(Category.NOT_FOUND, f"{kind}/{resource_id} is not here.")
-        return found
-
-    def find(self, kind: str, system: str | None, value: str) -> list[Stored]:
-        """Resources of a type by business identifier."""
-
-        def work(tx: Connection) -> list[Stored]:
-            ids = resources.find_by_identifier(tx, kind, system, value)
-            return list(resources.current_of(tx, [(kind, i) for i in ids]).values())
-
-        return self._database.read(work)
-
-    def care_plans_of(self, patient: str) -> list[Stored]:
-        """The CarePlans of a patient, by reference such as `Patient/0192`."""
-        numbers = self._database.read(lambda tx: cases.of_patient(tx, [patient]))
-        return [self.resource("CarePlan", number) for number in numbers]
 
     def case(self, case_number: str) -> dict[str, Any]:
         """A case as JSON-ready data, as of today. 404 when it is not here."""

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 
-from sqlalchemy import Connection, Table, delete, insert, select, text, update
+from sqlalchemy import Connection, Table, delete, insert, text, update
 
+from service.store import query
 from service.store.notice_tables import NoticeRow, SubscriptionEventRow
 
 _NOTICES: Table = NoticeRow.__table__  # type: ignore[attr-defined]
@@ -49,13 +50,16 @@ def take_turn(connection: Connection) -> None:
 
 def is_any_waiting(connection: Connection) -> bool:
     """Whether a notice waits to become events."""
-    return connection.execute(select(_N.id).where(_N.handed_out.is_(False)).limit(1)).first() is not None
+    return (
+        connection.execute(query.rows(connection, _NOTICES, _N.id).where(_N.handed_out.is_(False)).limit(1)).first()
+        is not None
+    )
 
 
 def waiting(connection: Connection, limit: int) -> list[Notice]:
     """Notices that are not events yet; those of one case in the order of its decisions."""
-    query = select(*_COLUMNS).where(_N.handed_out.is_(False)).order_by(_N.made_at, _N.id).limit(limit)
-    return [Notice(*r) for r in connection.execute(query)]
+    found = query.rows(connection, _NOTICES, *_COLUMNS).where(_N.handed_out.is_(False))
+    return [Notice(*r) for r in connection.execute(found.order_by(_N.made_at, _N.id).limit(limit))]
 
 
 def mark_handed_out(connection: Connection, notices: Sequence[Notice]) -> None:
@@ -77,14 +81,14 @@ def add_events(connection: Connection, rows: Sequence[tuple[str, int, str]]) -> 
 
 def events(connection: Connection, subscription_id: str, first: int, last: int, limit: int) -> list[tuple[int, Notice]]:
     """The events of a subscription from number `first` to `last`, in order, at most `limit`."""
-    query = (
-        select(_E.number, *_COLUMNS)
-        .join(_NOTICES, _N.id == _E.notice_id)
+    found = (
+        query.rows(connection, _NOTICES, _E.number, *_COLUMNS)
+        .join(_EVENTS, _N.id == _E.notice_id)
         .where(_E.subscription_id == subscription_id, _E.number >= first, _E.number <= last)
         .order_by(_E.number)
         .limit(limit)
     )
-    return [(number, Notice(*rest)) for number, *rest in connection.execute(query)]
+    return [(number, Notice(*rest)) for number, *rest in connection.execute(found)]
 
 
 def drop_events(connection: Connection, subscription_id: str) -> None:

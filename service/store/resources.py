@@ -3,21 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
-from sqlalchemy import Connection, Table, func, insert, literal, select, tuple_, update
+from sqlalchemy import Connection, Table, insert, literal, select, tuple_, update
 
-from service.store.tables import Identity, ResourceVersion
+from service.fhir.json_text import load
+from service.fhir.search_values import Value, values_of
+from service.store import query, search_index
+from service.store.query import VERSIONS
+from service.store.search_index import Indexed
+from service.store.tables import Identity
 
-_VERSIONS: Table = ResourceVersion.__table__  # type: ignore[attr-defined]
 _IDENTITIES: Table = Identity.__table__  # type: ignore[attr-defined]
-_V, _I = _VERSIONS.c, _IDENTITIES.c
+_V, _I = VERSIONS.c, _IDENTITIES.c
 
 
 @dataclass(frozen=True, slots=True)
 class Stored:
-    """One stored version of a resource; `case_number` is empty for those shared between cases."""
+    """One stored version of a resource; `case_number` is empty for those shared between cases.
+
+    A version that says the resource is deleted has an empty body. `values` are what a new version is found by, where
+    they are known already; otherwise they are read from the body. They are not written again when they are those of
+    the version before.
+    """
 
     type: str
     id: str
@@ -25,13 +34,16 @@ class Stored:
     case_number: str
     last_updated: str
     body: str
+    deleted: bool = False
+    values: tuple[Value, ...] | None = field(default=None, compare=False)
+    found_as_before: bool = field(default=False, compare=False)
 
 
 def append_versions(connection: Connection, rows: Sequence[Stored]) -> None:
-    """Append versions in one statement."""
+    """Append versions in one statement, and what they are found by."""
     if rows:
         connection.execute(
-            insert(_VERSIONS),
+            insert(VERSIONS),
             [
                 {
                     "type": r.type,
@@ -40,22 +52,31 @@ def append_versions(connection: Connection, rows: Sequence[Stored]) -> None:
                     "case_number": r.case_number,
                     "last_updated": r.last_updated,
                     "body": r.body,
+                    "deleted": r.deleted,
                 }
                 for r in rows
             ],
         )
+        changed = [r for r in rows if not r.found_as_before]
+        search_index.put(connection, [Indexed(r.type, r.id, r.version, r.case_number, _values(r)) for r in changed])
+
+
+def _values(row: Stored) -> Sequence[Value]:
+    if row.deleted:
+        return ()
+    return values_of(load(row.body)) if row.values is None else row.values
 
 
 def current(connection: Connection, kind: str, resource_id: str) -> Stored | None:
     """The current version of a resource."""
-    query = select(_VERSIONS).where(_V.type == kind, _V.id == resource_id).order_by(_V.version.desc()).limit(1)
-    return _one(connection.execute(query).one_or_none())
+    wanted = query.rows(connection, VERSIONS).where(_V.type == kind, _V.id == resource_id)
+    return _one(connection.execute(wanted.order_by(_V.version.desc()).limit(1)).one_or_none())
 
 
 def version(connection: Connection, kind: str, resource_id: str, number: int) -> Stored | None:
     """One version of a resource."""
-    query = select(_VERSIONS).where(_V.type == kind, _V.id == resource_id, _V.version == number)
-    return _one(connection.execute(query).one_or_none())
+    wanted = query.rows(connection, VERSIONS).where(_V.type == kind, _V.id == resource_id, _V.version == number)
+    return _one(connection.execute(wanted).one_or_none())
 
 
 def current_of(connection: Connection, keys: Iterable[tuple[str, str]]) -> dict[tuple[str, str], Stored]:
@@ -63,28 +84,14 @@ def current_of(connection: Connection, keys: Iterable[tuple[str, str]]) -> dict[
     wanted = list(dict.fromkeys(keys))
     if not wanted:
         return {}
-    latest = (
-        select(_V.type, _V.id, func.max(_V.version).label("version"))
-        .where(tuple_(_V.type, _V.id).in_(wanted))
-        .group_by(_V.type, _V.id)
-        .subquery()
-    )
-    query = select(_VERSIONS).join(
-        latest, (_V.type == latest.c.type) & (_V.id == latest.c.id) & (_V.version == latest.c.version)
-    )
-    return {(r.type, r.id): Stored(*r) for r in connection.execute(query)}
-
-
-def history(connection: Connection, kind: str, resource_id: str) -> list[Stored]:
-    """Every version of a resource, newest first."""
-    query = select(_VERSIONS).where(_V.type == kind, _V.id == resource_id).order_by(_V.version.desc())
-    return [Stored(*r) for r in connection.execute(query)]
+    last = query.rows(connection, VERSIONS).where(tuple_(_V.type, _V.id).in_(wanted), query.is_current(VERSIONS))
+    return {(r.type, r.id): Stored(*r) for r in connection.execute(last)}
 
 
 def of_case(connection: Connection, case_number: str) -> list[Stored]:
     """Every version of every resource of a case, in the order of time."""
-    query = select(_VERSIONS).where(_V.case_number == case_number)
-    return [Stored(*r) for r in connection.execute(query.order_by(_V.last_updated, _V.type, _V.id, _V.version))]
+    held = query.rows(connection, VERSIONS).where(_V.case_number == case_number)
+    return [Stored(*r) for r in connection.execute(held.order_by(_V.last_updated, _V.type, _V.id, _V.version))]
 
 
 def cases_of(connection: Connection, keys: Iterable[tuple[str, str]]) -> dict[tuple[str, str], str]:
@@ -92,8 +99,9 @@ def cases_of(connection: Connection, keys: Iterable[tuple[str, str]]) -> dict[tu
     wanted = list(dict.fromkeys(keys))
     if not wanted:
         return {}
-    query = select(_V.type, _V.id, _V.case_number).where(tuple_(_V.type, _V.id).in_(wanted), _V.version == literal(1))
-    return {(r.type, r.id): r.case_number for r in connection.execute(query)}
+    first = query.rows(connection, VERSIONS, _V.type, _V.id, _V.case_number)
+    first = first.where(tuple_(_V.type, _V.id).in_(wanted), _V.version == literal(1))
+    return {(r.type, r.id): r.case_number for r in connection.execute(first)}
 
 
 def find_identities(

@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import Column, Index, LargeBinary, Text
+from sqlalchemy import Boolean, Column, Index, LargeBinary, Text, false
 from sqlmodel import Field, SQLModel
 
 
@@ -22,7 +22,11 @@ class ResourceVersion(SQLModel, table=True):
     case_number: str = Field(max_length=64)
     last_updated: str = Field(max_length=32)
     body: str = Field(sa_column=Column(Text, nullable=False))
-    __table_args__ = (Index("ix_resource_version_case", "case_number", "type", "id"),)
+    deleted: bool = Field(default=False, sa_column=Column(Boolean, nullable=False, server_default=false()))
+    __table_args__ = (
+        Index("ix_resource_version_case", "case_number", "type", "id"),
+        Index("ix_resource_version_updated", "type", "last_updated", "id", "version"),
+    )
 
 
 class Identity(SQLModel, table=True):
@@ -34,6 +38,35 @@ class Identity(SQLModel, table=True):
     value: str = Field(primary_key=True, max_length=255)
     id: str = Field(max_length=64)
     revision: int
+
+
+class SearchValue(SQLModel, table=True):
+    """What the current version of each resource is found by: one row per value of a declared search parameter.
+
+    The primary key answers every search by equality in the order of ids; `ends` is filled for dates alone.
+    """
+
+    __tablename__ = "search_value"
+    type: str = Field(primary_key=True, max_length=32)
+    param: str = Field(primary_key=True, max_length=48)
+    value: str = Field(primary_key=True, max_length=256)
+    id: str = Field(primary_key=True, max_length=64)
+    part: str = Field(primary_key=True, max_length=256)
+    ends: str | None = Field(default=None, max_length=32)
+    case_number: str = Field(max_length=64)
+    __table_args__ = (
+        Index("ix_search_value_resource", "type", "id"),
+        Index("ix_search_value_ends", "type", "param", "ends", "id"),
+    )
+
+
+class SearchIndex(SQLModel, table=True):
+    """By which parameters the resources of a type are indexed, and how far an indexing anew has come."""
+
+    __tablename__ = "search_index"
+    type: str = Field(primary_key=True, max_length=32)
+    digest: str = Field(max_length=32)
+    after: str | None = Field(default=None, max_length=64)
 
 
 class CaseRow(SQLModel, table=True):

@@ -14,8 +14,8 @@ from service.errors import Category, refuse
 from service.fhir.dates import day_of
 from service.fhir.json_text import write
 from service.fhir.referral_task import Role
-from service.pipeline.caller import Caller
 from service.pipeline.pipeline import Pipeline
+from service.pipeline.sender import Sender
 from service.web.problems import FHIR_JSON
 
 JSON = "application/json; charset=utf-8"
@@ -30,13 +30,11 @@ _SAFE_HEADERS = (
 _log = logging.getLogger("airway_relay")
 
 
-async def body_of(request: Request) -> bytes:
-    """The body, refused when it is not JSON by its media type or larger than the service takes."""
+async def body_of(request: Request, accepted: tuple[str, ...] = _ACCEPTED) -> bytes:
+    """The body, refused when its media type is not accepted (JSON by default) or it is larger than the service takes."""
     media = request.headers.get("content-type", "").split(";")[0].strip().lower()
-    if media not in _ACCEPTED:
-        raise refuse(
-            Category.UNSUPPORTED_MEDIA, f"The body must be application/json or application/fhir+json, not «{media}»."
-        )
+    if media not in accepted:
+        raise refuse(Category.UNSUPPORTED_MEDIA, f"The body must be {' or '.join(accepted)}, not «{media}».")
     limit: int = request.app.state.max_body_bytes
     declared = request.headers.get("content-length", "0")
     chunks: list[bytes] = []
@@ -58,9 +56,9 @@ def pipeline_of(request: Request) -> Pipeline:
     return request.app.state.pipeline
 
 
-def caller_of(request: Request, role: Role = Role.UNKNOWN) -> Caller:
+def sender_of(request: Request, role: Role = Role.UNKNOWN) -> Sender:
     """Who sends the request. The one place where a role begins: with the door today, with an access token one day."""
-    return Caller(role)
+    return Sender(role)
 
 
 def day_asked(request: Request, name: str, today: date) -> date:

@@ -12,14 +12,13 @@ from starlette.concurrency import run_in_threadpool
 from service.errors import Category, refuse
 from service.fhir.build import Resource
 from service.fhir.capability import capability_statement
-from service.fhir.json_text import load
 from service.fhir.outcome import all_well, operation_outcome
 from service.fhir.validate import TYPES
 from service.inbound.fhir_bundle import map_bundle, map_create, map_update
 from service.pipeline.answers import Answer, Outcome
 from service.pipeline.pipeline import Received
-from service.web import validation
-from service.web.exchange import answer, body_of, caller_of, day_asked, pipeline_of, versioned_answer
+from service.web import fhir_search, validation
+from service.web.exchange import answer, body_of, day_asked, pipeline_of, sender_of, versioned_answer
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,8 +37,8 @@ def _known(kind: str) -> None:
 
 
 def _received(request: Request, text: bytes, interaction: str) -> Received:
-    number, caller = request.state.request_id, caller_of(request)
-    return Received(f"fhir {interaction}", text, number, plain=False, interaction=interaction, caller=caller)
+    number, sender = request.state.request_id, sender_of(request)
+    return Received(f"fhir {interaction}", text, number, plain=False, interaction=interaction, sender=sender)
 
 
 async def metadata(request: Request) -> Response:
@@ -134,51 +133,6 @@ async def vread(request: Request, kind: str, resource_id: str, version: str) -> 
     return versioned_answer(request, held.body, held.version, held.last_updated)
 
 
-async def history(request: Request, kind: str, resource_id: str) -> Response:
-    """Every version of a resource, newest first."""
-    _known(kind)
-    versions = await run_in_threadpool(pipeline_of(request).history, kind, resource_id)
-    entries = [
-        {
-            "fullUrl": f"{request.base_url}fhir/{kind}/{resource_id}",
-            "resource": load(v.body),
-            "request": {
-                "method": "POST" if v.version == 1 else "PUT",
-                "url": kind if v.version == 1 else f"{kind}/{resource_id}",
-            },
-            "response": {"status": "201" if v.version == 1 else "200", "etag": f'W/"{v.version}"'},
-        }
-        for v in versions
-    ]
-    return answer({"resourceType": "Bundle", "type": "history", "total": len(entries), "entry": entries}, fhir=True)
-
-
-async def search(request: Request, kind: str) -> Response:
-    """Search by identifier, or CarePlan by patient (https://hl7.org/fhir/R4/search.html)."""
-    _known(kind)
-    pipeline, query = pipeline_of(request), request.query_params
-    if set(query) == {"identifier"} and len(query) == 1:
-        system, bar, value = query["identifier"].rpartition("|")
-        found = await run_in_threadpool(pipeline.find, kind, system if bar else None, value)
-    elif kind == "CarePlan" and set(query) in ({"patient"}, {"subject"}):
-        patient = query.get("patient") or query.get("subject") or ""
-        reference = patient if patient.startswith("Patient/") else f"Patient/{patient}"
-        found = await run_in_threadpool(pipeline.care_plans_of, reference)
-    else:
-        raise refuse(Category.NOT_SUPPORTED, "Search takes identifier=system|value, and CarePlan also patient=id.")
-    entries = [
-        {"fullUrl": f"{request.base_url}fhir/{v.type}/{v.id}", "resource": load(v.body), "search": {"mode": "match"}}
-        for v in found
-    ]
-    bundle: Resource = {
-        "resourceType": "Bundle",
-        "type": "searchset",
-        "total": len(entries),
-        "link": [{"relation": "self", "url": str(request.url)}],
-    }
-    return answer(bundle | ({"entry": entries} if entries else {}), fhir=True)
-
-
 async def validate_type(request: Request, kind: str) -> Response:
     """Validate a resource without storing it; every problem with its FHIRPath expression."""
     _known(kind)
@@ -205,10 +159,13 @@ INTERACTIONS = (
     Interaction("operation:validate", "POST", "/{kind}/$validate", validate_type),
     Interaction("operation:validate", "POST", "/{kind}/{resource_id}/$validate", validate_instance),
     Interaction("create", "POST", "/{kind}", create),
-    Interaction("search-type", "GET", "/{kind}", search),
+    Interaction("search-type", "GET", "/{kind}", fhir_search.search),
+    Interaction("search-type", "POST", "/{kind}/_search", fhir_search.search_by_post),
+    Interaction("history-type", "GET", "/{kind}/_history", fhir_search.type_history),
+    Interaction("operation:everything", "GET", "/Patient/{resource_id}/$everything", fhir_search.everything),
     Interaction("read", "GET", "/{kind}/{resource_id}", read),
     Interaction("update", "PUT", "/{kind}/{resource_id}", update),
-    Interaction("history-instance", "GET", "/{kind}/{resource_id}/_history", history),
+    Interaction("history-instance", "GET", "/{kind}/{resource_id}/_history", fhir_search.history),
     Interaction("vread", "GET", "/{kind}/{resource_id}/_history/{version}", vread),
 )
 router = APIRouter(prefix="/fhir", tags=["FHIR R4"])

@@ -17,6 +17,7 @@ FHIR_JSON = "application/fhir+json; charset=utf-8"
 STATUS = {
     Category.NOT_PARSEABLE: 400,
     Category.INVALID: 422,
+    Category.BAD_QUERY: 400,
     Category.BUSINESS_RULE: 422,
     Category.NOT_FOUND: 404,
     Category.CONFLICT: 409,

@@ -26,7 +26,7 @@ def days(database_url: str, clock: Clock) -> Iterator[Pipeline]:
 
 
 def _versions(pipeline: Pipeline, number: str) -> list[int]:
-    return [v.version for v in pipeline.history("CarePlan", number)]
+    return [v.version for v in pipeline.history("CarePlan", number).matches]
 
 
 def _care_plan(pipeline: Pipeline, number: str) -> dict[str, Any]:

@@ -99,7 +99,7 @@ def test_every_version_stays_readable_after_a_correction(pipeline: Pipeline):
     take(pipeline, check_in("c1", "2026-09-01", snoring=2, revision=3, entered_in_error=True), number)
     kind, name = first.reference.split("/")
     assert pipeline.version(kind, name, 1).body == first.body
-    states = [load(v.body)["status"] for v in pipeline.history(kind, name)]
+    states = [load(v.body)["status"] for v in pipeline.history(kind, name).matches]
     assert states == ["entered-in-error", "amended", "completed"]
     client = TestClient(build_app(Settings(), pipeline))
     assert client.get(f"/fhir/{first.reference}/_history/1").text == first.body

@@ -51,7 +51,7 @@ def subscribed(pipeline: Pipeline, **wishes: Any) -> str:
 
 
 def doors(pipeline: Pipeline) -> Subscriptions:
-    return Subscriptions(pipeline.database, Egress("127.0.0.1", on_loopback=True), pipeline.clock)
+    return Subscriptions(pipeline.database, Egress("127.0.0.1", on_loopback=True), pipeline.now)
 
 
 def _outbox(database_url: str) -> list[tuple[Any, ...]]:
@@ -306,15 +306,13 @@ def test_filters_narrow_what_is_told(sqlite_pipeline: Pipeline, filters: str, co
     number = take(pipeline, Post("referrals", second)).case_number
     for post in settled_course():
         take(pipeline, post, number)
-    with pipeline.database.engine.connect() as connection:
-        told = notices.waiting(connection, 100)
+    told = pipeline.database.read(lambda tx: notices.waiting(tx, 100))
     told = [n for n in told if n.case_number == number and n.stage in ("referred", "accepted", "ready-for-test")]
     assert [n.stage for n in told] == ["referred", "accepted", "ready-for-test"]
     pipeline.database.write(hand_out)
-    with pipeline.database.engine.connect() as connection:
-        held = subscriptions.get(connection, name)
-        assert held
-        events = notices.events(connection, name, 0, held.last_event, 100)
+    held = pipeline.database.read(lambda tx: subscriptions.get(tx, name))
+    assert held
+    events = pipeline.database.read(lambda tx: notices.events(tx, name, 0, held.last_event, 100))
     assert len([1 for _, n in events if n in told]) == count
 
 

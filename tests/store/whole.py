@@ -13,6 +13,7 @@ from service.fhir.build import SHARED
 from service.fhir.json_text import load, write_canonical
 from service.fhir.read_facts import StoredFact, assemble, read
 from service.fhir.read_other import with_moves
+from service.fhir.search_values import values_of
 from service.pipeline.decide import overdue_day, summary_of, with_birth_date
 from service.pipeline.derived import Derived
 from service.rules.case_view import view_case
@@ -20,7 +21,10 @@ from service.rules.facts import Source
 from service.rules.site import Site
 from service.rules.thresholds import Thresholds
 
-TABLES = ("resource_version", "identity", "case_row", "fact", "message", "notice", "subscription", "subscription_event")
+TABLES = (
+    *("resource_version", "identity", "case_row", "fact", "message", "search_value"),
+    *("notice", "subscription", "subscription_event"),
+)
 Rows = list[dict[str, Any]]
 
 
@@ -41,6 +45,7 @@ def check_whole(held: dict[str, Rows]) -> None:
     _versions_are_gapless(held["resource_version"])
     _messages_and_audit_agree(held)
     _identities_lead_somewhere(held)
+    _index_agrees(held)
     for case in held["case_row"]:
         _case_agrees(held, case)
 
@@ -96,6 +101,19 @@ def _identities_lead_somewhere(held: dict[str, Rows]) -> None:
     there = current(held["resource_version"])
     for row in held["identity"]:
         assert f"{row['type']}/{row['id']}" in there
+
+
+def _index_agrees(held: dict[str, Rows]) -> None:
+    """The search index says of every current version what its resource says, and nothing else."""
+    anew = {
+        (row["type"], row["id"], row["case_number"], *value)
+        for row in current(held["resource_version"]).values()
+        if not row["deleted"]
+        for value in values_of(load(row["body"]))
+    }
+    columns = ("type", "id", "case_number", "param", "value", "part", "ends")
+    kept = [tuple(row[name] for name in columns) for row in held["search_value"]]
+    assert sorted(kept, key=str) == sorted(anew, key=str)
 
 
 def _with_every_move(held: dict[str, Rows], task: str) -> dict[str, Any]:

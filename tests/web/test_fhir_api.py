@@ -39,6 +39,7 @@ def test_metadata_says_what_is_routed(client: TestClient) -> None:
         "search-type": ("get", "/fhir/{kind}"),
         "create": ("post", "/fhir/{kind}"),
         "update": ("put", "/fhir/{kind}/{resource_id}"),
+        "history-type": ("get", "/fhir/{kind}/_history"),
     }
     for resource in case_types:
         codes = {i["code"] for i in resource["interaction"]}
@@ -54,7 +55,8 @@ def test_every_type_and_search_parameter_of_the_metadata_is_served(client: TestC
     assert client.get(f"/fhir/{kind}/nothing").status_code == 404
     assert issues(client.get(f"/fhir/{kind}/nothing"))[0][1] == f"{kind}/nothing is not here."
     for parameter in told["searchParam"]:
-        answer = client.get(f"/fhir/{kind}", params={parameter["name"]: "x"})
+        value = "1999" if parameter["type"] == "date" else "x"
+        answer = client.get(f"/fhir/{kind}", params={parameter["name"]: value}, headers={"Prefer": "handling=strict"})
         assert answer.status_code == 200, answer.text
         assert answer.json()["total"] == 0
     writes = client.post(f"/fhir/{kind}", json={"resourceType": kind})
@@ -63,7 +65,7 @@ def test_every_type_and_search_parameter_of_the_metadata_is_served(client: TestC
 
 
 def test_every_operation_of_the_metadata_is_served(client: TestClient) -> None:
-    assert {o["name"] for o in capability(client)["rest"][0]["operation"]} == {"readiness", "validate"}
+    assert {o["name"] for o in capability(client)["rest"][0]["operation"]} == {"everything", "readiness", "validate"}
 
 
 def test_create_answers_201_with_its_address_and_version(client: TestClient) -> None:
@@ -232,9 +234,6 @@ def test_search_by_identifier(client: TestClient) -> None:
         assert (found["type"], found["total"]) == ("searchset", total)
         assert [e["resource"] for e in found.get("entry", [])] == [made] * total
         assert found["link"][0]["url"].endswith(query)
-    refused = client.get("/fhir/Patient?name=Invented")
-    assert refused.status_code == 422
-    assert issues(refused)[0][0] == "not-supported"
 
 
 def test_care_plans_of_a_patient(client: TestClient) -> None:
@@ -243,7 +242,6 @@ def test_care_plans_of_a_patient(client: TestClient) -> None:
         found = client.get(f"/fhir/CarePlan?{query}").json()
         assert [e["resource"]["id"] for e in found["entry"]] == [case.number]
     assert client.get("/fhir/CarePlan?patient=nobody").json()["total"] == 0
-    assert client.get(f"/fhir/Observation?patient={case.patient}").status_code == 422
 
 
 def test_validate_stores_nothing(client: TestClient, sqlite_pipeline: Pipeline) -> None:
