@@ -74,6 +74,8 @@ def test_sql_stays_in_the_store_and_http_in_the_web() -> None:
             assert sql <= {"sqlalchemy", "sqlalchemy.exc"}, file
         if room not in ("web", "app.py", "demo", "commands"):
             assert not roots & {"fastapi", "starlette", "httpx", "uvicorn"}, file
+        if room != "outbound":
+            assert not roots & {"httpcore", "socket", "ssl"} or file.name == "play.py", file
 
 
 def test_the_web_reaches_data_only_through_the_pipeline() -> None:

@@ -14,6 +14,7 @@ from service.fhir.engine import CAUTION
 from service.fhir.interactions import CLIENT_IDS, DELETABLE
 from service.fhir.profile_index import profiles_by_type
 from service.fhir.search_parameters import PARAMETERS, RESOURCE_PARAMETERS, includes_of, reverse_includes_of
+from service.fhir.subscription import subscription_capability
 from service.fhir.validate import MADE_BY_THE_SERVICE, TYPES
 
 _TYPE_INTERACTIONS = (
@@ -49,7 +50,7 @@ def capability_statement(routed: Set[str], base_url: str) -> Resource:
         "rest": [
             {
                 "mode": "server",
-                "resource": [_type(kind, routed) for kind in TYPES],
+                "resource": [*(_type(kind, routed) for kind in TYPES), subscription_capability()],
                 "documentation": _WRITTEN_WHOLE,
                 "interaction": [{"code": c} for c in ("transaction", "batch") if "transaction" in routed],
                 "operation": operations,

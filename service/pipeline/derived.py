@@ -45,6 +45,7 @@ class Derived:
     spent_before: str = ""
     spent_by: int = 0
     standing: str = ""
+    to_cancel: str = ""
     found_by: dict[str, str] = field(default_factory=dict)
     """Digest of the values each is found by, so that the search index is written only where they change."""
     rows: list[Stored] = field(default_factory=list)
@@ -68,6 +69,7 @@ class Derived:
                 "spent_before": self.spent_before,
                 "spent_by": self.spent_by,
                 "standing": self.standing,
+                "to_cancel": self.to_cancel,
                 "found_by": self.found_by,
             }
         )

@@ -24,6 +24,7 @@ from service.fhir.read_other import is_referral
 from service.fhir.reading import Small
 from service.inbound.plain import Asked, Mapped
 from service.pipeline import checks, conditions, decide, identities, referral, referral_moves, which_case
+from service.pipeline.announce import Move, announce
 from service.pipeline.answers import Answer
 from service.pipeline.days import Days
 from service.pipeline.deleting import check_unreferred
@@ -200,7 +201,9 @@ class Pipeline(Days, Searches):
     ) -> Stored | None:
         """Decide the case as of today; the Task's version to write, if any."""
         view = view_case(decide.with_birth_date(facts, derived.birth_date), self.site, today)
+        was = Move.of(case, derived)
         decide.record(view, case, derived, self.engine(), self.site.thresholds, now)
+        announce(tx, case, was, derived, view, now)
         task = referral_moves.with_business_status(tx, case, view.stage, derived, task, now)
         case.derived = derived.text()
         return task

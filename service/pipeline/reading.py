@@ -52,6 +52,11 @@ class Reads:
         """Now."""
         return self._clock()
 
+    @property
+    def database(self) -> Database:
+        """The database underneath."""
+        return self._database
+
     def today(self) -> date:
         """Today at this site."""
         return self._clock().astimezone(self._zone).date()

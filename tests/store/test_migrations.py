@@ -28,7 +28,7 @@ from tests.store.whole import check_whole, rows_of
 _FIRST = ("resource_version", "identity", "case_row", "fact", "message")
 _PARTITIONED = ("resource_version", "search_value", "case_row", "fact", "message")
 
-_ADDED = ("deleted", "overdue_from", "replaces")
+_ADDED = ("deleted", "overdue_from", "replaces", "recorded_on", "spent")
 """Columns of later releases; those of a case are filled by its next decision."""
 
 _INDEXES = {
@@ -41,7 +41,7 @@ _INDEXES = {
         "ix_case_row_overdue",
         "ix_case_row_replaces",
     },
-    "fact": set(),
+    "fact": {"ix_fact_spent"},
     "message": {"ix_message_case_number"},
 }
 
@@ -113,6 +113,7 @@ def test_a_database_of_the_first_release_is_found_in(
         assert sorted(map(_told, kept)) == sorted(map(_told, before)), table
     clock.move(days=1)
     assert pipeline.refresh_some() == 1
+    pipeline.refresh(number, recorded=True)
     check_whole(rows_of(database_url))
     patient = pipeline.case(number)["resources"]["patient"]
     assert _found(pipeline, "CarePlan", "patient", patient) == {number}

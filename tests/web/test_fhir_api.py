@@ -29,7 +29,8 @@ def test_metadata_says_what_is_routed(client: TestClient) -> None:
     assert told["fhirVersion"] == "4.0.1"
     assert told["implementation"]["url"] == "http://testserver/fhir"
     rest = told["rest"][0]
-    assert {r["type"] for r in rest["resource"]} == set(TYPES)
+    case_types = [r for r in rest["resource"] if r["type"] != "Subscription"]
+    assert {r["type"] for r in case_types} == set(TYPES)
     assert rest["interaction"] == [{"code": "transaction"}, {"code": "batch"}]
     routes = client.get("/openapi.json").json()["paths"]
     addresses = {
@@ -42,7 +43,7 @@ def test_metadata_says_what_is_routed(client: TestClient) -> None:
         "delete": ("delete", "/fhir/{kind}/{resource_id}"),
         "history-type": ("get", "/fhir/{kind}/_history"),
     }
-    for resource in rest["resource"]:
+    for resource in case_types:
         codes = {i["code"] for i in resource["interaction"]}
         for code in codes:
             method, address = addresses[code]
