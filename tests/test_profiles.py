@@ -17,6 +17,7 @@ import pytest
 
 from service.fhir.check_in import LINK_IDS, QUESTIONNAIRE
 from service.fhir.codes import BASE, LOCAL, LOINC, PUBLISHED, SNOMED, all_local, is_local
+from service.fhir.conformance import base
 from service.fhir.engine import THRESHOLDS
 from service.fhir.json_text import load, write_pretty
 from service.fhir.profile_index import profile_of
@@ -166,6 +167,18 @@ def test_a_profile_is_a_difference_from_a_base_type_of_the_service(file: Path) -
     ids = [e["id"] for e in held["differential"]["element"]]
     assert len(ids) == len(set(ids))
     assert all(re.sub(r":[^.]+", "", e["id"]) == e["path"] for e in held["differential"]["element"])
+
+
+@pytest.mark.parametrize("file", STRUCTURES, ids=lambda f: f.name)
+def test_elements_stand_in_the_order_of_the_base_type(file: Path) -> None:
+    """Out of order, the independent validator passes over the elements between without a word."""
+    shape = base.shape_of(load(file.read_text())["type"])
+    assert shape
+    order = list(dict.fromkeys(element.stem for element in shape.elements.values()))
+    names = [e["path"].split(".")[1].removesuffix("[x]") for e in _elements(file) if "." in e["path"]]
+    places = [order.index(name) for name in names if name in order]
+    assert places == sorted(places)
+    assert len(places) == len(names)
 
 
 @pytest.mark.parametrize("file", STRUCTURES, ids=lambda f: f.name)

@@ -78,6 +78,8 @@ def test_the_capability_statement_lists_what_is_served_and_nothing_else() -> Non
     rest = capability_statement({"read", "search-type"}, "http://x/fhir")["rest"][0]
     for held in rest["resource"]:
         kind = held["type"]
+        if kind == "Subscription":
+            continue  # no resource of a case: kept apart, tests/web/test_subscriptions*.py
         told = {(p["name"], p["type"], p["definition"]) for p in held["searchParam"]}
         own = {(p.name, p.kind.value, p.definition) for p in PARAMETERS[kind].values()}
         assert told == own | {(name, *more) for name, more in RESOURCE_PARAMETERS.items()}

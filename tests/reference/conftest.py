@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass
+from pathlib import Path
 
 import pytest
 
@@ -13,6 +14,13 @@ from service.fhir.profile_index import profile_of
 from tests.reference import emitted, probes, reference
 from tests.reference.corpus import Mutant, corpus
 from tests.reference.reference import Line, Verdict
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Where tests are run by several processes, this folder is run by one of them, so that the validator runs once."""
+    for item in items:
+        if Path(__file__).parent in item.path.parents:
+            item.add_marker(pytest.mark.xdist_group("reference"))
 
 
 @dataclass(frozen=True, slots=True)

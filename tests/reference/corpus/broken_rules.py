@@ -89,6 +89,7 @@ _BREAKS: dict[str, _Break] = {
     "task-times": lambda r: r.update(lastModified=_LONG_AGO),
     "task-reason": lambda r: (r.pop("statusReason"), r.update(status="on-hold")),
     "task-output": lambda r: r.pop("output"),
+    "cancellation-reason": lambda r: (r.pop("statusReason"), r.update(status="rejected")),
     "documentation-told": lambda r: r.pop("component"),
     "proposal-never-ordered": lambda r: r.update(status="active"),
     "test-purpose": _purposes_twice,

@@ -42,6 +42,7 @@ PROFILES = (
         "The physician's order that opens a case. Only its author edits it.",
         (
             Element("identifier", "1..*", "The referral's number: a repeat is the same case"),
+            to("replaces", "0..*", "The ended referral it takes the place of", "ServiceRequest"),
             fixed_code("intent", "order", "An order, made by a physician"),
             is_code(DENTAL_REFERRAL, why="Referral for dental care"),
             patient(),
@@ -64,7 +65,6 @@ PROFILES = (
                 "DiagnosticReport",
                 "DocumentReference",
             ),
-            to("replaces", "0..*", "The ended referral it takes the place of", "ServiceRequest"),
             Element("supportingInfo", "0..*", "The baseline test and what was known before treatment"),
         ),
     ),
@@ -138,10 +138,10 @@ PROFILES = (
             to("focus", "1..1", "The Task of the referral", "Task"),
             patient("for"),
             Element("authoredOn", "1..1", "When it was asked"),
-            Element("reasonCode", "1..1", "Why the referral is to be cancelled"),
-            Element("reasonCode.text", "1..1", "In words"),
             to("requester", "0..1", "Who asks", "Practitioner", "PractitionerRole", "Organization"),
             to("owner", "0..1", "The dental office that answers", "Organization", "Practitioner", "PractitionerRole"),
+            Element("reasonCode", "1..1", "Why the referral is to be cancelled"),
+            Element("reasonCode.text", "1..1", "In words"),
         ),
         (
             _TASK_TIMES,
