@@ -1,4 +1,4 @@
-"""The command line: `airway-relay serve | demo | decide | check | rules | rehearse | replay`.
+"""The command line: `airway-relay serve | deliver | demo | decide | check | rules | rehearse | replay`.
 
 Each command imports what it needs itself.
 """
@@ -26,6 +26,10 @@ def _run(options: argparse.Namespace) -> int:
         from service.commands.serve import serve
 
         return serve()
+    if options.command == "deliver":
+        from service.commands.deliver import deliver
+
+        return deliver()
     if options.command == "demo":
         from service.demo.play import play
 
@@ -60,6 +64,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=_version())
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
     commands.add_parser("serve", help="run the service (settings come from the environment)")
+    commands.add_parser("deliver", help="send notices apart from the service, from the same database")
     demo = commands.add_parser("demo", help="play an invented scenario through the real API on this machine")
     demo.add_argument("--once", action="store_true", help="play, print and exit instead of staying up")
     demo.add_argument("--port", type=int, default=0, help="loopback port (default: a free one)")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
+import threading
 from collections.abc import AsyncIterator, Callable
 from datetime import UTC, datetime
 from typing import Any
@@ -16,11 +17,14 @@ from starlette.concurrency import run_in_threadpool
 
 from service import __version__
 from service.fhir.validate import preload
+from service.outbound.senders import HttpSender
 from service.pipeline import Pipeline
+from service.pipeline.delivery import Deliverer, wait_for
+from service.pipeline.subscriptions import Subscriptions
 from service.settings import Settings
 from service.store.engine import Database
 from service.store.ids import new_id
-from service.web import case_api, fhir_api, intake_api, pages, problems
+from service.web import case_api, fhir_api, fhir_openapi, intake_api, pages, problems, subscription_api
 from service.web.exchange import NumberedRequests, answer
 
 _SWEEP_SECONDS = 600
@@ -30,12 +34,13 @@ _log = logging.getLogger("airway_relay")
 def build_pipeline(settings: Settings, clock: Callable[[], datetime] | None = None) -> Pipeline:
     """The pipeline on the database the settings name."""
     pipeline = Pipeline(
-        Database(settings.database_url),
+        Database(settings.database_url, settings.partitions),
         settings.site,
         clock or (lambda: datetime.now(UTC)),
         settings.zone,
         __version__,
     )
+    pipeline.index_all()
     pipeline.engine()
     return pipeline
 
@@ -47,16 +52,22 @@ def build_app(settings: Settings, pipeline: Pipeline) -> FastAPI:
     @contextlib.asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
         sweep = asyncio.create_task(_sweep(pipeline))
+        stop = threading.Event()
+        sending = settings.delivers and not settings.egress.is_empty
+        threads = Deliverer(pipeline.database, HttpSender(settings.egress)).run(stop) if sending else []
         yield
+        stop.set()
         sweep.cancel()
         await asyncio.gather(sweep, return_exceptions=True)
+        await run_in_threadpool(wait_for, threads)
         await run_in_threadpool(pipeline.close)
 
     app = FastAPI(title="Airway Relay", version=__version__, docs_url=None, redoc_url=None, lifespan=lifespan)
     app.state.pipeline = pipeline
+    app.state.subscriptions = Subscriptions(pipeline.database, settings.egress, pipeline.now)
     app.state.max_body_bytes = settings.max_body_bytes
     problems.install(app)
-    for part in (fhir_api, intake_api, case_api, pages):
+    for part in (subscription_api, fhir_api, intake_api, case_api, pages):
         app.include_router(part.router)
 
     @app.get("/health", response_class=Response, tags=["Service"])
@@ -68,7 +79,9 @@ def build_app(settings: Settings, pipeline: Pipeline) -> FastAPI:
     def openapi() -> dict[str, Any]:
         if app.openapi_schema is None:
             schema = get_openapi(title=app.title, version=app.version, routes=app.routes)
-            schema.setdefault("components", {}).setdefault("schemas", {}).update(intake_api.definitions())
+            schema.setdefault("components", {}).setdefault("schemas", {}).update(
+                {**fhir_openapi.SCHEMAS, **intake_api.definitions()}
+            )
             app.openapi_schema = schema
         return app.openapi_schema
 

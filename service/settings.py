@@ -9,6 +9,7 @@ from ipaddress import ip_address
 from pathlib import Path
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from service.outbound.addresses import Egress
 from service.site_file import Site, read_site
 
 
@@ -36,7 +37,10 @@ class Settings:
     zone: tzinfo = UTC
     max_body_bytes: int = 5_000_000
     trusted_network: bool = False
+    partitions: int = 0
     site: Site = field(default_factory=Site)
+    egress: Egress = field(default_factory=Egress)
+    delivers: bool = True
 
     @classmethod
     def from_environment(cls, environment: Mapping[str, str]) -> Settings:
@@ -48,7 +52,10 @@ class Settings:
             zone=_zone(environment.get("AIRWAY_RELAY_TIME_ZONE", "UTC")),
             max_body_bytes=_whole(environment, "AIRWAY_RELAY_MAX_BODY_BYTES", cls.max_body_bytes, 1000, 50_000_000),
             trusted_network=environment.get("AIRWAY_RELAY_TRUSTED_NETWORK", "") == "yes",
+            partitions=_whole(environment, "AIRWAY_RELAY_PARTITIONS", cls.partitions, 0, 256),
             site=_site(environment.get("AIRWAY_RELAY_SITE_FILE")),
+            egress=_egress(environment),
+            delivers=environment.get("AIRWAY_RELAY_DELIVER", "yes") != "no",
         )
         settings.check()
         return settings
@@ -80,6 +87,14 @@ def _whole(environment: Mapping[str, str], name: str, default: int, low: int, hi
     if not text.isdigit() or not low <= int(text) <= high:
         raise SettingsError(f"{name} must be a whole number from {low} to {high}.")
     return int(text)
+
+
+def _egress(environment: Mapping[str, str]) -> Egress:
+    on_loopback = environment.get("AIRWAY_RELAY_CALLBACKS_ON_LOOPBACK", "") == "yes"
+    try:
+        return Egress(environment.get("AIRWAY_RELAY_CALLBACKS", ""), on_loopback)
+    except ValueError as error:
+        raise SettingsError(f"AIRWAY_RELAY_CALLBACKS: {error}.") from None
 
 
 def _site(name: str | None) -> Site:

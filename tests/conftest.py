@@ -32,6 +32,10 @@ if os.environ.get("CI"):
     hypothesis_settings.load_profile("ci")
 
 
+# lays every PostgreSQL of the tests out in partitions
+PARTITIONS = int(os.environ.get("AIRWAY_RELAY_TEST_PARTITIONS", "0"))
+
+
 @dataclass
 class Clock:
     """A clock that stands still until it is moved."""
@@ -100,7 +104,7 @@ def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
 @pytest.fixture
 def pipeline(database_url: str, clock: Clock) -> Iterator[Pipeline]:
     """A pipeline on each kind of database, with a clock that stands still."""
-    built = build_pipeline(Settings(database_url=database_url), clock=clock)
+    built = build_pipeline(Settings(database_url=database_url, partitions=PARTITIONS), clock=clock)
     yield built
     built.close()
 

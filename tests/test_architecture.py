@@ -74,6 +74,8 @@ def test_sql_stays_in_the_store_and_http_in_the_web() -> None:
             assert sql <= {"sqlalchemy", "sqlalchemy.exc"}, file
         if room not in ("web", "app.py", "demo", "commands"):
             assert not roots & {"fastapi", "starlette", "httpx", "uvicorn"}, file
+        if room != "outbound":
+            assert not roots & {"httpcore", "socket", "ssl"} or file.name == "play.py", file
 
 
 def test_the_web_reaches_data_only_through_the_pipeline() -> None:
@@ -85,3 +87,51 @@ def test_the_command_line_starts_without_the_web_or_the_database() -> None:
     script = "import sys, service.__main__ as m; m._parser(); print(*sorted(sys.modules))"
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True, cwd=ROOT)
     assert not {"fastapi", "sqlalchemy", "pydantic", "httpx"} & set(done.stdout.split())
+
+
+GUARDED = {"ResourceVersion", "CaseRow", "FactRow", "MessageRow", "SearchValue"}
+GUARDED_TABLES = ("resource_version", "case_row", "fact", "message", "search_value")
+BUILDER = SERVICE / "store/query.py"
+
+
+def _selects_of(tree: ast.AST) -> set[str]:
+    """Where a query on a guarded table begins without the builder: `select(X...)` on its columns, or SQL text."""
+    found: set[str] = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Constant) and isinstance(node.value, str):
+            words = node.value.lower().replace('"', " ").split()
+            if "select" in words and any(t in words for t in GUARDED_TABLES):
+                found.add(f"{node.lineno}: {node.value[:60]}")
+        if isinstance(node, ast.Call):
+            name = node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
+            names = {n.id for a in node.args for n in ast.walk(a) if isinstance(n, ast.Name)}
+            if (
+                name in ("select", "exists")
+                and names & {"VERSIONS", "VALUES", "CASES", "FACTS", "MESSAGES"} | GUARDED & names
+            ):
+                found.add(f"{node.lineno}: {name}")
+    return found
+
+
+@pytest.mark.parametrize("file", FILES, ids=lambda f: f.relative_to(SERVICE).as_posix())
+def test_every_read_of_a_case_begins_at_the_query_builder(file: Path) -> None:
+    """Only the builder knows the tables of cases well enough to read them, and it always asks who reads."""
+    if file == BUILDER or "migrations" in file.parts or file.name == "tables.py":
+        return
+    tree = ast.parse(file.read_text())
+    named = {a.name for n in ast.walk(tree) if isinstance(n, ast.ImportFrom) for a in n.names}
+    assert not named & GUARDED, f"{file.name} takes a table from tables.py instead of store/query.py"
+    assert not _selects_of(tree)
+    held = {n.attr for n in ast.walk(tree) if isinstance(n, ast.Attribute)}
+    if file.parent == SERVICE / "store":
+        assert "alias" not in held or "query" in named, file
+
+
+def test_a_query_beside_the_builder_would_be_noticed() -> None:
+    for text in (
+        "select(VERSIONS).where(VERSIONS.c.id == 1)",
+        "select(VALUES.c.id)",
+        "exists().select_from(CASES); exists(CASES)",
+        "text('SELECT body FROM resource_version')",
+    ):
+        assert _selects_of(ast.parse(text)), text

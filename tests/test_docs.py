@@ -52,7 +52,7 @@ def test_every_setting_is_in_the_readme_and_no_other() -> None:
 def test_every_address_in_the_readme_is_routed(sqlite_pipeline: Pipeline) -> None:
     paths = build_app(Settings(), sqlite_pipeline).openapi()["paths"]
     routed = {(method.upper(), path) for path, methods in paths.items() for method in methods}
-    named = set(re.findall(r"^\| `(GET|POST) ([^`]+)` \|", README, re.MULTILINE))
+    named = set(re.findall(r"^\| `(GET|POST|PUT|DELETE) ([^`]+)` \|", README, re.MULTILINE))
     assert named
     assert named - routed == set()
     intake = {pair for pair in routed if pair[1].startswith("/intake")}

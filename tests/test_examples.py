@@ -44,7 +44,11 @@ def run(script: str, environment: dict[str, str]) -> str:
 
 @pytest.mark.skipif(shutil.which("curl") is None, reason="the examples are written for curl")
 def test_the_examples_work_by_copy_and_paste(start_service: Callable[..., Service], tmp_path: Path) -> None:
-    service = start_service(f"sqlite:///{tmp_path}/relay.db")
+    service = start_service(
+        f"sqlite:///{tmp_path}/relay.db",
+        AIRWAY_RELAY_CALLBACKS="127.0.0.1",
+        AIRWAY_RELAY_CALLBACKS_ON_LOOPBACK="yes",
+    )
     environment = {"ADDRESS": service.address}
     printed = [run(block, environment) for folder in FOLDERS for block in blocks(folder)]
     assert not [text for text in printed if "OperationOutcome" in text]

@@ -59,6 +59,8 @@ def _start(folder: str, port: int, log: object) -> subprocess.Popen[bytes]:
         **{k: v for k, v in os.environ.items() if not k.startswith("AIRWAY_RELAY_")},
         "DATABASE_URL": f"sqlite:///{folder}/demo.db",
         "AIRWAY_RELAY_PORT": str(port),
+        "AIRWAY_RELAY_CALLBACKS": "127.0.0.1",
+        "AIRWAY_RELAY_CALLBACKS_ON_LOOPBACK": "yes",
     }
     command = [sys.executable, "-m", "service", "serve"]
     return subprocess.Popen(command, env=environment, stdout=log, stderr=log)  # type: ignore[call-overload]

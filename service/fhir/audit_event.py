@@ -14,7 +14,7 @@ _TYPE = {
     "code": "rest",
     "display": "Restful Operation",
 }
-_ACTIONS = {"create": "C", "read": "R", "update": "U", "transaction": "E", "operation": "E"}
+_ACTIONS = {"create": "C", "read": "R", "update": "U", "delete": "D", "transaction": "E", "operation": "E"}
 
 
 def audit_event(

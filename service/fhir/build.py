@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
@@ -61,6 +62,18 @@ def encounter(kind: Code, subject: dict[str, Any], day: str, withdrawn: bool = F
     }
 
 
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """The business identifier a client looks a resource up by; any system when `system` is None."""
+
+    system: str | None
+    value: str
+
+    def meets(self, identifier: tuple[str, str]) -> bool:
+        """Whether an identifier (system, value) is the one asked for."""
+        return identifier[1] == self.value and self.system in (None, identifier[0])
+
+
 @dataclass(slots=True)
 class Draft:
     """A resource on its way to the store.
@@ -72,6 +85,10 @@ class Draft:
     in error, and nothing when there is none. A new one that `goes_with` another draft has no place when that one
     is an earlier revision not applied. `path` and `date_path` are where problems are reported;
     `warnings` are told and no reason to refuse.
+
+    From FHIR: `place` is its place in the message, `identifiers` every business identifier it carries, `condition` the
+    identifier by which it is looked for (`found` when the store has it), `asked_id` the id its body bears,
+    `may_create` whether an update of nothing creates it, `links_to` the server whose addresses its links are given.
     """
 
     resource: Resource
@@ -88,6 +105,15 @@ class Draft:
     if_match: int | None = None
     warnings: tuple[Problem, ...] = ()
     parent: tuple[str, str] | None = None
+    place: int = 0
+    identifiers: tuple[tuple[str, str], ...] = ()
+    condition: Condition | None = None
+    updates: bool = False
+    found: str | None = None
+    asked_id: str | None = None
+    may_create: bool = False
+    deletes: bool = False
+    links_to: str = ""
 
     @property
     def type(self) -> str:
@@ -95,18 +121,31 @@ class Draft:
         return self.resource["resourceType"]
 
 
-def rewrite_references(value: Any, addresses: dict[str, str]) -> Any:
-    """A copy of `value` in which every reference to a draft's address is the address it was given."""
+def with_references(value: Any, change: Callable[[str], str]) -> Any:
+    """A copy of `value` in which every literal reference is what `change` makes of it."""
     if isinstance(value, dict):
         return {
-            key: addresses.get(held, held)
-            if key == "reference" and isinstance(held, str)
-            else rewrite_references(held, addresses)
+            key: change(held) if key == "reference" and isinstance(held, str) else with_references(held, change)
             for key, held in value.items()
         }
     if isinstance(value, list):
-        return [rewrite_references(item, addresses) for item in value]
+        return [with_references(item, change) for item in value]
     return value
+
+
+def rewrite_references(value: Any, addresses: dict[str, str], versions: dict[str, int] | None = None) -> Any:
+    """A copy of `value` in which every reference to a draft's address is the address it was given.
+
+    A reference to a version of an address in `versions` leads to that version, whatever the client wrote.
+    """
+
+    def given(reference: str) -> str:
+        plain, bar, version = reference.partition("/_history/")
+        if not bar:
+            return addresses.get(reference, reference)
+        return f"{addresses.get(plain, plain)}/_history/{(versions or {}).get(plain, version)}"
+
+    return with_references(value, given)
 
 
 def references_in(value: Any, path: str) -> list[tuple[str, str]]:

@@ -11,11 +11,24 @@ from service import __version__
 from service.fhir.build import Resource
 from service.fhir.codes import BASE
 from service.fhir.engine import CAUTION
+from service.fhir.interactions import CLIENT_IDS, DELETABLE
 from service.fhir.profile_index import profiles_by_type
+from service.fhir.search_parameters import PARAMETERS, RESOURCE_PARAMETERS, includes_of, reverse_includes_of
+from service.fhir.subscription import subscription_capability
 from service.fhir.validate import MADE_BY_THE_SERVICE, TYPES
 
-_TYPE_INTERACTIONS = ("read", "vread", "history-instance", "search-type", "create", "update")
+_TYPE_INTERACTIONS = (
+    "read",
+    "vread",
+    "history-instance",
+    "history-type",
+    "search-type",
+    "create",
+    "update",
+    "delete",
+)
 _WRITES = ("create", "update")
+_WRITTEN_WHOLE = "PATCH and conditional delete are not taken: send a whole resource with PUT, delete one by its id."
 
 
 def capability_statement(routed: Set[str], base_url: str) -> Resource:
@@ -33,12 +46,13 @@ def capability_statement(routed: Set[str], base_url: str) -> Resource:
         "software": {"name": "Airway Relay", "version": __version__},
         "implementation": {"description": CAUTION, "url": base_url},
         "fhirVersion": "4.0.1",
-        "format": ["application/fhir+json"],
+        "format": ["application/fhir+json", "json"],
         "rest": [
             {
                 "mode": "server",
-                "resource": [_type(kind, routed) for kind in TYPES],
-                "interaction": [{"code": "transaction"}] if "transaction" in routed else [],
+                "resource": [*(_type(kind, routed) for kind in TYPES), subscription_capability()],
+                "documentation": _WRITTEN_WHOLE,
+                "interaction": [{"code": c} for c in ("transaction", "batch") if "transaction" in routed],
                 "operation": operations,
             }
         ],
@@ -46,6 +60,7 @@ def capability_statement(routed: Set[str], base_url: str) -> Resource:
 
 
 _DEFINITIONS = {
+    "everything": "http://hl7.org/fhir/OperationDefinition/Patient-everything",
     "readiness": f"{BASE}/OperationDefinition/readiness",
     "validate": "http://hl7.org/fhir/OperationDefinition/Resource-validate",
 }
@@ -54,17 +69,29 @@ _DEFINITIONS = {
 def _type(kind: str, routed: Set[str]) -> Resource:
     own = kind in MADE_BY_THE_SERVICE
     profiles = profiles_by_type().get(kind)
-    interactions = [c for c in _TYPE_INTERACTIONS if c in routed and not (own and c in _WRITES)]
-    parameters = [{"name": "identifier", "type": "token"}]
-    if kind == "CarePlan":
-        parameters += [{"name": "patient", "type": "reference"}, {"name": "subject", "type": "reference"}]
+    interactions = [c for c in _TYPE_INTERACTIONS if c in routed and _taken(kind, c)]
+    declared = [{"name": n, "definition": url, "type": sort} for n, (sort, url) in RESOURCE_PARAMETERS.items()]
+    declared += [{"name": p.name, "definition": p.definition, "type": p.kind.value} for p in PARAMETERS[kind].values()]
+    includes = {"searchInclude": includes_of(kind), "searchRevInclude": reverse_includes_of(kind)}
     return {
         "type": kind,
         **({"supportedProfile": profiles} if profiles else {}),
         "interaction": [{"code": code} for code in interactions],
         "versioning": "versioned-update",
         "readHistory": True,
-        "updateCreate": False,
-        "conditionalCreate": not own,
-        "searchParam": parameters,
+        "updateCreate": "update" in interactions and kind in CLIENT_IDS,
+        "conditionalCreate": "create" in interactions,
+        "conditionalRead": "full-support",
+        "conditionalUpdate": "conditional-update" in routed and not own,
+        "conditionalDelete": "not-supported",
+        "referencePolicy": ["literal", "local", "enforced"],
+        **{name: held for name, held in includes.items() if held},
+        "searchParam": declared,
     }
+
+
+def _taken(kind: str, code: str) -> bool:
+    """Whether an interaction that is routed is taken for a type."""
+    if code == "delete":
+        return kind in DELETABLE
+    return code not in _WRITES or kind not in MADE_BY_THE_SERVICE

@@ -10,7 +10,6 @@ from html import escape
 
 from service.fhir.engine import CAUTION
 from service.rules.case_view import CaseView
-from service.rules.course import course_on
 from service.rules.decision import Criterion, Decision, Step
 from service.rules.projection import Projection
 from service.rules.response import Response
@@ -33,7 +32,7 @@ def narrative(view: CaseView, case_number: str) -> str:
 
 
 def _head(view: CaseView, case_number: str) -> list[str]:
-    course = course_on(view.facts, view.as_of)
+    course = view.course
     setting = (
         f"Setting: {sides(*course.setting.pair)} since {day(course.onset)}."
         if course.setting and course.onset

@@ -152,7 +152,7 @@ _FINDERS = {
 _FOUND_BY = {
     "Observation": dict.fromkeys(["sleep-test-odi", *_BY_CODE.values()]),
     "ServiceRequest": ("referral", "test-order", "test-proposal"),
-    "Task": ("referral-task", "approval-task"),
+    "Task": ("referral-task", "approval-task", "cancellation-task"),
     "Device": ("appliance", "rule-engine"),
     "DiagnosticReport": ("sleep-test",),
     "QuestionnaireResponse": ("check-in",),

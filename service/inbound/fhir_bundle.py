@@ -1,108 +1,107 @@
-"""FHIR resources and transaction Bundles from others, as drafts.
+"""Transaction Bundles as drafts: every entry checked, all problems in one answer.
 
-https://hl7.org/fhir/R4/http.html#create and #transaction. A resource with a business identifier is the
-same resource whenever it comes again; one without is recognised by its content.
+https://hl7.org/fhir/R4/http.html#transaction. Nothing here depends on the order of the entries: the pipeline sees
+them all at once, deletions first.
 """
 
 from __future__ import annotations
 
-import re
+from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
-from urllib.parse import parse_qsl
 
 from service.errors import Category, Problem, Refused, refuse
-from service.fhir.build import SHARED, Draft, Resource
+from service.fhir.build import Draft, Resource
 from service.fhir.check_in import with_derived
-from service.fhir.codes import local_code_of
-from service.fhir.engine import ENGINE_ID
 from service.fhir.json_text import write_canonical
-from service.fhir.validate import MADE_BY_THE_SERVICE, judged
-from service.inbound.plain import Mapped
+from service.inbound.bundle_links import Addresses
+from service.inbound.fhir_resource import (
+    check,
+    condition_of,
+    conditionally_updating,
+    deletion,
+    draft_of,
+    not_theirs,
+    updating,
+    with_condition,
+)
+from service.inbound.plain import Asked, Mapped
 
 MAX_ENTRIES = 500
-_ETAG = re.compile(r'(?:W/)?"([0-9]{1,9})"')
-_DERIVED_ID = re.compile(
-    rf"{ENGINE_ID}|AR-[0-9A-Z]{{5}}-[0-9A-Z]{{5}}-"
-    r"(readiness|next-step|response|referral-check|us-coverage-documentation|follow-up|decision|test-proposal-.+)"
-    r"|[0-9a-f-]{36}-(snoring|restedness|epworth|pauses|wear|weight)"
-)
-MAX_IDENTIFIER = 255
-_DECIDED_HERE = frozenset(
-    {
-        "readiness-for-efficacy-test",
-        "next-titration-step",
-        "response-to-treatment",
-        "referral-check",
-        "us-coverage-documentation",
-        "follow-up",
-    }
-)
-_DATE_ELEMENTS = {
-    "Observation": "effective",
-    "DiagnosticReport": "effective",
-    "QuestionnaireResponse": "authored",
-    "ServiceRequest": "authoredOn",
-    "DeviceUseStatement": "timing.start",
-}
+READS = ("GET", "HEAD")
+_CONDITIONS = {"ifNoneMatch": "if-none-match", "ifModifiedSince": "if-modified-since"}
+_TEXTS = ("url", "ifNoneMatch", "ifModifiedSince", "ifMatch", "ifNoneExist")
 
 
-def etag_version(etag: object, path: str = "") -> int:
-    """The version in an If-Match value such as `W/"3"`."""
-    found = _ETAG.fullmatch(etag.strip()) if isinstance(etag, str) else None
-    if not found:
-        raise refuse(Category.INVALID, f'If-Match must look like W/"3", not {str(etag)[:40]}.', path)
-    return int(found[1])
-
-
-def map_create(resource: Resource, kind: str, if_none_exist: str | None) -> Mapped:
-    """One resource to create."""
-    _same_type(resource, kind)
-    problems, warnings = problems_to_write(resource, kind)
-    if problems:
-        raise Refused(problems)
-    draft = _draft(resource, kind, "urn:new:resource", if_none_exist, kind)
-    draft.warnings = warnings
-    return Mapped(with_derived(draft), agent="FHIR client")
-
-
-def map_update(resource: Resource, kind: str, resource_id: str, if_match: str | None) -> Mapped:
-    """One resource to update, at the version the client read."""
-    _same_type(resource, kind)
-    if resource.get("id") != resource_id:
-        raise refuse(Category.INVALID, f"The id in the body must be «{resource_id}» as in the address.", f"{kind}.id")
-    if if_match is None:
-        raise refuse(Category.MISSING_PRECONDITION, "An update needs If-Match with the version that was read.")
-    problems, warnings = problems_to_write(resource, kind)
-    problems = [*_not_theirs(resource_id, kind), *problems]
-    if problems:
-        raise Refused(problems)
-    draft = _draft(resource, kind, f"{kind}/{resource_id}", None, kind)
-    draft.warnings = warnings
-    draft.target_id, draft.if_match, draft.identity = resource_id, etag_version(if_match), None
-    return Mapped(with_derived(draft), agent="FHIR client")
-
-
-def map_bundle(bundle: Resource) -> Mapped:
-    """A transaction Bundle: every entry checked, all problems in one answer."""
-    if bundle.get("resourceType") != "Bundle" or bundle.get("type") != "transaction":
-        raise refuse(Category.INVALID, "A Bundle of type transaction is needed here.", "Bundle.type")
+def entries_of(bundle: Resource, kind: str) -> list[Any]:
+    """The entries of a Bundle of a type, at least one. Refused when it is another or holds too many."""
+    if bundle.get("resourceType") != "Bundle" or bundle.get("type") != kind:
+        raise refuse(Category.INVALID, "A Bundle of type transaction or batch is needed here.", "Bundle.type")
     entries = bundle.get("entry")
     if not isinstance(entries, list) or not entries:
         raise refuse(Category.INVALID, "The Bundle has no entries.", "Bundle.entry")
     if len(entries) > MAX_ENTRIES:
         raise refuse(Category.TOO_LARGE, f"A Bundle may hold {MAX_ENTRIES} entries.", "Bundle.entry")
+    return entries
+
+
+def request_of(entry: Any, path: str) -> dict[str, str]:
+    """The request of an entry, its texts checked to be text."""
+    request = entry.get("request") if isinstance(entry, dict) else None
+    if not isinstance(request, dict):
+        raise refuse(Category.INVALID, "An entry needs a request.", f"{path}.request")
+    wrong = [name for name in _TEXTS if name in request and not isinstance(request[name], str)]
+    check([Problem(Category.INVALID, "Text is needed.", f"{path}.request.{name}") for name in wrong])
+    if not isinstance(request.get("method"), str):
+        raise refuse(Category.INVALID, "A request needs a method.", f"{path}.request.method")
+    if not request.get("url"):
+        raise refuse(Category.INVALID, "A request needs a url.", f"{path}.request.url")
+    full_url = entry.get("fullUrl")
+    if full_url is not None and not isinstance(full_url, str):
+        raise refuse(Category.INVALID, "Text is needed.", f"{path}.fullUrl")
+    return request
+
+
+def conditions_of(request: dict[str, str]) -> dict[str, str]:
+    """The conditions of a read, as the headers they would be."""
+    return {header: request[name] for name, header in _CONDITIONS.items() if name in request}
+
+
+def map_bundle(bundle: Resource, base: str = "") -> Mapped:
+    """A transaction Bundle sent to the server at `base`."""
+    entries = entries_of(bundle, "transaction")
+    addresses = Addresses(base)
     problems: list[Problem] = []
-    drafts: list[Draft] = []
-    for index, entry in enumerate(entries):
-        path = f"Bundle.entry[{index}]"
+    own: list[tuple[Draft, str]] = []
+    reads: list[Asked] = []
+    for place, entry in enumerate(entries):
+        path = f"Bundle.entry[{place}]"
         try:
-            drafts.extend(with_derived(_entry(entry, path)))
+            request = request_of(entry, path)
+            if request["method"] in READS:
+                url = addresses.below_base(request["url"]).lstrip("/")
+                reads.append(Asked(place, url, conditions_of(request)))
+                continue
+            draft = _Entry(entry, request, path, place, addresses).draft()
+            own.append((draft, entry.get("fullUrl") or ""))
+            if not addresses.add(entry.get("fullUrl") or draft.local, draft.local):
+                raise refuse(Category.INVALID, "Another entry has this address.", f"{path}.fullUrl")
         except Refused as refused:
-            problems.extend(refused.problems)
+            problems.extend(_of_an_entry(p) for p in refused.problems)
+    for draft, full_url in own:
+        if not draft.deletes:
+            draft.resource = addresses.rewritten(draft.resource, full_url)
+            addresses.link(draft)
+    drafts = [one for draft, _ in own for one in with_derived(draft)]
     problems.extend(_twice(drafts))
     if problems:
         raise Refused(problems)
-    return Mapped(drafts, agent="FHIR client")
+    return Mapped(drafts, agent="FHIR client", reads=reads)
+
+
+def _of_an_entry(problem: Problem) -> Problem:
+    """A method that is not taken of an entry is a fault of the Bundle, not of the address it was sent to."""
+    return replace(problem, category=Category.NOT_SUPPORTED) if problem.category is Category.NOT_ALLOWED else problem
 
 
 def _twice(drafts: list[Draft]) -> list[Problem]:
@@ -111,134 +110,84 @@ def _twice(drafts: list[Draft]) -> list[Problem]:
     seen: dict[tuple[str, ...], str] = {}
     for draft in drafts:
         keys: dict[tuple[str, ...], str] = {(draft.local,): f"The address {draft.local}"}
-        if draft.identity:
-            keys[draft.type, *draft.identity] = f"The {draft.type} {draft.identity[1][:64]}"
-        elif not (draft.target_id or draft.parent):
+        for identifier in (draft.identity, *draft.identifiers):
+            if identifier:
+                keys[draft.type, *identifier] = f"The {draft.type} {identifier[1][:64]}"
+        if not (draft.identity or draft.target_id or draft.parent):
             keys[draft.type, write_canonical(draft.resource)] = f"The same {draft.type}"
-        for key, words in keys.items():
-            if key in seen:
-                sentence = f"{words} stands in the Bundle already, at {seen[key]}; send it once."
-                found.append(Problem(Category.INVALID, sentence, draft.path))
+        before = next((key for key in keys if key in seen), None)
+        if before:
+            sentence = f"{keys[before]} stands in the Bundle already, at {seen[before]}; send it once."
+            found.append(Problem(Category.INVALID, sentence, draft.path))
+        for key in keys:
             seen.setdefault(key, draft.path)
     return found
 
 
-def _entry(entry: Any, path: str) -> Draft:
-    request = entry.get("request") if isinstance(entry, dict) else None
-    resource = entry.get("resource") if isinstance(entry, dict) else None
-    if not isinstance(request, dict) or not isinstance(resource, dict):
-        raise refuse(Category.INVALID, "An entry needs a request and a resource.", path)
-    method, url = request.get("method"), str(request.get("url", ""))
-    kind = resource.get("resourceType")
-    if not isinstance(kind, str):
-        raise refuse(Category.INVALID, "«resourceType» is required.", f"{path}.resource.resourceType")
-    if method not in ("POST", "PUT"):
-        raise refuse(Category.NOT_SUPPORTED, "Only POST and PUT entries are taken here.", f"{path}.request.method")
-    if method == "PUT" and not isinstance(resource.get("id"), str):
-        raise refuse(Category.INVALID, "An update needs the id of the resource.", f"{path}.resource.id")
-    expected = kind if method == "POST" else f"{kind}/{resource['id']}"
-    if url.strip("/") != expected:
-        raise refuse(Category.INVALID, f"The url must be «{expected}» for this resource.", f"{path}.request.url")
-    problems, warnings = problems_to_write(resource, f"{path}.resource")
-    if method == "PUT":
-        problems = [*_not_theirs(resource["id"], f"{path}.resource"), *problems]
-    if problems:
-        raise Refused(problems)
-    if method == "PUT":
-        match = request.get("ifMatch")
-        if match is None:
-            raise refuse(Category.MISSING_PRECONDITION, "An update needs ifMatch.", f"{path}.request.ifMatch")
-        draft = _draft(resource, kind, f"{kind}/{resource['id']}", None, f"{path}.resource")
-        draft.warnings = warnings
-        draft.target_id, draft.if_match, draft.identity = (
-            resource["id"],
-            etag_version(match, f"{path}.request.ifMatch"),
-            None,
-        )
-        return draft
-    full_url = entry.get("fullUrl")
-    if full_url is not None and not isinstance(full_url, str):
-        raise refuse(Category.INVALID, "Text is needed.", f"{path}.fullUrl")
-    address = full_url or f"urn:entry:{path}"
-    condition = request.get("ifNoneExist")
-    draft = _draft(resource, kind, address, None if condition is None else str(condition), f"{path}.resource")
-    draft.warnings = warnings
-    return draft
+class _Entry:
+    """One entry that writes."""
 
+    def __init__(self, entry: Any, request: dict[str, str], path: str, place: int, addresses: Addresses) -> None:
+        self._entry, self._request, self._path, self._place = entry, request, path, place
+        self._url = addresses.below_base(request["url"]).strip("/")
+        self._full_url: str | None = entry.get("fullUrl")
 
-def _same_type(resource: Resource, kind: str) -> None:
-    if resource.get("resourceType") != kind:
-        raise refuse(Category.INVALID, f"Resources at this address are of type {kind}.", "resourceType")
+    def draft(self) -> Draft:
+        """The entry as a draft."""
+        makers: dict[str, Callable[[], Draft]] = {"POST": self._create, "PUT": self._put, "DELETE": self._delete}
+        maker = makers.get(self._request["method"])
+        if maker is None:
+            sentence = "Entries are taken with GET, HEAD, POST, PUT and DELETE."
+            raise refuse(Category.NOT_SUPPORTED, sentence, self._at("method"))
+        return maker()
 
+    def _create(self) -> Draft:
+        resource, kind = self._resource()
+        if self._url != kind:
+            raise self._wrong_url(kind)
+        draft = self._new(resource, kind)
+        condition = self._request.get("ifNoneExist")
+        if condition is None:
+            return draft
+        return with_condition(draft, condition_of(condition, "If-None-Exist", draft.path), updates=False)
 
-def problems_to_write(resource: Resource, path: str) -> tuple[list[Problem], tuple[Problem, ...]]:
-    """Validation, and what only the service itself may write: problems, and what the sender should know besides."""
-    kind = resource.get("resourceType")
-    if kind in MADE_BY_THE_SERVICE:
-        return [Problem(Category.BUSINESS_RULE, f"{kind} is made by the service and cannot be written.", path)], ()
-    if kind == "Observation" and local_code_of(resource.get("code")) in _DECIDED_HERE:
-        sentence = "This Observation is a decision of the rules and cannot be written from outside."
-        return [Problem(Category.BUSINESS_RULE, sentence, f"{path}.code")], ()
-    problems, warnings = judged(resource, path)
-    return [*problems, *_long_identifiers(resource, path)], warnings
+    def _put(self) -> Draft:
+        resource, kind = self._resource()
+        at, match = f"{self._path}.resource", self._request.get("ifMatch")
+        if self._url.startswith(f"{kind}?"):
+            condition = condition_of(self._url, "A conditional update", self._at("url"))
+            draft = self._new(resource, kind)
+            return conditionally_updating(draft, resource.get("id"), condition, match, self._at("ifMatch"))
+        own = resource.get("id")
+        if not isinstance(own, str):
+            raise refuse(Category.INVALID, "An update needs the id of the resource.", f"{at}.id")
+        if self._url != f"{kind}/{own}":
+            raise self._wrong_url(f"{kind}/{own}")
+        draft = draft_of(resource, kind, f"{kind}/{own}", at, self._place, not_theirs(own, at))
+        return updating(draft, own, match, self._at("ifMatch"))
 
+    def _delete(self) -> Draft:
+        kind, slash, own = self._url.partition("/")
+        if not slash or "?" in self._url:
+            sentence = "A deletion names one resource as Type/id; deleting by a search is not taken."
+            raise refuse(Category.NOT_SUPPORTED, sentence, self._at("url"))
+        return deletion(kind, own, self._request.get("ifMatch"), self._at("url"), self._at("ifMatch"), self._place)
 
-def _not_theirs(resource_id: str, path: str) -> list[Problem]:
-    """What the service derives is not updated from outside; its source is."""
-    if not _DERIVED_ID.fullmatch(resource_id):
-        return []
-    sentence = f"{resource_id} is made by the service and follows from what was reported; correct that instead."
-    return [Problem(Category.BUSINESS_RULE, sentence, path)]
+    def _new(self, resource: Resource, kind: str) -> Draft:
+        address = self._full_url or f"urn:entry:{self._path}"
+        return draft_of(resource, kind, address, f"{self._path}.resource", self._place)
 
+    def _resource(self) -> tuple[Resource, str]:
+        resource = self._entry.get("resource")
+        if not isinstance(resource, dict):
+            raise refuse(Category.INVALID, "The entry needs a resource.", f"{self._path}.resource")
+        kind = resource.get("resourceType")
+        if not isinstance(kind, str):
+            raise refuse(Category.INVALID, "«resourceType» is required.", f"{self._path}.resource.resourceType")
+        return resource, kind
 
-def _long_identifiers(resource: Resource, path: str) -> list[Problem]:
-    """Identifiers too long to be looked up by."""
-    held = resource.get("identifier")
-    many = isinstance(held, list)
-    return [
-        Problem(
-            Category.INVALID,
-            f"An identifier's {key} may have {MAX_IDENTIFIER} characters.",
-            f"{path}.identifier{f'[{index}]' if many else ''}.{key}",
-        )
-        for index, item in enumerate(held if many else [held])
-        if isinstance(item, dict)
-        for key in ("system", "value")
-        if isinstance(item.get(key), str) and len(item[key]) > MAX_IDENTIFIER
-    ]
+    def _wrong_url(self, expected: str) -> Refused:
+        return refuse(Category.INVALID, f"The url must be «{expected}» for this resource.", self._at("url"))
 
-
-def _draft(resource: Resource, kind: str, address: str, if_none_exist: str | None, path: str) -> Draft:
-    body = {k: v for k, v in resource.items() if k not in ("id", "meta")}
-    if "meta" in resource:
-        kept = {k: v for k, v in resource["meta"].items() if k not in ("versionId", "lastUpdated")}
-        if kept:
-            body["meta"] = kept
-    element = _DATE_ELEMENTS.get(kind)
-    return Draft(
-        resource=body,
-        local=address,
-        path=path,
-        date_path=f"{path}.{element}" if element else path,
-        identity=_condition(if_none_exist, path) if if_none_exist else _identity(body),
-        unlike_is_conflict=if_none_exist is None and kind not in SHARED,
-    )
-
-
-def _condition(if_none_exist: str, path: str) -> tuple[str, str]:
-    """The identifier an If-None-Exist asks for; other conditions are not supported."""
-    pairs = parse_qsl(if_none_exist.split("?")[-1])
-    if len(pairs) == 1 and pairs[0][0] == "identifier" and pairs[0][1].count("|") == 1:
-        system, value = pairs[0][1].split("|")
-        if system and value and max(len(system), len(value)) <= MAX_IDENTIFIER:
-            return system, value
-    raise refuse(Category.NOT_SUPPORTED, "If-None-Exist takes identifier=system|value.", path)
-
-
-def _identity(body: Resource) -> tuple[str, str] | None:
-    """The first complete business identifier; None leaves the resource to be recognised by its content."""
-    held = body.get("identifier")
-    for item in held if isinstance(held, list) else [held]:
-        if isinstance(item, dict) and isinstance(item.get("system"), str) and isinstance(item.get("value"), str):
-            return item["system"], item["value"]
-    return None
+    def _at(self, name: str) -> str:
+        return f"{self._path}.request.{name}"

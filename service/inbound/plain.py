@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from typing import Annotated, Any, Literal, TypeVar
 
@@ -38,13 +38,27 @@ class Plain(BaseModel):
 
 @dataclass(slots=True)
 class Mapped:
-    """What a message came to: drafts, and a move of the referral if it asks for one."""
+    """What a message came to: drafts, a move of the referral if it asks for one, and what it asks to be read."""
 
     drafts: list[Draft]
     move: Move | None = None
     agent: str = ""
     replaces: tuple[str, tuple[str, str]] | None = None
     """The earlier referral a new one takes the place of: as a case number, or else by its own identifier."""
+    reads: list[Asked] = field(default_factory=list)
+
+    def untouched(self) -> Mapped:
+        """A copy for one try: identities given to drafts in a try that failed must not reach the next."""
+        return replace(self, drafts=[replace(draft) for draft in self.drafts])
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A read or search inside a message: its place there, its address below the base, its conditions by header."""
+
+    place: int
+    url: str
+    conditions: dict[str, str]
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,5 +2,6 @@
 
 from service.pipeline.answers import Answer, Outcome
 from service.pipeline.pipeline import Pipeline
+from service.store.resources import Stored
 
-__all__ = ["Answer", "Outcome", "Pipeline"]
+__all__ = ["Answer", "Outcome", "Pipeline", "Stored"]

@@ -10,7 +10,8 @@ from service.errors import Problem
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What became of one resource of a message: `created`, `updated`, `unchanged` or `kept` (not applied)."""
+    """What became of one resource of a message: `created`, `updated`, `unchanged`, `kept` (not applied),
+    `deleted` or `gone` (there was nothing to delete)."""
 
     reference: str
     version: int
@@ -19,6 +20,9 @@ class Outcome:
     note: str = ""
     derived: bool = False
     """Made from another resource of the message, not sent by the client."""
+    place: int = 0
+    """Its place among the entries of the message."""
+    last_updated: str = ""
     warnings: tuple[Problem, ...] = ()
 
 
@@ -31,6 +35,8 @@ class Answer:
     opened: bool = False
     summary: dict[str, Any] = field(default_factory=dict)
     said: list[str] = field(default_factory=list)
+    reads: dict[int, Any] = field(default_factory=dict)
+    """What was answered to the reads inside the message, by their places."""
 
     @property
     def notes(self) -> list[str]:

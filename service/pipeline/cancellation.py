@@ -28,7 +28,7 @@ def open_request(at: Situation) -> Stored | None:
 
 def ask(at: Situation, move: Move) -> Moved:
     """A request to cancel in place of a cancellation, because work has begun."""
-    role_of(move, at.caller)
+    role_of(move, at.sender)
     if open_request(at):
         return Moved(notes=["A request to cancel is open already and waits for the dental office's answer."])
     case = at.case
@@ -39,7 +39,7 @@ def ask(at: Situation, move: Move) -> Moved:
 
 def answer(at: Situation, move: Move) -> Moved:
     """The dental office's answer by message: agreed, and the referral is cancelled; or declined with a reason."""
-    role_of(move, at.caller)
+    role_of(move, at.sender)
     held = open_request(at)
     if held is None:
         return _answered_before(at, move)
@@ -99,9 +99,9 @@ def _of_a_new_one(at: Situation, item: Identified) -> list[Problem]:
     path, rule = item.draft.path or "Task", Category.BUSINESS_RULE
     state = state_of(at.before).value
     problems: list[Problem] = []
-    if at.caller.role is Role.FULFILLER:
+    if at.sender.role is Role.FULFILLER:
         problems.append(
-            Problem(rule, f"A cancellation is asked for by the physician's office, not the {at.caller.role}.", path)
+            Problem(rule, f"A cancellation is asked for by the physician's office, not the {at.sender.role}.", path)
         )
     if reference_of(item.resource.get("focus")) != at.case.task:
         problems.append(Problem(rule, f"Its focus is the Task of the referral, {at.case.task}.", f"{path}.focus"))
@@ -121,7 +121,7 @@ def _of_a_change(at: Situation, item: Identified) -> list[Problem]:
     assert item.held is not None
     path = item.draft.path or "Task"
     before = load(item.held.body)
-    start, end, role = before["status"], item.resource["status"], at.caller.role
+    start, end, role = before["status"], item.resource["status"], at.sender.role
     if start != end and not may_answer(start, end, role):
         sentence = f"A request to cancel that is «{start}» cannot be made «{end}» by the {role}."
         return [Problem(Category.BUSINESS_RULE, sentence, f"{path}.status")]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import replace
 from datetime import date
 from typing import Any
@@ -11,11 +12,11 @@ from service.fhir.care_plan import care_plan
 from service.fhir.decision_observation import About, decision_observation, response_observation
 from service.fhir.decision_records import decision_provenance, facts_hash, inputs_hash, run_record
 from service.fhir.engine import CAUTION
+from service.fhir.json_text import write, write_canonical
 from service.fhir.proposal import approval_task, proposal_id, test_proposal
 from service.pipeline.derived import Derived
 from service.rules.case_view import CaseView
-from service.rules.course import course_on
-from service.rules.decision import Readiness
+from service.rules.decision import Decision, Readiness
 from service.rules.facts import CaseFacts, Source
 from service.rules.overdue import overdue_from
 from service.rules.thresholds import Thresholds
@@ -81,11 +82,54 @@ def record(view: CaseView, case: Case, derived: Derived, engine: Source, thresho
     derived.put(run, now)
     if len(derived.rows) > before:
         derived.put(decision_provenance(f"{number}-decision", targets, view.inputs, engine, now), now)
+    case.recorded_on, derived.standing = view.as_of.isoformat(), standing(view, engine)
+    note(view, case, derived, thresholds)
+    case.changed_at = now
+
+
+def note(view: CaseView, case: Case, derived: Derived, thresholds: Thresholds) -> None:
+    """Fill the case row with the decision: where the case stands today, without a resource that says so."""
     stage = view.stage
-    case.decided_on, case.changed_at, case.outcome = view.as_of.isoformat(), now, view.readiness.outcome
+    case.decided_on, case.outcome = view.as_of.isoformat(), view.readiness.outcome
     case.stage, case.whose_move = stage.name.value, stage.whose_move.value
     case.waiting_since, case.urgent = stage.since.isoformat(), stage.urgent
     case.overdue_from = overdue_day(view, derived, thresholds)
+    case.summary = write(summary_of(case.case_number, view))
+
+
+def standing(view: CaseView, engine: Source) -> str:
+    """A digest of what matters of a decision: two days with the same one need not be recorded apart.
+
+    Outcomes, how each criterion came out, stage and whose move, targets, visits, proposals, what is to be done; not the
+    day, nor the days counted up to it.
+    """
+    followed = view.follow_up.decision if view.follow_up else None
+    decisions = [d for d in (view.readiness, view.step, view.referral_check, view.coverage, followed) if d]
+    response = view.response
+    said = {
+        "stage": [view.stage.name, view.stage.whose_move, view.stage.since.isoformat(), view.stage.urgent],
+        "decisions": [_came_out(d) for d in decisions],
+        "response": [response.response_class, [s.choice for s in response.suggestions]] if response else [],
+        "relapse": bool(response and response.relapse),
+        "visits": [[v.office, v.due.isoformat(), v.state] for v in view.follow_up.visits] if view.follow_up else [],
+        "activities": [a.title for a in view.activities],
+        "proposal": list(_proposed(view)),
+        "rules": engine.version,
+    }
+    return hashlib.sha256(write_canonical(said).encode()).hexdigest()[:32]
+
+
+def _came_out(decision: Decision) -> list[Any]:
+    targets = [str(mm) for mm in (decision.target_left_mm, decision.target_right_mm)]
+    criteria = [[c.name, c.status] for c in decision.criteria]
+    return [decision.rule, decision.outcome, decision.whose_move, decision.urgent, targets, criteria]
+
+
+def _proposed(view: CaseView) -> tuple[str, bool, bool]:
+    """The day of the setting a test would be proposed for, whether it is ready for one, and whether one is ordered."""
+    onset = view.course.onset
+    ordered = onset is not None and any(o.day >= onset for o in view.course.known.test_orders)
+    return (onset.isoformat() if onset else "", view.readiness.outcome in _READY, ordered)
 
 
 def overdue_day(view: CaseView, derived: Derived, thresholds: Thresholds) -> str | None:
@@ -97,11 +141,8 @@ def overdue_day(view: CaseView, derived: Derived, thresholds: Thresholds) -> str
 
 def _propose(view: CaseView, case: Case, derived: Derived, now: str) -> list[Resource]:
     """Keep one proposal per setting: draft while ready, completed once ordered, revoked when it no longer holds."""
-    onset = course_on(view.facts, view.readiness.as_of).onset
-    known = view.facts.known_on(view.readiness.as_of)
-    ready = view.readiness.outcome in _READY
-    current = proposal_id(case.case_number, onset.isoformat()) if onset else ""
-    ordered = onset is not None and any(o.day >= onset for o in known.test_orders)
+    onset, ready, ordered = _proposed(view)
+    current = proposal_id(case.case_number, onset) if onset else ""
     if ready and current not in derived.proposals:
         derived.proposals[current] = [view.readiness.as_of.isoformat(), ""]
     shown: list[Resource] = []

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from service.fhir.build import Resource
 from service.fhir.json_text import load, write, write_canonical
 from service.fhir.profile_index import with_profile
+from service.fhir.search_values import values_of
 from service.rules.facts import Source
 from service.store.resources import Stored
 
@@ -21,12 +22,17 @@ def stored(resource: Resource, resource_id: str, version: int, case_number: str,
     meta = {**resource.get("meta", {}), "versionId": str(version), "lastUpdated": now}
     rest = {k: v for k, v in resource.items() if k not in ("resourceType", "id", "meta")}
     body = write({"resourceType": resource["resourceType"], "id": resource_id, "meta": meta, **rest})
-    return Stored(resource["resourceType"], resource_id, version, case_number, now, body)
+    found_by = tuple(values_of(resource))
+    return Stored(resource["resourceType"], resource_id, version, case_number, now, body, values=found_by)
 
 
 @dataclass(slots=True)
 class Derived:
-    """The service's own resources of one case: version and content digest of each, and small notes."""
+    """The service's own resources of one case: version and content digest of each, and small notes.
+
+    `spent_before` and `spent_by` say for which decisions the marks of spent facts hold; `standing` is a digest of what
+    matters of the decision that the resources tell.
+    """
 
     case_number: str
     versions: dict[str, list[Any]] = field(default_factory=dict)
@@ -36,6 +42,12 @@ class Derived:
     moved_on: str = ""
     birth_date: str = ""
     appliance: str = ""
+    spent_before: str = ""
+    spent_by: int = 0
+    standing: str = ""
+    to_cancel: str = ""
+    found_by: dict[str, str] = field(default_factory=dict)
+    """Digest of the values each is found by, so that the search index is written only where they change."""
     rows: list[Stored] = field(default_factory=list)
 
     @classmethod
@@ -54,6 +66,11 @@ class Derived:
                 "moved_on": self.moved_on,
                 "birth_date": self.birth_date,
                 "appliance": self.appliance,
+                "spent_before": self.spent_before,
+                "spent_by": self.spent_by,
+                "standing": self.standing,
+                "to_cancel": self.to_cancel,
+                "found_by": self.found_by,
             }
         )
 
@@ -66,5 +83,8 @@ class Derived:
         if digest != known:
             version += 1
             self.versions[reference] = [version, digest]
-            self.rows.append(stored(resource, resource["id"], version, self.case_number, now))
+            row = stored(resource, resource["id"], version, self.case_number, now)
+            found_by = hashlib.sha256(repr(row.values).encode()).hexdigest()[:16]
+            self.rows.append(replace(row, found_as_before=self.found_by.get(reference) == found_by))
+            self.found_by[reference] = found_by
         return Source(reference, version)

@@ -8,34 +8,38 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, tzinfo
 from typing import Any
 
 from sqlalchemy import Connection
 
 from service.errors import Category, refuse
-from service.fhir import build
 from service.fhir.audit_event import audit_event
 from service.fhir.dates import instant, instant_after
 from service.fhir.engine import ENGINE_ID, rule_engine
-from service.fhir.json_text import load, parse, write
-from service.fhir.read_facts import StoredFact, assemble, read
+from service.fhir.json_text import load, parse
+from service.fhir.read_facts import StoredFact, read
 from service.fhir.read_other import is_referral
 from service.fhir.reading import Small
-from service.inbound.plain import Mapped
-from service.pipeline import checks, decide, referral, referral_moves, which_case
-from service.pipeline.answers import Answer, Outcome
-from service.pipeline.caller import Caller
+from service.inbound.plain import Asked, Mapped
+from service.pipeline import checks, conditions, decide, identities, referral, referral_moves, which_case
+from service.pipeline.announce import Move, announce
+from service.pipeline.answers import Answer
+from service.pipeline.days import Days
+from service.pipeline.deleting import check_unreferred
 from service.pipeline.derived import Derived, stored
-from service.pipeline.fact_rows import changed_rows, fact_of, facts_after, split, state_of, task_small
+from service.pipeline.fact_rows import changed_rows, facts_after, split, state_of, task_small
 from service.pipeline.identify import Identified, identify, same_content
-from service.pipeline.reading import Reads
+from service.pipeline.rows import outcome_of, row_of
+from service.pipeline.searching import Searches
+from service.pipeline.sender import Sender
+from service.pipeline.spent import Held, held_facts, in_use, is_late, mark
 from service.rules.case_view import view_case
 from service.rules.facts import CaseFacts, Source
 from service.rules.site import Site
 from service.store import cases, resources
-from service.store.cases import Case, Fact
+from service.store.cases import Case
 from service.store.engine import Database
 from service.store.ids import new_id
 from service.store.resources import Stored
@@ -50,10 +54,10 @@ class Received:
     request_id: str
     plain: bool
     interaction: str = "create"
-    caller: Caller = Caller()
+    sender: Sender = Sender()
 
 
-class Pipeline(Reads):
+class Pipeline(Days, Searches):
     """Takes messages in and answers questions about cases. One per process; safe to share between threads."""
 
     def __init__(
@@ -69,17 +73,46 @@ class Pipeline(Reads):
         self._engine: Source | None = None
 
     def receive(
-        self, received: Received, map_message: Callable[[dict[str, Any]], Mapped], case_number: str | None = None
+        self,
+        received: Received,
+        map_message: Callable[[dict[str, Any]], Mapped],
+        case_number: str | None = None,
+        read: Callable[[Asked], Any] | None = None,
     ) -> Answer:
-        """Store a message, or refuse it whole. `case_number` is the case a plain message names."""
-        mapped = map_message(parse(received.text))
+        """Store a message, or refuse it whole. `case_number` is the case a plain message names.
+
+        `read` answers the reads inside the message, in its transaction, when all else of it is written.
+        """
+        return self.take(received, map_message(parse(received.text)), case_number, read)
+
+    def take(
+        self,
+        received: Received,
+        mapped: Mapped,
+        case_number: str | None = None,
+        read: Callable[[Asked], Any] | None = None,
+    ) -> Answer:
+        """Store a message that is mapped already, or refuse it whole."""
+
+        def answers() -> dict[int, Any]:
+            return {asked.place: read(asked) for asked in mapped.reads} if read else {}
+
+        def work(tx: Connection) -> Answer:
+            stored = self._store(tx, received, mapped.untouched(), case_number)
+            stored.reads = answers()
+            return stored
+
+        if mapped.reads and not mapped.drafts:
+            return Answer("", [], reads=answers())
         if not mapped.drafts and mapped.move is None:
             raise refuse(Category.INVALID, "The message is empty: it holds no entry.")
-        return self._database.write(lambda tx: self._store(tx, received, _untouched(mapped), case_number))
+        return self._database.write(work)
 
     def _store(self, tx: Connection, received: Received, mapped: Mapped, case_number: str | None) -> Answer:
         moment = self._clock()
         today = self.today()
+        if not received.plain:
+            conditions.settle(tx, mapped.drafts)
         case, known = which_case.case_and_known(tx, mapped.drafts, case_number)
         now = instant_after(moment, case.changed_at if case else "")
         derived = Derived.of(case.case_number if case else "", case.derived if case else "{}")
@@ -93,14 +126,15 @@ class Pipeline(Reads):
             which_case.check_belonging(items, case, opened)
             which_case.note_replaced(tx, items, case)
         smalls = checks.read_all(items, received.plain, today, moment)
+        check_unreferred(tx, items)
         if mapped.move is not None and not mapped.drafts:
             checks.check_day(mapped.move.on, "on", today, moment)
-        rows, notes = [_row(i, case, now) for i in items if i.written], list[str]()
+        rows, notes = [row_of(i, case, now) for i in items if i.written or i.what == "deleted"], list[str]()
         if case is not None:
             rows, notes = self._case_rows(
-                tx, case, derived, mapped, received.caller, items, rows, smalls, opened, today, now
+                tx, case, derived, mapped, received.sender, items, rows, smalls, opened, today, now
             )
-        outcomes = [_outcome(i, rows) for i in items]
+        outcomes = [outcome_of(i, rows) for i in items]
         self._write(tx, received, mapped, case, items, rows, now)
         summary = load(case.summary) if case else {}
         return Answer(case.case_number if case else "", outcomes, opened, summary, notes)
@@ -111,7 +145,7 @@ class Pipeline(Reads):
         case: Case,
         derived: Derived,
         mapped: Mapped,
-        caller: Caller,
+        sender: Sender,
         items: Sequence[Identified],
         rows: Sequence[Stored],
         smalls: dict[str, Small | None],
@@ -124,9 +158,11 @@ class Pipeline(Reads):
         others = {(r.type, r.id): r for r in rows if r is not task}
         moved = referral_moves.Moved(task)
         versions = {i.reference: i.version for i in items}
-        before = [] if opened else [fact_of(f) for f in cases.facts(tx, case.case_number)]
+        late = is_late(items, smalls, derived)
+        held = Held([], whole=True) if opened else held_facts(tx, derived, self.engine(), today, late)
+        before = held.facts
         if opened:
-            referral.check_opening(items, caller)
+            referral.check_opening(items, sender)
             order = next(i for i in items if is_referral(i.resource))
             self._check_age(tx, case, derived, items, order)
             if task is None:
@@ -134,10 +170,10 @@ class Pipeline(Reads):
                 task = stored(body, body["id"], 1, case.case_number, now)
         else:
             known = facts_after(before, smalls, versions)
-            at = referral_moves.Situation(tx, case, derived, caller, before, known, now, today.isoformat())
+            at = referral_moves.Situation(tx, case, derived, sender, before, known, now, today.isoformat())
             moved = referral.moved(at, items, mapped.move, bool(mapped.drafts), task)
             task = moved.task
-            if any(i.written for i in items):
+            if any(i.written or i.what == "deleted" for i in items):
                 referral_moves.check_open(case, state_of(before))
         for row in moved.others:
             others[row.type, row.id] = row
@@ -148,10 +184,12 @@ class Pipeline(Reads):
         after = facts_after(before, smalls, versions)
         facts = checks.check_case(items, before, after)
         _remember(derived, after)
-        task = self._decide(tx, case, derived, facts, today, now, task)
+        used = in_use(facts, held, derived, self.engine(), self.site.thresholds, today)
+        task = self._decide(tx, case, derived, used, today, now, task)
         if task is not None:
             smalls[case.task], versions[case.task] = task_small(task, before), task.version
         cases.replace_facts(tx, case.case_number, *changed_rows(before, smalls, versions))
+        mark(tx, derived, held, facts, used)
         if opened:
             cases.add(tx, case)
         else:
@@ -162,11 +200,11 @@ class Pipeline(Reads):
         self, tx: Connection, case: Case, derived: Derived, facts: CaseFacts, today: date, now: str, task: Stored | None
     ) -> Stored | None:
         """Decide the case as of today; the Task's version to write, if any."""
-        facts = decide.with_birth_date(facts, derived.birth_date)
-        view = view_case(facts, self.site, today)
+        view = view_case(decide.with_birth_date(facts, derived.birth_date), self.site, today)
+        was = Move.of(case, derived)
         decide.record(view, case, derived, self.engine(), self.site.thresholds, now)
+        announce(tx, case, was, derived, view, now)
         task = referral_moves.with_business_status(tx, case, view.stage, derived, task, now)
-        case.summary = write(decide.summary_of(case.case_number, view))
         case.derived = derived.text()
         return task
 
@@ -195,37 +233,9 @@ class Pipeline(Reads):
         audit = audit_event(received.interaction, now, mapped.agent, touched, received.request_id, received.channel)
         rows.append(stored(audit, new_id(), 1, number, now))
         resources.append_versions(tx, rows)
-        created = [i for i in items if i.what == "created" and i.draft.identity]
-        resources.add_identities(
-            tx, [(i.draft.type, *i.draft.identity, i.id, i.draft.revision) for i in created if i.draft.identity]
-        )
-        for item in items:
-            if item.what == "updated" and item.draft.identity:
-                resources.raise_revision(tx, (item.draft.type, *item.draft.identity), item.draft.revision)
+        identities.record(tx, items)
         digest = hashlib.sha256(received.text).hexdigest()
         cases.keep_message(tx, received.request_id, now, received.channel, number, digest, received.text)
-
-    def refresh(self, case_number: str) -> None:
-        """Decide a case anew because a day has passed; nothing is written when it was decided today."""
-
-        def work(tx: Connection) -> None:
-            case = cases.lock(tx, case_number)
-            if case is None or case.decided_on >= self.today().isoformat():
-                return
-            now = instant_after(self._clock(), case.changed_at)
-            derived = Derived.of(case_number, case.derived)
-            known = [fact_of(row) for row in cases.facts(tx, case_number)]
-            task = self._decide(tx, case, derived, assemble(known), self.today(), now, None)
-            if task is not None:
-                row = Fact(task.type, task.id, task.version, write(task_small(task, known)))
-                cases.replace_facts(tx, case_number, [(task.type, task.id)], [row])
-            rows = [*([task] if task else []), *derived.rows]
-            touched = [f"{r.type}/{r.id}/_history/{r.version}" for r in rows]
-            audit = audit_event("operation", now, "Airway Relay", touched, new_id(), "decided anew for the day")
-            resources.append_versions(tx, [*rows, stored(audit, new_id(), 1, case_number, now)])
-            cases.save(tx, case)
-
-        self._database.write(work)
 
     def engine(self) -> Source:
         """The version of the rules' Device that stands for this release and its site's thresholds."""
@@ -244,11 +254,6 @@ class Pipeline(Reads):
         return Source(f"Device/{ENGINE_ID}", row.version)
 
 
-def _untouched(mapped: Mapped) -> Mapped:
-    """A copy for one try: identities given to drafts in a try that failed must not reach the next."""
-    return replace(mapped, drafts=[replace(draft) for draft in mapped.drafts])
-
-
 def _remember(derived: Derived, facts: Sequence[StoredFact]) -> None:
     """Notes of the case row that messages and the CarePlan refer to: appliance delivered last, diagnoses."""
     uses = [f.small for f in facts if f.small["kind"] == "appliance-use"]
@@ -259,21 +264,7 @@ def _remember(derived: Derived, facts: Sequence[StoredFact]) -> None:
 
 def _own_references(items: Sequence[Identified], case: Case | None) -> set[str]:
     """References that need no look-up: the message's own resources and the case's."""
-    own = {i.reference for i in items}
+    own = {i.reference for i in items if i.what not in ("deleted", "gone")}
     if case:
         own |= {r for r in (case.patient, case.referral, case.task, case.physician, case.dental_office) if r}
     return own
-
-
-def _row(item: Identified, case: Case | None, now: str) -> Stored:
-    number = "" if case is None or item.draft.type in build.SHARED else case.case_number
-    return stored(item.resource, item.id, item.version, number, now)
-
-
-def _outcome(item: Identified, rows: Sequence[Stored]) -> Outcome:
-    body = next((r.body for r in rows if (r.type, r.id) == (item.draft.type, item.id)), None)
-    if body is None:
-        body = item.held.body if item.held else ""
-    return Outcome(
-        item.reference, item.version, item.what, body, item.note, bool(item.draft.parent), item.draft.warnings
-    )

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import logging
+import copy
 from collections.abc import Callable
 from datetime import date, datetime, tzinfo
-from typing import Any
+from typing import Any, Self
 
 from sqlalchemy import Connection
 
@@ -17,28 +17,45 @@ from service.fhir.profile_index import with_profile
 from service.fhir.read_facts import assemble
 from service.pipeline import decide
 from service.pipeline.derived import Derived
-from service.pipeline.fact_rows import fact_of
+from service.pipeline.spent import held_facts
 from service.rules.case_view import view_case
 from service.rules.facts import CaseFacts, Source
 from service.rules.retest import assess_readiness
 from service.rules.site import Site
 from service.rules.stage import StageName
 from service.store import cases, resources
+from service.store.caller import ALL_SEEING, Caller
+from service.store.cases import Case
 from service.store.engine import Database
 from service.store.resources import Stored
 
-_log = logging.getLogger("airway_relay")
-_OF_THE_DAY = ("CarePlan", "Observation", "GuidanceResponse", "Task", "ServiceRequest")
+OF_THE_DAY = ("CarePlan", "Observation", "GuidanceResponse", "Task", "ServiceRequest", "Provenance")
+"""Types whose content a new day may change."""
 
 
 class Reads:
     """The reading half of the pipeline."""
 
     def __init__(self, database: Database, site: Site, clock: Callable[[], datetime], zone: tzinfo) -> None:
-        self._database = database
+        self._database = database.seen_by(ALL_SEEING)
         self.site = site
         self._clock = clock
         self._zone = zone
+
+    def seen_by(self, caller: Caller) -> Self:
+        """The same reads, for a caller who may not see every case."""
+        seen = copy.copy(self)
+        seen._database = self._database.seen_by(caller)
+        return seen
+
+    def now(self) -> datetime:
+        """Now."""
+        return self._clock()
+
+    @property
+    def database(self) -> Database:
+        """The database underneath."""
+        return self._database
 
     def today(self) -> date:
         """Today at this site."""
@@ -48,47 +65,26 @@ class Reads:
         """The version of the rules' Device that stands for this release and its site's thresholds."""
         raise NotImplementedError
 
-    def refresh(self, case_number: str) -> None:
-        """Decide a case anew when a day has passed."""
+    def refresh(self, case_number: str, recorded: bool = False) -> None:
+        """Decide a case anew when a day has passed; with `recorded` the resources tell it as well."""
         raise NotImplementedError
 
     def resource(self, kind: str, resource_id: str) -> Stored:
-        """The current version of a resource, decided anew first if a day has passed. 404 when it is not here."""
+        """The current version of a resource; a decision's is made anew first if a day has passed. 404 when not here."""
         held = self._database.read(lambda tx: resources.current(tx, kind, resource_id))
         if held is None:
             raise refuse(Category.NOT_FOUND, f"{kind}/{resource_id} is not here.")
-        if kind in _OF_THE_DAY and held.case_number and self._is_stale(held.case_number):
-            self.refresh(held.case_number)
+        if kind in OF_THE_DAY and held.case_number and self._is_stale(held.case_number, f"{kind}/{resource_id}"):
+            self.refresh(held.case_number, recorded=True)
             held = self._database.read(lambda tx: resources.current(tx, kind, resource_id)) or held
-        return held
+        return _not_deleted(held)
 
     def version(self, kind: str, resource_id: str, number: int) -> Stored:
         """One version of a resource. 404 when it is not here."""
         held = self._database.read(lambda tx: resources.version(tx, kind, resource_id, number))
         if held is None:
             raise refuse(Category.NOT_FOUND, f"{kind}/{resource_id} has no version {number}.")
-        return held
-
-    def history(self, kind: str, resource_id: str) -> list[Stored]:
-        """Every version of a resource, newest first. 404 when it is not here."""
-        found = self._database.read(lambda tx: resources.history(tx, kind, resource_id))
-        if not found:
-            raise refuse(Category.NOT_FOUND, f"{kind}/{resource_id} is not here.")
-        return found
-
-    def find(self, kind: str, system: str | None, value: str) -> list[Stored]:
-        """Resources of a type by business identifier."""
-
-        def work(tx: Connection) -> list[Stored]:
-            ids = resources.find_by_identifier(tx, kind, system, value)
-            return list(resources.current_of(tx, [(kind, i) for i in ids]).values())
-
-        return self._database.read(work)
-
-    def care_plans_of(self, patient: str) -> list[Stored]:
-        """The CarePlans of a patient, by reference such as `Patient/0192`."""
-        numbers = self._database.read(lambda tx: cases.of_patient(tx, [patient]))
-        return [self.resource("CarePlan", number) for number in numbers]
+        return _not_deleted(held)
 
     def case(self, case_number: str) -> dict[str, Any]:
         """A case as JSON-ready data, as of today. 404 when it is not here."""
@@ -120,20 +116,18 @@ class Reads:
             held = cases.get(tx, case_number)
             if held is None:
                 raise refuse(Category.NOT_FOUND, f"There is no case {case_number}.")
-            return decide.with_birth_date(
-                self._facts(tx, case_number), Derived.of(case_number, held.derived).birth_date
-            )
+            return self._facts(tx, held, as_of)
 
         return decide.summary_of(case_number, view_case(self._database.read(work), self.site, as_of))
 
     def readiness_observation(self, case_number: str, as_of: date) -> dict[str, Any]:
         """The readiness decision of a day as an Observation resource. Nothing is stored."""
 
-        def work(tx: Connection) -> tuple[cases.Case, CaseFacts]:
+        def work(tx: Connection) -> tuple[Case, CaseFacts]:
             held = cases.get(tx, case_number)
             if held is None:
                 raise refuse(Category.NOT_FOUND, f"There is no case {case_number}.")
-            return held, self._facts(tx, case_number)
+            return held, self._facts(tx, held, as_of)
 
         case, facts = self._database.read(work)
         readiness = assess_readiness(facts, self.site.thresholds, as_of)
@@ -142,25 +136,12 @@ class Reads:
 
     def worklist(
         self, whose_move: str | None, after: tuple[str, str] | None, limit: int, overdue: bool = False
-    ) -> list[cases.Case]:
+    ) -> list[Case]:
         """A page of cases, longest waiting first; of those `overdue` today, longest overdue first."""
         if overdue:
             today = self.today().isoformat()
             return self._database.read(lambda tx: cases.overdue(tx, today, whose_move, after, limit))
         return self._database.read(lambda tx: cases.worklist(tx, whose_move, after, limit))
-
-    def refresh_some(self, limit: int = 200) -> int:
-        """Decide anew cases last decided before today; how many were. Called by the service as days pass."""
-        today = self.today().isoformat()
-        numbers = self._database.read(lambda tx: cases.not_decided_since(tx, today, StageName.CLOSED, limit))
-        failed = 0
-        for number in numbers:
-            try:
-                self.refresh(number)
-            except Exception as error:
-                failed += 1
-                _log.error("sweep failed on a case error=%s", type(error).__name__)
-        return len(numbers) - failed
 
     def messages(self, case_number: str) -> list[tuple[str, str, str, bytes]]:
         """The messages of a case exactly as received, oldest first."""
@@ -174,9 +155,28 @@ class Reads:
         """Raise unless the database answers."""
         self._database.read(lambda tx: cases.get(tx, ""))
 
-    def _is_stale(self, case_number: str) -> bool:
+    def _is_stale(self, case_number: str, resource: str = "") -> bool:
+        """Whether a case, or a resource of it that tells its decision, is of an earlier day."""
         held = self._database.read(lambda tx: cases.get(tx, case_number))
-        return held is not None and held.stage != StageName.CLOSED and held.decided_on < self.today().isoformat()
+        if held is None or held.stage == StageName.CLOSED:
+            return False
+        if resource and resource != held.task and resource not in Derived.of(case_number, held.derived).versions:
+            return False
+        return is_stale(held, self.today(), bool(resource))
 
-    def _facts(self, tx: Connection, case_number: str) -> CaseFacts:
-        return assemble(fact_of(row) for row in cases.facts(tx, case_number))
+    def _facts(self, tx: Connection, case: Case, as_of: date) -> CaseFacts:
+        derived = Derived.of(case.case_number, case.derived)
+        known = assemble(held_facts(tx, derived, self.engine(), as_of).facts)
+        return decide.with_birth_date(known, derived.birth_date)
+
+
+def is_stale(case: Case, today: date, recorded: bool) -> bool:
+    """Whether a case was last decided before `today`; with `recorded`, whether its resources tell an earlier day."""
+    return (case.recorded_on if recorded else case.decided_on) < today.isoformat()
+
+
+def _not_deleted(held: Stored) -> Stored:
+    if held.deleted:
+        sentence = f"{held.type}/{held.id} was deleted; earlier versions stand in its history."
+        raise refuse(Category.GONE, sentence)
+    return held

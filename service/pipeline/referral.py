@@ -11,11 +11,11 @@ from service.fhir.read_other import is_referral
 from service.fhir.referral_task import ENDED, WORKING, Role
 from service.inbound.plain import Move
 from service.pipeline import cancellation
-from service.pipeline.caller import Caller
 from service.pipeline.fact_rows import state_of
 from service.pipeline.identify import Identified
 from service.pipeline.referral_moves import Moved, Situation, by_message, revoked_referral
 from service.pipeline.referral_updates import problems_of_updates
+from service.pipeline.sender import Sender
 from service.store.resources import Stored
 
 
@@ -44,13 +44,13 @@ def moved(at: Situation, items: Sequence[Identified], move: Move | None, implied
     return done
 
 
-def check_opening(items: Sequence[Identified], caller: Caller) -> None:
+def check_opening(items: Sequence[Identified], sender: Sender) -> None:
     """Refused when a dental office refers, or when a message cancels the referral it opens."""
     problems: list[Problem] = []
     for item in items:
         path = item.draft.path or item.draft.type
-        if caller.role is Role.FULFILLER and is_referral(item.resource):
-            sentence = f"A referral is written by the physician's office, not by the {caller.role}."
+        if sender.role is Role.FULFILLER and is_referral(item.resource):
+            sentence = f"A referral is written by the physician's office, not by the {sender.role}."
             problems.append(Problem(Category.BUSINESS_RULE, sentence, path))
         if is_cancellation(item.resource):
             sentence = "A request to cancel follows a referral on which work has begun; this one is new."

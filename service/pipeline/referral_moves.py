@@ -16,9 +16,9 @@ from service.fhir.read_facts import StoredFact
 from service.fhir.reading import Small
 from service.fhir.referral_task import ENDED, Guard, Role, Verdict, already_past, cell, refusal
 from service.inbound.plain import Move
-from service.pipeline.caller import Caller
 from service.pipeline.derived import Derived, stored
 from service.pipeline.identify import content_of
+from service.pipeline.sender import Sender
 from service.rules.facts import ReferralState
 from service.rules.stage import Stage, StageName
 from service.store import resources
@@ -36,7 +36,7 @@ class Situation:
     connection: Connection
     case: Case
     derived: Derived
-    caller: Caller
+    sender: Sender
     before: Sequence[StoredFact]
     known: Sequence[StoredFact]
     now: str
@@ -97,11 +97,11 @@ def check_open(case: Case, state: ReferralState, problems_at: str = "") -> None:
         raise Refused(Problem(Category.CONFLICT, sentence, problems_at))
 
 
-def role_of(move: Move, caller: Caller) -> Role:
-    """Whose move a message is. Refused when a caller whose role is known sends the other office's message."""
-    if caller.role in (Role.UNKNOWN, move.role):
+def role_of(move: Move, sender: Sender) -> Role:
+    """Whose move a message is. Refused when a sender whose role is known sends the other office's message."""
+    if sender.role in (Role.UNKNOWN, move.role):
         return move.role
-    sentence = f"This message is the {move.role}'s, and the {caller.role} sent it."
+    sentence = f"This message is the {move.role}'s, and the {sender.role} sent it."
     raise Refused(Problem(Category.BUSINESS_RULE, sentence))
 
 
@@ -112,7 +112,7 @@ def by_message(at: Situation, move: Move, implied: bool) -> Moved:
     or ended. The dental office's move dated before its last one, or to an earlier step, is a late report;
     of a late acceptance the day is kept.
     """
-    role = role_of(move, at.caller)
+    role = role_of(move, at.sender)
     held = at.held(at.case.task)
     body = load(held.body)
     start, end = body["status"], move.state
@@ -170,7 +170,7 @@ def check_move(
         return [Problem(Category.BUSINESS_RULE, refusal(start, end, role), path)]
     problems: list[Problem] = []
     owner = task.get("owner", {}).get("reference")
-    if Guard.OWNER in asked.guards and at.caller.organisation not in (None, owner):
+    if Guard.OWNER in asked.guards and at.sender.organisation not in (None, owner):
         sentence = f"The referral is asked of {owner or 'nobody by name'}; another dental office does not move it."
         problems.append(Problem(Category.BUSINESS_RULE, sentence, path))
     if Guard.WORK in asked.guards and not any(_shows_work(f.small) for f in at.known):

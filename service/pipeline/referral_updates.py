@@ -36,7 +36,7 @@ def _task(at: Situation, item: Identified, items: Sequence[Identified]) -> list[
     before = load(item.held.body)
     if not is_referral_task(task):
         return [Problem(_RULE, "The Task of a referral keeps its code, fulfill.", f"{path}.code")]
-    start, end, role = before["status"], task["status"], at.caller.role
+    start, end, role = before["status"], task["status"], at.sender.role
     changed = changed_elements(before, task)
     fixed = sorted(changed - _TASK_MAY_CHANGE)
     problems = [Problem(_RULE, f"An update of a referral's Task does not change «{e}».", f"{path}.{e}") for e in fixed]
@@ -95,7 +95,7 @@ def _has_output(at: Situation, task: dict) -> bool:
 
 
 def _service_request(at: Situation, item: Identified, items: Sequence[Identified]) -> list[Problem]:
-    path, role = item.draft.path or "ServiceRequest", at.caller.role
+    path, role = item.draft.path or "ServiceRequest", at.sender.role
     before = load(item.held.body) if item.held else {}
     if role is Role.FULFILLER and "order" in (item.resource.get("intent"), before.get("intent")):
         sentence = f"An order is written and edited by its author, the physician's office, not by the {role}."

@@ -25,6 +25,7 @@ from service.rules.case_view import view_case
 from service.rules.facts import Source
 from service.rules.site import Site
 from service.store import cases, resources
+from service.store.caller import ALL_SEEING
 from service.store.cases import Case
 from service.store.engine import Database
 from service.store.resources import Stored
@@ -41,12 +42,12 @@ class Replayed:
 
 def replay(database: Database, case_number: str) -> Replayed | None:
     """Every stored decision of a case made anew; None when there is no such case."""
-    return database.read(lambda tx: _replay(tx, case_number))
+    return database.seen_by(ALL_SEEING).read(lambda tx: _replay(tx, case_number))
 
 
 def case_numbers(database: Database, after: str, limit: int = 200) -> list[str]:
     """Numbers of cases behind `after`, in order."""
-    return database.read(lambda tx: cases.numbers(tx, after, limit))
+    return database.seen_by(ALL_SEEING).read(lambda tx: cases.numbers(tx, after, limit))
 
 
 def _replay(tx: Connection, case_number: str) -> Replayed | None:

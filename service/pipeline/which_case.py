@@ -14,6 +14,7 @@ from service.fhir.read_other import is_referral, is_referral_task
 from service.fhir.reading import reference_of
 from service.fhir.referral_task import ENDED
 from service.inbound.plain import Mapped
+from service.pipeline.deleting import deleted_among
 from service.pipeline.identify import Identified, Known, look_up
 from service.store import cases, resources
 from service.store.cases import Case
@@ -40,6 +41,8 @@ def case_and_known(
 
 def case_of_message(connection: Connection, drafts: Sequence[Draft], known: Known) -> Case | None:
     """The case the drafts belong to, locked; None for a new referral or for shared resources alone."""
+    there = resources.cases_of(connection, [(d.type, d.target_id or "") for d in drafts if d.deletes])
+    drafts = [d for d in drafts if not d.deletes or (d.type, d.target_id) in there]
     if all(d.type in SHARED for d in drafts):
         return None
     referrals = [d for d in drafts if is_referral(d.resource)]
@@ -227,8 +230,11 @@ def check_references(connection: Connection, items: Sequence[Identified], own: s
             else:
                 wanted.setdefault((parts[0], parts[1]), []).append(path)
     there = resources.cases_of(connection, wanted)
+    gone = deleted_among(connection, items, list(wanted))
     for key, paths in wanted.items():
-        if key not in there:
+        if key in gone:
+            problems.append(Problem(Category.INVALID, f"{'/'.join(key)} is deleted.", paths[0]))
+        elif key not in there:
             problems.append(Problem(Category.INVALID, f"{'/'.join(key)} is not here.", paths[0]))
     if problems:
         raise Refused(problems)

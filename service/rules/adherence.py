@@ -7,14 +7,15 @@ sleep time on at least 5 nights a week (Radmand 2021, doi 10.15331/jdsm.7204).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import timedelta
+from datetime import date, timedelta
 from decimal import Decimal
 
 from service.rules.course import Course
 from service.rules.decision import Criterion, Measured, Status
+from service.rules.facts import SleepTest
 from service.rules.threshold import Threshold
 from service.rules.thresholds import Thresholds
-from service.rules.wear_reports import WearReport, all_by_sensor, wear_reports
+from service.rules.wear_reports import WearReport, all_by_sensor, wear_reports, within
 from service.rules.words import count, day, number, percent
 
 
@@ -30,8 +31,7 @@ def _reports(course: Course) -> list[WearReport]:
 
 
 def _recent(course: Course, thresholds: Thresholds) -> list[WearReport]:
-    since = course.as_of - timedelta(days=int(thresholds.wear_recent_days.value))
-    return [r for r in _reports(course) if r.check_in.moment.day > since]
+    return within(_reports(course), int(thresholds.wear_recent_days.value), course.as_of)
 
 
 def _by_hours(course: Course, thresholds: Thresholds) -> Criterion:
@@ -47,7 +47,7 @@ def _by_hours(course: Course, thresholds: Thresholds) -> Criterion:
     met = adherent >= share.value * nights
     text = (
         f"Worn at least {number(hours.value)} hours on {adherent} of {nights} nights ({percent(Decimal(adherent) / nights)}) "
-        f"in the check-ins up to {day(told[-1].check_in.moment.day)}, {_by_whom(told)}; at least {percent(share.value)} is adherent "
+        f"in the check-ins up to {day(told[-1].day)}, {_by_whom(told)}; at least {percent(share.value)} is adherent "
         f"({share.cited})."
     )
     return _criterion(name, title, met, text, adherent, nights, used, told)
@@ -70,7 +70,7 @@ def _by_share_of_sleep(course: Course, thresholds: Thresholds) -> Criterion:
     met = adherent * 7 >= asked.value * nights
     text = (
         f"Worn for at least {percent(share.value)} of sleep on {adherent} of {nights} nights in the check-ins up to "
-        f"{day(told[-1].check_in.moment.day)}, {_by_whom(told)}; at least {number(asked.value)} nights a week are adherent "
+        f"{day(told[-1].day)}, {_by_whom(told)}; at least {number(asked.value)} nights a week are adherent "
         f"({asked.cited})."
     )
     return _criterion(name, title, met, text, adherent, nights, used, told)
@@ -82,27 +82,43 @@ def _by_whom(told: Sequence[WearReport]) -> str:
 
 
 def wear_falling(course: Course, thresholds: Thresholds) -> Criterion:
-    """Attention when the share of nights worn fell much from the earlier check-ins to the recent ones."""
+    """Attention when the share of nights worn fell much: recent check-ins against those up to the last efficacy test.
+
+    Wear around the test is what its result stands for. Without a test with this appliance the recent check-ins are
+    compared with as many days before them.
+    """
     name, title, limit = "wear-falling", "Wear falling", thresholds.wear_fall_share
-    needed = thresholds.wear_nights_needed
-    used = (limit, thresholds.wear_recent_days, needed)
-    recent = _recent(course, thresholds)
-    before = [r for r in _reports(course) if r not in recent]
+    needed, window = thresholds.wear_nights_needed, thresholds.wear_recent_days
+    used = (limit, window, needed)
+    days, reports, test = int(window.value), _reports(course), _last_test(course)
+    recent = [r for r in within(reports, days, course.as_of) if test is None or r.day > test.day]
+    before = within(reports, days, test.day if test else course.as_of - timedelta(days=days))
     nights_before, nights_now = _nights(before), _nights(recent)
-    inputs = tuple(s for r in (*before, *recent) for s in r.sources)
+    inputs = (*(test.sources if test else ()), *(s for r in (*before, *recent) for s in r.sources))
+    until = f"up to the efficacy test of {day(test.day)}" if test else "before that"
     if min(nights_before, nights_now) < needed.value:
-        text = f"Whether wear is falling is not known: fewer than {number(needed.value)} nights are reported before or lately."
+        text = (
+            f"Whether wear is falling is not known: fewer than {number(needed.value)} nights are reported lately, or in the "
+            f"{number(window.value)} days {until}."
+        )
         return Criterion(
             name, title, Status.UNKNOWN, text, (), used, inputs, missing="earlier and recent reports of wear"
         )
     then, now = _share(before, nights_before), _share(recent, nights_now)
     falling = then - now >= limit.value
     text = (
-        f"Worn on {percent(now)} of nights since {day(recent[0].check_in.moment.day)}, against {percent(then)} before; a fall of "
-        f"{percent(limit.value)} or more sends the patient back ({limit.cited})."
+        f"Worn on {percent(now)} of nights in the check-ins since {day(recent[0].day)}, against {percent(then)} in the "
+        f"{number(window.value)} days {until}; a fall of {percent(limit.value)} or more sends the patient back ({limit.cited})."
     )
     status = Status.ATTENTION if falling else Status.MET
     return Criterion(name, title, status, text, (Measured(now, "1"), Measured(then, "1")), used, inputs)
+
+
+def _last_test(course: Course) -> SleepTest | None:
+    """The last efficacy test made with the appliance in use now."""
+    delivered = course.appliance.delivered_on if course.appliance else date.max
+    tests = [t for t in course.efficacy_tests if t.appliance_worn and t.day >= delivered]
+    return tests[-1] if tests else None
 
 
 def _nights(reports: Sequence[WearReport]) -> int:

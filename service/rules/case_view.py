@@ -6,12 +6,13 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+from service.rules.course import Course, course_on
 from service.rules.coverage_us import us_coverage_documentation
 from service.rules.decision import Decision
 from service.rules.facts import CaseFacts, Source
 from service.rules.follow_up import FollowUp, follow_up
 from service.rules.plan import Activity, activities_of
-from service.rules.projection import Projection, project
+from service.rules.projection import Projection, project_from
 from service.rules.referral import check_referral
 from service.rules.response import Response, assess_response
 from service.rules.retest import assess_readiness
@@ -25,6 +26,7 @@ class CaseView:
     """What holds on `readiness.as_of`. None where a rule has nothing to say yet, or does not apply at this site."""
 
     facts: CaseFacts
+    course: Course
     stage: Stage
     referral_check: Decision
     coverage: Decision | None
@@ -68,20 +70,22 @@ class CaseView:
 def view_case(facts: CaseFacts, site: Site, as_of: date) -> CaseView:
     """Everything the rules say of `facts` on `as_of` at a site."""
     thresholds = site.thresholds
-    readiness = assess_readiness(facts, thresholds, as_of)
-    step = next_step(facts, thresholds, readiness)
-    response = assess_response(facts, thresholds, as_of)
-    followed = follow_up(facts, thresholds, as_of)
-    stage = stage_of(facts, readiness, step, response, followed)
+    course = course_on(facts, as_of)
+    readiness = assess_readiness(facts, thresholds, as_of, course)
+    step = next_step(facts, thresholds, readiness, course)
+    response = assess_response(facts, thresholds, as_of, course)
+    followed = follow_up(facts, thresholds, as_of, course)
+    stage = stage_of(facts, readiness, step, response, followed, course)
     return CaseView(
         facts=facts,
+        course=course,
         stage=stage,
-        referral_check=check_referral(facts, thresholds, as_of),
+        referral_check=check_referral(facts, thresholds, as_of, course),
         coverage=us_coverage_documentation(facts, thresholds, as_of, site.region),
         readiness=readiness,
         step=step,
-        projection=project(facts, thresholds, as_of),
+        projection=project_from(course, facts, thresholds, readiness, step),
         response=response,
         follow_up=followed,
-        activities=activities_of(facts, stage, step, thresholds),
+        activities=activities_of(facts, stage, step, thresholds, course),
     )

@@ -32,9 +32,13 @@ from service.rules.thresholds import Thresholds
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """What holds on `as_of`, in order of time. `check_ins` are those since the onset of the current setting."""
+    """What holds on `as_of`, in order of time. `check_ins` are those since the onset of the current setting.
+
+    `known` are the facts of that day, `run` are the reports of the current setting that matter: the first, the first of each that says more, the last.
+    """
 
     as_of: date
+    known: CaseFacts
     appliance: Appliance | None
     setting: Setting | None
     onset: date | None
@@ -86,10 +90,11 @@ def course_on(facts: CaseFacts, as_of: date) -> Course:
     onset = run[0].moment.day if run else None
     return Course(
         as_of=as_of,
+        known=known,
         appliance=appliance,
         setting=run[-1] if run else None,
         onset=onset,
-        run=run,
+        run=_that_matter(run),
         previous=settings[-len(run) - 1] if len(settings) > len(run) else None,
         check_ins=_since(check_ins, onset),
         open_side_effects=_open_side_effects(known.side_effects, as_of),
@@ -133,6 +138,13 @@ def _current_run(settings: tuple[Setting, ...]) -> tuple[Setting, ...]:
     while start and settings[start - 1].pair == settings[-1].pair:
         start -= 1
     return settings[start:]
+
+
+def _that_matter(run: tuple[Setting, ...]) -> tuple[Setting, ...]:
+    """Of a setting told again and again: its first and last report, and the first of each remark on it."""
+    ends = {*run[:1], *run[-1:]}
+    ends |= {*[s for s in run if s.difference_intended][:1], *[s for s in run if s.taken_back_for_side_effect][:1]}
+    return tuple(s for s in run if s in ends)
 
 
 def _since(check_ins: tuple[CheckIn, ...], onset: date | None) -> tuple[CheckIn, ...]:

@@ -193,8 +193,7 @@ def _last_agree(
     """A scale, the field named by `subject`, that must be settled at each of the last check-ins of different moments."""
     needed = thresholds.check_ins_needed
     wanted = int(needed.value)
-    given = last_told(course.check_ins, subject, worst)
-    last = given[-wanted:]
+    last = last_told(course.check_ins, subject, worst)[-wanted:]
     moments = [moment for moment, _, _ in last]
     inputs = tuple(s for _, _, sources in last for s in sources)
     observed = tuple(Measured(v, limit.unit) for _, v, _ in last)
@@ -204,18 +203,19 @@ def _last_agree(
     earliest = next_check_in(course, thresholds, max(_more_needed(moments, failing, wanted), 1))
     if len(last) < wanted or stale:
         still = max(wanted - len(last), 1)
-        why = (
-            f"the last is of {day(moments[-1].day)}, more than "
-            f"{number(thresholds.check_in_fresh_days.value)} days ago ({thresholds.check_in_fresh_days.cited})"
+        fresh = thresholds.check_in_fresh_days
+        sentence = (
+            f"The last check-in since the current setting that reports {subject} is of {day(moments[-1].day)}, more than "
+            f"{number(fresh.value)} days before {day(course.as_of)} ({fresh.cited})."
             if stale
-            else f"{wanted} are asked ({needed.cited})"
+            else f"{count(len(last), 'check-in')} since the current setting {'reports' if len(last) == 1 else 'report'} "
+            f"{subject} by {day(course.as_of)}; {wanted} are asked ({needed.cited})."
         )
         return Criterion(
             name,
             title,
             Status.UNKNOWN,
-            f"{count(len(given), 'check-in')} since the current setting "
-            f"{'reports' if len(given) == 1 else 'report'} {subject} by {day(course.as_of)}; {why}.",
+            sentence,
             observed,
             used,
             inputs,

@@ -1,25 +1,56 @@
-"""Readiness criterion about wear, from the check-ins since the onset of the current setting."""
+"""Readiness criterion about wear, from the recent check-ins since the onset of the current setting.
+
+How the appliance is worn now says more about the night of the test than how it was worn months ago, so only the
+reports of some weeks up to the last one count. They are counted back from the last report, not from the day of the
+decision: a date that was promised does not slide while nobody reports.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import Decimal
 
 from service.rules.course import Course
 from service.rules.decision import Criterion, Measured, Status
+from service.rules.threshold import Threshold
 from service.rules.thresholds import Thresholds
-from service.rules.wear_reports import WearReport, all_by_sensor, wear_reports
+from service.rules.wear_reports import WearReport, all_by_sensor, wear_reports, within
 from service.rules.words import count, day, number, percent, quarter_hours
 
-_DAYS_OF_A_YEAR = 365
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """What reports tell together: nights covered once each, nights reported and worn, nights with hours, their hours."""
+
+    covered: int
+    reported: int
+    worn: int
+    timed: int
+    hours: Decimal
+
+    def after(self, nights: int, full_night_hours: Decimal) -> _Told:
+        """What they tell with that many nights of full wear on top."""
+        return _Told(
+            self.covered + nights,
+            self.reported + nights,
+            self.worn + nights,
+            self.timed + nights,
+            self.hours + nights * full_night_hours,
+        )
+
+
+def wear_window(thresholds: Thresholds) -> Threshold:
+    """The days whose reports count: the recent ones, and never fewer than the nights that are asked."""
+    return max(thresholds.wear_recent_days, thresholds.wear_nights_needed, key=lambda t: t.value)
 
 
 def worn_enough(course: Course, thresholds: Thresholds) -> Criterion:
-    """Nights worn of nights reported, and mean hours, over the check-ins since the onset of the setting.
+    """Nights worn of nights reported, and mean hours, over the recent check-ins since the onset of the setting.
 
-    Unknown until the check-ins cover enough different nights since the onset. Hours are averaged over the
-    nights worn and shown in quarter hours.
+    Unknown until they cover enough different nights since the onset. Hours are averaged over the nights worn and
+    shown in quarter hours.
     """
     name, title = "worn-enough", "Worn enough"
     needed, share_asked, hours_asked = (
@@ -27,47 +58,60 @@ def worn_enough(course: Course, thresholds: Thresholds) -> Criterion:
         thresholds.wear_share,
         thresholds.wear_hours,
     )
-    used = (needed, share_asked, hours_asked)
-    reports = wear_reports(course.check_ins)
+    window = wear_window(thresholds)
+    used = (needed, share_asked, hours_asked, thresholds.wear_recent_days)
+    since = wear_reports(course.check_ins)
+    reports = within(since, int(window.value), since[-1].day) if since else []
     inputs = tuple(s for r in reports for s in r.sources)
-    covered = _nights_covered(course, reports)
-    timed = [(r.nights_worn, hours) for r in reports if (hours := r.hours_per_night) is not None]
-    worn = sum(r.nights_worn for r in reports)
-    reported = sum(r.nights_reported for r in reports)
-    timed_nights = sum(nights for nights, _ in timed)
-    total_hours = sum((hours * nights for nights, hours in timed), Decimal(0))
-    extra = _nights_to_recover(thresholds, worn, reported, total_hours, timed_nights, int(needed.value) - covered)
-    earliest = _after_nights(course, reports, extra) if extra else None
-    needs = "" if earliest else "the dentist and the patient agree on how it can be worn enough"
-    if covered < needed.value or (worn and not timed_nights):
-        what = "hours worn per night" if covered >= needed.value else "wear"
+    told = _together(course, reports)
+    status = _status(told, thresholds)
+    earliest = None if status is Status.MET else _earliest(course, reports, thresholds)
+    needs = "" if earliest or status is Status.MET else "the dentist and the patient agree on how it can be worn enough"
+    counted = f"the reports of the {number(window.value)} days up to the last one count ({window.cited})"
+    if status is Status.UNKNOWN:
+        what = "hours worn per night" if told.covered >= needed.value else "wear"
         return Criterion(
             name,
             title,
-            Status.UNKNOWN,
-            f"Check-ins since the current setting cover {count(covered, 'night')} by {day(course.as_of)}; wear is judged "
-            f"from {number(needed.value)} nights with hours ({needed.cited}).",
-            (Measured(Decimal(covered), "d"),),
+            status,
+            f"Check-ins since the current setting cover {count(told.covered, 'night')} by {day(course.as_of)}; wear is judged "
+            f"from {number(needed.value)} nights with hours ({needed.cited}), and {counted}.",
+            (Measured(Decimal(told.covered), "d"),),
             used,
             inputs,
             earliest=earliest,
             needs=needs,
             missing=f"{what} over {number(needed.value)} nights since the current setting",
         )
-    share = Decimal(worn) / reported
-    hours = total_hours / timed_nights if timed_nights else Decimal(0)
-    enough = (
-        worn >= share_asked.value * reported and total_hours >= hours_asked.value * timed_nights and timed_nights > 0
-    )
+    share = Decimal(told.worn) / told.reported
+    hours = told.hours / told.timed if told.timed else Decimal(0)
     sentence = (
-        f"Worn on {worn} of {reported} reported nights ({percent(share)}, at least {percent(share_asked.value)} asked) for "
-        f"a mean of {number(quarter_hours(hours))} hours (at least {number(hours_asked.value)}), "
-        f"{_between(reports)} ({hours_asked.cited}); {'by sensor' if all_by_sensor(reports) else 'self-report over-reads'}."
+        f"Worn on {told.worn} of {told.reported} reported nights ({percent(share)}, at least {percent(share_asked.value)} asked) "
+        f"for a mean of {number(quarter_hours(hours))} hours (at least {number(hours_asked.value)}), "
+        f"{_between(reports)} ({hours_asked.cited}); {counted}; "
+        f"{'by sensor' if all_by_sensor(reports) else 'self-report over-reads'}."
     )
     observed = (Measured(share, "1"), Measured(quarter_hours(hours), "h"))
-    if enough:
-        return Criterion(name, title, Status.MET, sentence, observed, used, inputs)
-    return Criterion(name, title, Status.UNMET, sentence, observed, used, inputs, earliest=earliest, needs=needs)
+    return Criterion(name, title, status, sentence, observed, used, inputs, earliest=earliest, needs=needs)
+
+
+def _together(course: Course, reports: Sequence[WearReport]) -> _Told:
+    timed = [(r.nights_worn, hours) for r in reports if (hours := r.hours_per_night) is not None]
+    return _Told(
+        _nights_covered(course, reports),
+        sum(r.nights_reported for r in reports),
+        sum(r.nights_worn for r in reports),
+        sum(nights for nights, _ in timed),
+        sum((hours * nights for nights, hours in timed), Decimal(0)),
+    )
+
+
+def _status(told: _Told, thresholds: Thresholds) -> Status:
+    if told.covered < thresholds.wear_nights_needed.value or (told.worn and not told.timed):
+        return Status.UNKNOWN
+    often = told.worn >= thresholds.wear_share.value * told.reported
+    long = told.timed > 0 and told.hours >= thresholds.wear_hours.value * told.timed
+    return Status.MET if often and long else Status.UNMET
 
 
 def _nights_covered(course: Course, reports: Sequence[WearReport]) -> int:
@@ -75,30 +119,31 @@ def _nights_covered(course: Course, reports: Sequence[WearReport]) -> int:
     nights: set[date] = set()
     for report in reports:
         for back in range(1, report.nights_reported + 1):
-            night = report.check_in.moment.day - timedelta(days=back)
+            night = report.day - timedelta(days=back)
             if course.onset and night >= course.onset:
                 nights.add(night)
     return len(nights)
 
 
-def _nights_to_recover(
-    thresholds: Thresholds, worn: int, reported: int, total_hours: Decimal, timed_nights: int, at_least: int
-) -> int | None:
-    """Nights of full wear that would lift both shares to what is asked; None when a year of them would not."""
-    share, hours, full = thresholds.wear_share.value, thresholds.wear_hours.value, thresholds.full_night_hours.value
-    for extra in range(max(at_least, 1), _DAYS_OF_A_YEAR):
-        often = worn + extra >= share * (reported + extra)
-        if often and total_hours + extra * full >= hours * (timed_nights + extra):
-            return extra
-    return None
+def _earliest(course: Course, reports: Sequence[WearReport], thresholds: Thresholds) -> date | None:
+    """The first day, not before tomorrow, from which wear is enough and stays so with full nights from the last report on.
 
-
-def _after_nights(course: Course, reports: Sequence[WearReport], nights: int) -> date:
-    """The day by which that many more nights can be reported: counted from the last report, not before tomorrow."""
-    start = reports[-1].check_in.moment.day if reports else (course.onset or course.as_of)
-    return max(start + timedelta(days=nights), course.as_of + timedelta(days=1))
+    Old reports leave the window as new nights come in, good ones among them, so the days are tried from the end: by
+    then only new nights count. None when full nights are not enough.
+    """
+    start = reports[-1].day if reports else (course.onset or course.as_of)
+    days = int(wear_window(thresholds).value)
+    soonest = max((course.as_of - start).days, 0) + 1
+    found = None
+    for nights in range(max(days, soonest), soonest - 1, -1):
+        until = start + timedelta(days=nights)
+        left = _together(course, within(reports, days, until))
+        if _status(left.after(nights, thresholds.full_night_hours.value), thresholds) is not Status.MET:
+            break
+        found = until
+    return found
 
 
 def _between(reports: Sequence[WearReport]) -> str:
-    first, last = reports[0].check_in.moment.day, reports[-1].check_in.moment.day
+    first, last = reports[0].day, reports[-1].day
     return f"on {day(first)}" if first == last else f"in check-ins from {day(first)} to {day(last)}"

@@ -24,7 +24,7 @@ from service.rules.visits import PlannedVisit, VisitState, first_of_each_office,
 from service.rules.words import day, listed
 
 RULE = "follow-up"
-VERSION = "1.0.0"
+VERSION = "1.1.0"
 
 
 class FollowUpOutcome(StrEnum):
@@ -57,23 +57,22 @@ class FollowUp:
         }
 
 
-def follow_up(facts: CaseFacts, thresholds: Thresholds, as_of: date) -> FollowUp | None:
+def follow_up(facts: CaseFacts, thresholds: Thresholds, as_of: date, course: Course | None = None) -> FollowUp | None:
     """The follow-up on `as_of`; None before an appliance is delivered."""
-    course = course_on(facts, as_of)
+    course = course or course_on(facts, as_of)
     if course.appliance is None:
         return None
     back = triggers(facts, thresholds, course)
     bite = occlusal_change(facts, thresholds, as_of)
     dental = (tolerated(course, thresholds), appliance_delivered(course))
-    visits = planned_visits(course, facts, thresholds)
-    criteria = (*back, *dental[:1], *adherence(course, thresholds), *bite, _visits(course, facts, visits, thresholds))
-    outcome, sentence, mover, since = _outcome(course, facts, back, (*dental, *bite), visits)
+    visits = planned_visits(course, thresholds)
+    criteria = (*back, *dental[:1], *adherence(course, thresholds), *bite, _visits(course, visits, thresholds))
+    outcome, sentence, mover, since = _outcome(course, back, (*dental, *bite), visits)
     return FollowUp(Decision(RULE, VERSION, as_of, outcome.value, sentence, criteria, mover), visits, since)
 
 
 def _outcome(
     course: Course,
-    facts: CaseFacts,
     back: Sequence[Criterion],
     dental: Sequence[Criterion],
     visits: Sequence[PlannedVisit],
@@ -84,9 +83,9 @@ def _outcome(
     if to_physician:
         sentence = f"Back to the physician: {listed([c.title.lower() for c in to_physician])}."
         both = f"{sentence} {reviews}".strip()
-        return FollowUpOutcome.BACK_TO_PHYSICIAN, both, Party.PHYSICIAN, _since(course, facts, to_physician)
+        return FollowUpOutcome.BACK_TO_PHYSICIAN, both, Party.PHYSICIAN, _since(course, to_physician)
     if to_dentist:
-        return FollowUpOutcome.DENTIST_REVIEW, reviews, Party.DENTIST, _since(course, facts, to_dentist)
+        return FollowUpOutcome.DENTIST_REVIEW, reviews, Party.DENTIST, _since(course, to_dentist)
     for state, outcome in (
         (VisitState.OVERDUE, FollowUpOutcome.VISIT_OVERDUE),
         (VisitState.DUE, FollowUpOutcome.VISIT_DUE),
@@ -107,16 +106,16 @@ def _reviews(item: Criterion) -> str:
     return f"{what[0].upper()}{what[1:]}."
 
 
-def _since(course: Course, facts: CaseFacts, waiting: Sequence[Criterion]) -> date:
+def _since(course: Course, waiting: Sequence[Criterion]) -> date:
     """The day since which the first of several findings has been waiting: that of the last fact it rests on."""
-    known = facts.known_on(course.as_of)
+    known = course.known
     days = {f.source: f.moment.day for f in (*known.check_ins, *known.red_flags, *known.assessments)}
     days |= {effect.source: effect.onset for effect in known.side_effects}
     days |= {a.source: a.ended_on or a.delivered_on for a in known.appliances}
     return min(max(days[source] for source in c.inputs if source in days) for c in waiting)
 
 
-def _visits(course: Course, facts: CaseFacts, visits: Sequence[PlannedVisit], thresholds: Thresholds) -> Criterion:
+def _visits(course: Course, visits: Sequence[PlannedVisit], thresholds: Thresholds) -> Criterion:
     name, title = "visits", "Follow-up visits"
     used = (
         thresholds.first_visit_days,
@@ -127,7 +126,7 @@ def _visits(course: Course, facts: CaseFacts, visits: Sequence[PlannedVisit], th
         thresholds.visit_early_days,
         thresholds.visit_grace_days,
     )
-    inputs = tuple(f.source for f in (*course.decisions, *visits_read(course, facts)))
+    inputs = tuple(f.source for f in (*course.decisions, *visits_read(course)))
     overdue = first_of_each_office(visits, VisitState.OVERDUE)
     if overdue:
         text = told(overdue)

@@ -34,7 +34,7 @@ class Activity:
 
 
 def activities_of(
-    facts: CaseFacts, stage: Stage, step: Decision | None, thresholds: Thresholds
+    facts: CaseFacts, stage: Stage, step: Decision | None, thresholds: Thresholds, course: Course | None = None
 ) -> tuple[Activity, ...]:
     """The activities of a case at its stage, from the case's own data."""
     if stage.name is StageName.CLOSED:
@@ -44,11 +44,11 @@ def activities_of(
     title = "Nothing is due" if stage.whose_move is Party.NOBODY else f"Next: {stage.whose_move}"
     found = [Activity(title, stage.why)]
     if step is not None:
-        course = course_on(facts, step.as_of)
+        course = course or course_on(facts, step.as_of)
         found.extend(_wear_in(course, thresholds))
         found.append(_this_week(course, step, thresholds))
         found.extend(_ROUTINE)
-        found.extend(_next_visits(course, facts, thresholds))
+        found.extend(_next_visits(course, thresholds))
         found.append(_CAUTIONS)
     if stage.name is StageName.READY_FOR_TEST:
         found.append(
@@ -94,10 +94,10 @@ def _this_week(course: Course, step: Decision, thresholds: Thresholds) -> Activi
     return Activity("This week", text, when=f"until {day(due)}")
 
 
-def _next_visits(course: Course, facts: CaseFacts, thresholds: Thresholds) -> tuple[Activity, ...]:
+def _next_visits(course: Course, thresholds: Thresholds) -> tuple[Activity, ...]:
     """The next visit at each office: one that is overdue or due first, else the one to come."""
     found: list[Activity] = []
-    visits = [v for v in planned_visits(course, facts, thresholds) if v.state is not VisitState.KEPT]
+    visits = [v for v in planned_visits(course, thresholds) if v.state is not VisitState.KEPT]
     for office in dict.fromkeys(v.office for v in visits):
         visit = next(v for v in visits if v.office is office)
         late = visit.state is VisitState.OVERDUE

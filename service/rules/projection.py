@@ -72,8 +72,14 @@ class Projection:
 def project(facts: CaseFacts, thresholds: Thresholds, as_of: date) -> Projection | None:
     """The plan from the setting of `as_of`; None before an appliance and a setting are on record."""
     course = course_on(facts, as_of)
-    readiness = assess_readiness(facts, thresholds, as_of)
-    step = next_step(facts, thresholds, readiness)
+    readiness = assess_readiness(facts, thresholds, as_of, course)
+    return project_from(course, facts, thresholds, readiness, next_step(facts, thresholds, readiness, course))
+
+
+def project_from(
+    course: Course, facts: CaseFacts, thresholds: Thresholds, readiness: Decision, step: Decision | None
+) -> Projection | None:
+    """The plan, from the readiness and the next step of the day."""
     if step is None:
         return None
     start = _first_day(course, facts, step, thresholds)

@@ -36,9 +36,9 @@ class ReferralOutcome(StrEnum):
     INCOMPLETE = "referral-incomplete"
 
 
-def check_referral(facts: CaseFacts, thresholds: Thresholds, as_of: date) -> Decision:
+def check_referral(facts: CaseFacts, thresholds: Thresholds, as_of: date, course: Course | None = None) -> Decision:
     """The referral check on `as_of`: what is missing, what is not as asked, and what needs attention."""
-    course = course_on(facts, as_of)
+    course = course or course_on(facts, as_of)
     referral = facts.referral if facts.referral and facts.referral.day <= as_of else None
     asked = (
         _prescribed(referral, as_of),

@@ -32,10 +32,11 @@ from service.rules.relapse import Relapse, relapse
 from service.rules.step_size import limits_read
 from service.rules.suggestions import Suggestion, suggestions
 from service.rules.thresholds import Threshold, Thresholds
+from service.rules.wear_reports import telling_sleep, wear_reports, within
 from service.rules.words import day, number, rounded
 
 RULE = "response-to-treatment"
-VERSION = "1.1.0"
+VERSION = "1.2.0"
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +65,7 @@ class Response:
     suggestions: tuple[Suggestion, ...]
     relapse: Relapse | None
     read_besides: tuple[Source, ...]
+    compared_besides: tuple[Threshold, ...]
     cautions: tuple[str, ...] = (NIGHT_TO_NIGHT,)
 
     @property
@@ -71,7 +73,7 @@ class Response:
         """Every threshold that was compared with, each once."""
         compared = [t for c in self.criteria for t in c.thresholds]
         after = self.relapse.thresholds if self.relapse else ()
-        return unique_thresholds((*compared, *self.certainty.thresholds, *after))
+        return unique_thresholds((*compared, *self.certainty.thresholds, *after, *self.compared_besides))
 
     @property
     def inputs(self) -> tuple[Source, ...]:
@@ -153,13 +155,15 @@ def response_criteria(
     )
 
 
-def assess_response(facts: CaseFacts, thresholds: Thresholds, as_of: date) -> Response | None:
+def assess_response(
+    facts: CaseFacts, thresholds: Thresholds, as_of: date, course: Course | None = None
+) -> Response | None:
     """The response by the last efficacy test known on `as_of`, against the last baseline up to it; None without both."""
-    course = course_on(facts, as_of)
+    course = course or course_on(facts, as_of)
     efficacy = course.tested
     if efficacy is None:
         return None
-    earlier = last_baseline(t for t in facts.known_on(as_of).sleep_tests if t.day <= efficacy.day)
+    earlier = last_baseline(t for t in course.known.sleep_tests if t.day <= efficacy.day)
     baseline = earlier or course.baseline
     if baseline is None:
         return None
@@ -168,7 +172,7 @@ def assess_response(facts: CaseFacts, thresholds: Thresholds, as_of: date) -> Re
     fall = fall_percent(before, after)
     outcome = classify(before, after, thresholds)
     criteria = response_criteria(before, after, thresholds)
-    worn = _alleviation(course, baseline, efficacy)
+    worn = _alleviation(course, baseline, efficacy, thresholds)
     suggested = suggestions(course, facts, efficacy, outcome, thresholds)
     return Response(
         as_of=as_of,
@@ -184,11 +188,12 @@ def assess_response(facts: CaseFacts, thresholds: Thresholds, as_of: date) -> Re
         efficacy=efficacy,
         measures=other_measures(baseline, efficacy),
         alleviation=worn,
-        wear=worn.sentence if worn else _WEAR_NOT_KNOWN,
+        wear=f"{worn.sentence} {_counted(thresholds)}" if worn else _WEAR_NOT_KNOWN,
         certainty=certainty(baseline, efficacy, outcome, thresholds),
         suggestions=suggested,
         relapse=relapse(course, thresholds),
         read_besides=_read_besides(course, facts, suggested),
+        compared_besides=(thresholds.wear_recent_days,) if worn else (),
     )
 
 
@@ -198,11 +203,20 @@ _WEAR_NOT_KNOWN = (
 )
 
 
-def _alleviation(course: Course, baseline: SleepTest, efficacy: SleepTest) -> Alleviation | None:
-    """From the check-ins since the onset of the setting, when that setting is the one that was tested."""
+def _alleviation(
+    course: Course, baseline: SleepTest, efficacy: SleepTest, thresholds: Thresholds
+) -> Alleviation | None:
+    """From the last check-ins since the onset of the setting, when that setting is the one that was tested."""
     if not tested_this_setting(course, efficacy) or not baseline.index_per_hour or efficacy.index_per_hour is None:
         return None
-    return alleviation(baseline.index_per_hour, efficacy.index_per_hour, course.check_ins)
+    told = telling_sleep(wear_reports(course.check_ins))
+    recent = within(told, int(thresholds.wear_recent_days.value), told[-1].day) if told else []
+    return alleviation(baseline.index_per_hour, efficacy.index_per_hour, [r.check_in for r in recent])
+
+
+def _counted(thresholds: Thresholds) -> str:
+    days = thresholds.wear_recent_days
+    return f"The reports of the {number(days.value)} days up to the last one count ({days.cited})."
 
 
 def _read_besides(course: Course, facts: CaseFacts, suggested: tuple[Suggestion, ...]) -> tuple[Source, ...]:

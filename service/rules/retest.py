@@ -31,16 +31,16 @@ from service.rules.thresholds import Thresholds
 from service.rules.words import day, listed, sides
 
 RULE = "readiness-for-efficacy-test"
-VERSION = "1.0.0"
+VERSION = "1.1.0"
 
 FOR_THE_DENTIST = frozenset({RedFlagKind.LOCKED_JAW, RedFlagKind.LOOSE_TOOTH, RedFlagKind.BROKEN_APPLIANCE})
 _SYMPTOMS = ("snoring-settled", "sleepiness-settled")
 _SINCE_THE_SETTING = ("worn-enough", *_SYMPTOMS)
 
 
-def assess_readiness(facts: CaseFacts, thresholds: Thresholds, as_of: date) -> Decision:
-    """The readiness of a case on `as_of`, with every criterion explained."""
-    course = course_on(facts, as_of)
+def assess_readiness(facts: CaseFacts, thresholds: Thresholds, as_of: date, course: Course | None = None) -> Decision:
+    """The readiness of a case on `as_of`, with every criterion explained; `course` is that of the day, if at hand."""
+    course = course or course_on(facts, as_of)
     criteria = readiness_criteria(course, thresholds)
     if course.open_red_flags:
         return _stop(course, criteria)

@@ -73,29 +73,29 @@ def stage_of(
     step: Decision | None,
     response: Response | None,
     follow_up: FollowUp | None = None,
+    course: Course | None = None,
 ) -> Stage:
     """The stage of a case on the day of `readiness`, from facts known that day.
 
     `follow_up` is that of the same day; without it neither visits nor what leads back to an office is weighed.
     """
-    found = _with_follow_up(_stage(facts, readiness, step, response, follow_up), step, response, follow_up)
+    course = course or course_on(facts, readiness.as_of)
+    found = _with_follow_up(_stage(course, readiness, step, response, follow_up), step, response, follow_up)
     return _with_cancellation(found, facts, readiness.as_of)
 
 
 def _stage(
-    facts: CaseFacts,
+    course: Course,
     readiness: Decision,
     step: Decision | None,
     response: Response | None,
     follow_up: FollowUp | None,
 ) -> Stage:
-    as_of = readiness.as_of
-    known = facts.known_on(as_of)
+    as_of, known = course.as_of, course.known
     referral = known.referral
     began = referral.day if referral else as_of
     state = referral.state if referral else ReferralState.REQUESTED
     entered = referral.entered_on(state, as_of) if referral else as_of
-    course = course_on(facts, as_of)
     if state in _ENDED:
         mover = Party.PHYSICIAN if state in (ReferralState.REJECTED, ReferralState.FAILED) else Party.NOBODY
         return Stage(StageName.CLOSED, mover, entered, _ENDED[state])

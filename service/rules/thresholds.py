@@ -173,7 +173,13 @@ class Thresholds:
         "fall in the share of nights worn that sends a patient back",
     )
     wear_recent_days: Threshold = _t(
-        "28", "d", "14", "90", Mark.POLICY, "none found", "days that count as recent when wear is compared with before"
+        "28",
+        "d",
+        "14",
+        "90",
+        Mark.POLICY,
+        "none found",
+        "days up to the last report, or to today, whose reports of wear count",
     )
     overjet_change: Threshold = _t(
         "0.35", "mm/a", "0.17", "0.35", _P, "Minagi 2018, doi 10.5664/jcsm.6896", "mean yearly decrease of the overjet"

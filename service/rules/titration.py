@@ -23,15 +23,17 @@ from service.rules.wear_reports import WearReport, wear_reports
 from service.rules.words import count, day, listed, number, sides, spoken
 
 RULE = "next-titration-step"
-VERSION = "1.0.0"
+VERSION = "1.1.0"
 
 _GRADE_THAT_STOPS_WEAR = 3
 _NIGHTS_OF_A_WEEK = 7
 
 
-def next_step(facts: CaseFacts, thresholds: Thresholds, readiness: Decision) -> Decision | None:
+def next_step(
+    facts: CaseFacts, thresholds: Thresholds, readiness: Decision, course: Course | None = None
+) -> Decision | None:
     """The next step on the day of `readiness`; None before an appliance and a setting are on record."""
-    course = course_on(facts, readiness.as_of)
+    course = course or course_on(facts, readiness.as_of)
     if course.setting is None or course.appliance is None:
         return None
     if readiness.outcome == Readiness.STOP_AND_REVIEW:

@@ -21,7 +21,7 @@ from service.rules.words import day, number, rounded
 def triggers(facts: CaseFacts, thresholds: Thresholds, course: Course) -> tuple[Criterion, ...]:
     """Each trigger: attention while it waits for the physician, met when there is none or the physician knows."""
     told = _all(thresholds, course)
-    seen = _physician_acted_on(facts, course.as_of)
+    seen = physician_acted_on(course.known)
     if seen is None:
         return told
     before = course_on(facts, seen - timedelta(days=1))
@@ -39,9 +39,8 @@ def _all(thresholds: Thresholds, course: Course) -> tuple[Criterion, ...]:
     )
 
 
-def _physician_acted_on(facts: CaseFacts, as_of: date) -> date | None:
-    """The last day on which the physician decided, ordered a test or saw the patient."""
-    known = facts.known_on(as_of)
+def physician_acted_on(known: CaseFacts) -> date | None:
+    """The last day on which the physician decided, ordered a test or saw the patient, of the facts known by then."""
     decided = [d.moment.day for d in known.physician_decisions]
     ordered = [o.day for o in known.test_orders]
     return max([*decided, *ordered, *(v.day for v in known.visits if v.office is Office.PHYSICIAN)], default=None)
@@ -84,7 +83,7 @@ def _weight(course: Course, thresholds: Thresholds, until: date | None) -> Crite
     upto = [t for t in told if until and t[0].day <= until]
     if len(told) < 2 or (upto and upto[-1] == told[-1]):
         text = "No change of weight since the test can be told from the check-ins."
-        inputs = tuple(s for t in told for s in t[2])
+        inputs = tuple(s for t in told[-1:] for s in t[2])
         return Criterion(name, title, Status.UNKNOWN, text, (), (limit,), inputs, missing="a weight before and now")
     reference, last = (upto[-1] if upto else told[0]), told[-1]
     change = (last[1] - reference[1]) * 100 / reference[1]

@@ -16,7 +16,7 @@ from typing import Any
 
 from service.rules.course import Course
 from service.rules.decision import Party
-from service.rules.facts import CaseFacts, Office, PhysicianChoice, Visit
+from service.rules.facts import Office, PhysicianChoice, Visit
 from service.rules.threshold import Threshold
 from service.rules.thresholds import Thresholds
 from service.rules.words import day, listed
@@ -97,11 +97,11 @@ def efficacy_verified_on(course: Course) -> date | None:
     return first if any(delivered <= on <= first for on in tested) else None
 
 
-def planned_visits(course: Course, facts: CaseFacts, thresholds: Thresholds) -> tuple[PlannedVisit, ...]:
+def planned_visits(course: Course, thresholds: Thresholds) -> tuple[PlannedVisit, ...]:
     """The visits of both offices up to the next one to come, in order; none before a delivery or after a stop."""
     if course.appliance is None or course.stopped_on:
         return ()
-    visits = facts.known_on(course.as_of).visits
+    visits = course.known.visits
     found: list[PlannedVisit] = []
     for office in Office:
         own = sorted(v.day for v in visits if v.office is office)
@@ -122,9 +122,9 @@ def first_of_each_office(visits: Sequence[PlannedVisit], state: VisitState) -> t
     return tuple(first.values())
 
 
-def visits_read(course: Course, facts: CaseFacts) -> tuple[Visit, ...]:
+def visits_read(course: Course) -> tuple[Visit, ...]:
     """The visits known on the day, in order."""
-    return tuple(sorted(facts.known_on(course.as_of).visits, key=lambda v: (v.day, v.source)))
+    return tuple(sorted(course.known.visits, key=lambda v: (v.day, v.source)))
 
 
 def _dates(course: Course, thresholds: Thresholds) -> Iterator[tuple[date, date, Threshold]]:

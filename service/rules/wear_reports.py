@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from datetime import date, timedelta
 from decimal import Decimal
 
 from service.rules.check_ins import WEAR
@@ -23,6 +24,11 @@ class WearReport:
     def sources(self) -> tuple[Source, ...]:
         """The resource versions that tell this wear."""
         return self.check_in.told_by(*WEAR)
+
+    @property
+    def day(self) -> date:
+        """The day of the report; it speaks of the nights before."""
+        return self.check_in.moment.day
 
     @property
     def share(self) -> Decimal:
@@ -50,6 +56,16 @@ def wear_reports(check_ins: Iterable[CheckIn]) -> list[WearReport]:
             if held is None or _trust(report) < _trust(held):
                 found[check_in.moment] = report
     return [found[moment] for moment in sorted(found)]
+
+
+def within(reports: Iterable[WearReport], days: int, until: date) -> list[WearReport]:
+    """The reports of the `days` days that end with `until`."""
+    return [r for r in reports if until - timedelta(days=days) < r.day <= until]
+
+
+def telling_sleep(reports: Iterable[WearReport]) -> list[WearReport]:
+    """The reports that tell both the hours worn and the hours slept."""
+    return [r for r in reports if r.hours_per_night is not None and r.check_in.hours_slept_per_night]
 
 
 def _trust(report: WearReport) -> tuple[bool, Decimal, Decimal, str]:

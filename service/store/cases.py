@@ -5,19 +5,20 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 
-from sqlalchemy import Connection, Table, delete, insert, select, tuple_, update
+from sqlalchemy import Connection, delete, false, insert, tuple_, update
 
-from service.store.tables import CaseRow, FactRow, MessageRow
+from service.store import query
+from service.store.query import CASES, FACTS, MESSAGES
 
-_CASES: Table = CaseRow.__table__  # type: ignore[attr-defined]
-_FACTS: Table = FactRow.__table__  # type: ignore[attr-defined]
-_MESSAGES: Table = MessageRow.__table__  # type: ignore[attr-defined]
-_C, _F, _M = _CASES.c, _FACTS.c, _MESSAGES.c
+_C, _F, _M = CASES.c, FACTS.c, MESSAGES.c
 
 
 @dataclass(slots=True)
 class Case:
-    """A case row as the pipeline holds it; `summary` and `derived` are JSON text."""
+    """A case row as the pipeline holds it; `summary` and `derived` are JSON text.
+
+    It tells the decision of `decided_on`; the resources of the case tell that of `recorded_on`.
+    """
 
     case_number: str
     patient: str
@@ -37,55 +38,68 @@ class Case:
     derived: str
     overdue_from: str | None = None
     replaces: str | None = None
+    recorded_on: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Fact:
-    """One fact row: the resource version it was read from and the small fact as JSON text."""
+    """One fact row: the resource version it was read from, the small fact as JSON text, and whether it is spent."""
 
     type: str
     id: str
     version: int
     small: str
+    spent: bool = False
 
 
 def lock(connection: Connection, case_number: str) -> Case | None:
     """The case, locked until the transaction ends (SQLite has one writer anyway)."""
-    query = select(_CASES).where(_C.case_number == case_number).with_for_update()
-    return _case(connection.execute(query).one_or_none())
+    wanted = query.rows(connection, CASES).where(_C.case_number == case_number).with_for_update()
+    return _case(connection.execute(wanted).one_or_none())
 
 
 def get(connection: Connection, case_number: str) -> Case | None:
     """The case without a lock."""
-    return _case(connection.execute(select(_CASES).where(_C.case_number == case_number)).one_or_none())
+    wanted = query.rows(connection, CASES).where(_C.case_number == case_number)
+    return _case(connection.execute(wanted).one_or_none())
 
 
 def of_patient(connection: Connection, patients: Iterable[str]) -> list[str]:
     """Case numbers of patients, by their references."""
-    query = select(_C.case_number).where(_C.patient.in_(list(patients))).order_by(_C.case_number).limit(100)
-    return [r.case_number for r in connection.execute(query)]
+    wanted = query.rows(connection, CASES, _C.case_number).where(_C.patient.in_(list(patients)))
+    return [r.case_number for r in connection.execute(wanted.order_by(_C.case_number).limit(100))]
 
 
 def numbers(connection: Connection, after: str, limit: int) -> list[str]:
     """Case numbers behind `after`, in order."""
-    query = select(_C.case_number).where(_C.case_number > after).order_by(_C.case_number).limit(limit)
-    return [r.case_number for r in connection.execute(query)]
+    wanted = query.rows(connection, CASES, _C.case_number).where(_C.case_number > after)
+    return [r.case_number for r in connection.execute(wanted.order_by(_C.case_number).limit(limit))]
 
 
 def add(connection: Connection, case: Case) -> None:
     """Insert a new case."""
-    connection.execute(insert(_CASES), asdict(case))
+    connection.execute(insert(CASES), asdict(case))
 
 
 def save(connection: Connection, case: Case) -> None:
     """Update a case."""
-    connection.execute(update(_CASES).where(_C.case_number == case.case_number).values(asdict(case)))
+    connection.execute(update(CASES).where(_C.case_number == case.case_number).values(asdict(case)))
 
 
-def facts(connection: Connection, case_number: str) -> list[Fact]:
-    """Every valid fact of a case."""
-    query = select(_F.type, _F.id, _F.version, _F.small).where(_F.case_number == case_number)
-    return [Fact(*r) for r in connection.execute(query)]
+def facts(connection: Connection, case_number: str, in_use_only: bool = False) -> list[Fact]:
+    """The valid facts of a case: every one, or those that are not spent."""
+    columns = (_F.type, _F.id, _F.version, _F.small, _F.spent)
+    wanted = query.rows(connection, FACTS, *columns).where(_F.case_number == case_number)
+    if in_use_only:
+        wanted = wanted.where(_F.spent == false())
+    return [Fact(*r) for r in connection.execute(wanted)]
+
+
+def mark_facts(connection: Connection, case_number: str, keys: Sequence[tuple[str, str]], spent: bool) -> None:
+    """Mark the facts of `keys` (type, id) as spent, or as in use."""
+    if keys:
+        rows = update(FACTS).where(_F.case_number == case_number, tuple_(_F.type, _F.id).in_(list(keys)))
+        connection.execute(rows.values(spent=spent))
 
 
 def replace_facts(
@@ -93,48 +107,52 @@ def replace_facts(
 ) -> None:
     """Drop the rows of `stale` (type, id) and add `fresh`."""
     if stale:
-        connection.execute(delete(_FACTS).where(_F.case_number == case_number, tuple_(_F.type, _F.id).in_(list(stale))))
+        connection.execute(delete(FACTS).where(_F.case_number == case_number, tuple_(_F.type, _F.id).in_(list(stale))))
     if fresh:
-        connection.execute(insert(_FACTS), [{"case_number": case_number, **asdict(f)} for f in fresh])
+        connection.execute(insert(FACTS), [{"case_number": case_number, **asdict(f)} for f in fresh])
 
 
 def worklist(connection: Connection, whose_move: str | None, after: tuple[str, str] | None, limit: int) -> list[Case]:
     """A page of cases, longest waiting first; `after` is (waiting_since, case_number) of the last one seen."""
-    query = select(_CASES).order_by(_C.waiting_since, _C.case_number).limit(limit)
+    page = query.rows(connection, CASES).order_by(_C.waiting_since, _C.case_number).limit(limit)
     if whose_move:
-        query = query.where(_C.whose_move == whose_move)
+        page = page.where(_C.whose_move == whose_move)
     if after:
-        query = query.where(tuple_(_C.waiting_since, _C.case_number) > tuple_(*after))
-    return [Case(*r) for r in connection.execute(query)]
+        page = page.where(tuple_(_C.waiting_since, _C.case_number) > tuple_(*after))
+    return [Case(*r) for r in connection.execute(page)]
 
 
 def overdue(
     connection: Connection, today: str, whose_move: str | None, after: tuple[str, str] | None, limit: int
 ) -> list[Case]:
     """A page of cases overdue on a day, longest overdue first; `after` is (overdue_from, case_number) of the last."""
-    query = select(_CASES).where(_C.overdue_from <= today).order_by(_C.overdue_from, _C.case_number).limit(limit)
+    page = query.rows(connection, CASES).where(_C.overdue_from <= today)
+    page = page.order_by(_C.overdue_from, _C.case_number).limit(limit)
     if whose_move:
-        query = query.where(_C.whose_move == whose_move)
+        page = page.where(_C.whose_move == whose_move)
     if after:
-        query = query.where(tuple_(_C.overdue_from, _C.case_number) > tuple_(*after))
-    return [Case(*r) for r in connection.execute(query)]
+        page = page.where(tuple_(_C.overdue_from, _C.case_number) > tuple_(*after))
+    return [Case(*r) for r in connection.execute(page)]
 
 
 def replacing(connection: Connection, case_number: str) -> list[str]:
     """Numbers of the later cases whose referral takes the place of this case's."""
-    query = select(_C.case_number).where(_C.replaces == case_number).order_by(_C.case_number).limit(100)
-    return [r.case_number for r in connection.execute(query)]
+    found = query.rows(connection, CASES, _C.case_number).where(_C.replaces == case_number)
+    return [r.case_number for r in connection.execute(found.order_by(_C.case_number).limit(100))]
 
 
 def not_decided_since(connection: Connection, day: str, closed: str, limit: int) -> list[str]:
     """Cases not at the stage `closed` whose last decision is older than `day`, oldest first."""
-    query = (
-        select(_C.case_number)
-        .where(_C.decided_on < day, _C.stage != closed)
-        .order_by(_C.decided_on, _C.case_number)
-        .limit(limit)
-    )
-    return [r.case_number for r in connection.execute(query)]
+    waiting = query.rows(connection, CASES, _C.case_number).where(_C.decided_on < day, _C.stage != closed)
+    waiting = waiting.order_by(_C.decided_on, _C.case_number).limit(limit)
+    return [r.case_number for r in connection.execute(waiting)]
+
+
+def stale_among(connection: Connection, case_numbers: Iterable[str], day: str, closed: str) -> list[str]:
+    """Those of the cases not at the stage `closed` whose resources tell the decision of a day before `day`."""
+    wanted = query.rows(connection, CASES, _C.case_number)
+    wanted = wanted.where(_C.case_number.in_(list(case_numbers)), _C.recorded_on < day, _C.stage != closed)
+    return sorted(r.case_number for r in connection.execute(wanted))
 
 
 def keep_message(
@@ -142,7 +160,7 @@ def keep_message(
 ) -> None:
     """Keep a message exactly as received."""
     connection.execute(
-        insert(_MESSAGES),
+        insert(MESSAGES),
         {
             "id": message_id,
             "received_at": received_at,
@@ -156,8 +174,9 @@ def keep_message(
 
 def messages(connection: Connection, case_number: str) -> list[tuple[str, str, str, bytes]]:
     """(id, received at, channel, text as received) of a case's messages, oldest first."""
-    query = select(_M.id, _M.received_at, _M.channel, _M.body).where(_M.case_number == case_number).order_by(_M.id)
-    return [(r.id, r.received_at, r.channel, bytes(r.body)) for r in connection.execute(query)]
+    kept = query.rows(connection, MESSAGES, _M.id, _M.received_at, _M.channel, _M.body)
+    kept = kept.where(_M.case_number == case_number).order_by(_M.id)
+    return [(r.id, r.received_at, r.channel, bytes(r.body)) for r in connection.execute(kept)]
 
 
 def _case(row: object) -> Case | None:

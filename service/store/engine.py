@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import random
 import threading
 import time
@@ -14,7 +15,9 @@ from sqlalchemy.engine import make_url
 from sqlalchemy.exc import DataError, DBAPIError, IntegrityError
 
 from service.errors import Category, Refused, refuse
+from service.store.caller import Caller
 from service.store.migrations import migrate
+from service.store.query import CALLER
 
 T = TypeVar("T")
 _TRIES = 8
@@ -22,14 +25,25 @@ _RETRYABLE_STATES = frozenset({"40001", "40P01", "55P03"})
 
 
 class Database:
-    """A database by URL, e.g. `sqlite:///relay.db` or `postgresql://user@host/name`."""
+    """A database by URL, e.g. `sqlite:///relay.db` or `postgresql://user@host/name`.
 
-    def __init__(self, url: str) -> None:
+    It is read and written for a caller: `seen_by` gives the database as that caller sees it.
+    """
+
+    def __init__(self, url: str, partitions: int = 0) -> None:
         self.url = make_url(url)
         self.is_sqlite = self.url.get_backend_name() == "sqlite"
         self._one_writer = threading.Lock() if self.is_sqlite else None
+        self._writing = threading.local()
         self.engine = self._sqlite() if self.is_sqlite else self._postgresql()
-        migrate(self.engine)
+        migrate(self.engine, partitions)
+        self._caller: Caller | None = None
+
+    def seen_by(self, caller: Caller) -> Database:
+        """The same database, read and written for a caller."""
+        seen = copy.copy(self)
+        seen._caller = caller
+        return seen
 
     def _sqlite(self) -> Engine:
         if self.url.database and self.url.database != ":memory:":
@@ -59,9 +73,12 @@ class Database:
         return create_engine(url, pool_size=16, max_overflow=32, pool_pre_ping=True)
 
     def read(self, work: Callable[[Connection], T]) -> T:
-        """Run `work` in one read transaction."""
+        """Run `work` in one read transaction, or in the transaction of the `write` that this is called in."""
+        inside: Connection | None = getattr(self._writing, "connection", None)
+        if inside is not None:
+            return work(inside)
         try:
-            with self.engine.connect() as connection:
+            with self.engine.connect().execution_options(**self._for_the_caller()) as connection:
                 return work(connection)
         except DataError:
             raise _unfit() from None
@@ -71,7 +88,11 @@ class Database:
 
         Another writer's conflict (same new identifier, same next version, deadlock) is tried again from
         the start, so `work` must read what it decides on itself. Refused as busy after several tries.
+        Inside another `write` it is a part of that one.
         """
+        inside: Connection | None = getattr(self._writing, "connection", None)
+        if inside is not None:
+            return work(inside)
         for attempt in range(_TRIES):
             try:
                 return self._write_once(work)
@@ -84,11 +105,28 @@ class Database:
         raise refuse(Category.BUSY, "Other writes are in the way; try again shortly.")
 
     def _write_once(self, work: Callable[[Connection], T]) -> T:
+        options = self._for_the_caller()
         if self._one_writer is None:
-            with self.engine.begin() as connection:
-                return work(connection)
-        with self._one_writer, self.engine.connect().execution_options(writing=True) as connection, connection.begin():
+            with self.engine.connect().execution_options(**options) as connection, connection.begin():
+                return self._marked(work, connection)
+        with (
+            self._one_writer,
+            self.engine.connect().execution_options(writing=True, **options) as connection,
+            connection.begin(),
+        ):
+            return self._marked(work, connection)
+
+    def _marked(self, work: Callable[[Connection], T], connection: Connection) -> T:
+        """Run `work` so that what it reads and writes by this database is of its own transaction."""
+        self._writing.connection = connection
+        try:
             return work(connection)
+        finally:
+            self._writing.connection = None
+
+    def _for_the_caller(self) -> dict[str, Caller]:
+        assert self._caller is not None, "a database is read and written for a caller"
+        return {CALLER: self._caller}
 
     def close(self) -> None:
         """Close every connection."""

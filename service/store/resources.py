@@ -3,21 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
-from sqlalchemy import Connection, Table, func, insert, literal, select, tuple_, update
+from sqlalchemy import Connection, Table, delete, insert, literal, select, tuple_, update
 
-from service.store.tables import Identity, ResourceVersion
+from service.fhir.json_text import load
+from service.fhir.search_values import Value, values_of
+from service.store import query, search_index
+from service.store.query import VALUES, VERSIONS
+from service.store.search_index import Indexed
+from service.store.tables import Identity
 
-_VERSIONS: Table = ResourceVersion.__table__  # type: ignore[attr-defined]
 _IDENTITIES: Table = Identity.__table__  # type: ignore[attr-defined]
-_V, _I = _VERSIONS.c, _IDENTITIES.c
+_V, _I, _S = VERSIONS.c, _IDENTITIES.c, VALUES.c
 
 
 @dataclass(frozen=True, slots=True)
 class Stored:
-    """One stored version of a resource; `case_number` is empty for those shared between cases."""
+    """One stored version of a resource; `case_number` is empty for those shared between cases.
+
+    A version that says the resource is deleted has an empty body. `values` are what a new version is found by, where
+    they are known already; otherwise they are read from the body. They are not written again when they are those of
+    the version before.
+    """
 
     type: str
     id: str
@@ -25,13 +34,16 @@ class Stored:
     case_number: str
     last_updated: str
     body: str
+    deleted: bool = False
+    values: tuple[Value, ...] | None = field(default=None, compare=False)
+    found_as_before: bool = field(default=False, compare=False)
 
 
 def append_versions(connection: Connection, rows: Sequence[Stored]) -> None:
-    """Append versions in one statement."""
+    """Append versions in one statement, and what they are found by."""
     if rows:
         connection.execute(
-            insert(_VERSIONS),
+            insert(VERSIONS),
             [
                 {
                     "type": r.type,
@@ -40,22 +52,31 @@ def append_versions(connection: Connection, rows: Sequence[Stored]) -> None:
                     "case_number": r.case_number,
                     "last_updated": r.last_updated,
                     "body": r.body,
+                    "deleted": r.deleted,
                 }
                 for r in rows
             ],
         )
+        changed = [r for r in rows if not r.found_as_before]
+        search_index.put(connection, [Indexed(r.type, r.id, r.version, r.case_number, _values(r)) for r in changed])
+
+
+def _values(row: Stored) -> Sequence[Value]:
+    if row.deleted:
+        return ()
+    return values_of(load(row.body)) if row.values is None else row.values
 
 
 def current(connection: Connection, kind: str, resource_id: str) -> Stored | None:
     """The current version of a resource."""
-    query = select(_VERSIONS).where(_V.type == kind, _V.id == resource_id).order_by(_V.version.desc()).limit(1)
-    return _one(connection.execute(query).one_or_none())
+    wanted = query.rows(connection, VERSIONS).where(_V.type == kind, _V.id == resource_id)
+    return _one(connection.execute(wanted.order_by(_V.version.desc()).limit(1)).one_or_none())
 
 
 def version(connection: Connection, kind: str, resource_id: str, number: int) -> Stored | None:
     """One version of a resource."""
-    query = select(_VERSIONS).where(_V.type == kind, _V.id == resource_id, _V.version == number)
-    return _one(connection.execute(query).one_or_none())
+    wanted = query.rows(connection, VERSIONS).where(_V.type == kind, _V.id == resource_id, _V.version == number)
+    return _one(connection.execute(wanted).one_or_none())
 
 
 def current_of(connection: Connection, keys: Iterable[tuple[str, str]]) -> dict[tuple[str, str], Stored]:
@@ -63,28 +84,14 @@ def current_of(connection: Connection, keys: Iterable[tuple[str, str]]) -> dict[
     wanted = list(dict.fromkeys(keys))
     if not wanted:
         return {}
-    latest = (
-        select(_V.type, _V.id, func.max(_V.version).label("version"))
-        .where(tuple_(_V.type, _V.id).in_(wanted))
-        .group_by(_V.type, _V.id)
-        .subquery()
-    )
-    query = select(_VERSIONS).join(
-        latest, (_V.type == latest.c.type) & (_V.id == latest.c.id) & (_V.version == latest.c.version)
-    )
-    return {(r.type, r.id): Stored(*r) for r in connection.execute(query)}
-
-
-def history(connection: Connection, kind: str, resource_id: str) -> list[Stored]:
-    """Every version of a resource, newest first."""
-    query = select(_VERSIONS).where(_V.type == kind, _V.id == resource_id).order_by(_V.version.desc())
-    return [Stored(*r) for r in connection.execute(query)]
+    last = query.rows(connection, VERSIONS).where(tuple_(_V.type, _V.id).in_(wanted), query.is_current(VERSIONS))
+    return {(r.type, r.id): Stored(*r) for r in connection.execute(last)}
 
 
 def of_case(connection: Connection, case_number: str) -> list[Stored]:
     """Every version of every resource of a case, in the order of time."""
-    query = select(_VERSIONS).where(_V.case_number == case_number)
-    return [Stored(*r) for r in connection.execute(query.order_by(_V.last_updated, _V.type, _V.id, _V.version))]
+    held = query.rows(connection, VERSIONS).where(_V.case_number == case_number)
+    return [Stored(*r) for r in connection.execute(held.order_by(_V.last_updated, _V.type, _V.id, _V.version))]
 
 
 def cases_of(connection: Connection, keys: Iterable[tuple[str, str]]) -> dict[tuple[str, str], str]:
@@ -92,8 +99,9 @@ def cases_of(connection: Connection, keys: Iterable[tuple[str, str]]) -> dict[tu
     wanted = list(dict.fromkeys(keys))
     if not wanted:
         return {}
-    query = select(_V.type, _V.id, _V.case_number).where(tuple_(_V.type, _V.id).in_(wanted), _V.version == literal(1))
-    return {(r.type, r.id): r.case_number for r in connection.execute(query)}
+    first = query.rows(connection, VERSIONS, _V.type, _V.id, _V.case_number)
+    first = first.where(tuple_(_V.type, _V.id).in_(wanted), _V.version == literal(1))
+    return {(r.type, r.id): r.case_number for r in connection.execute(first)}
 
 
 def find_identities(
@@ -110,11 +118,17 @@ def find_identities(
 
 
 def find_by_identifier(connection: Connection, kind: str, system: str | None, value: str) -> list[str]:
-    """Ids of resources with a business identifier; any system when `system` is None."""
-    query = select(_I.id).where(_I.type == kind, _I.value == value).order_by(_I.id).limit(100)
+    """Ids of resources with a business identifier; any system when `system` is None.
+
+    An identifier that a resource had once still finds it, so that a late repeat is not taken for something new.
+    """
+    had = select(_I.id).where(_I.type == kind, _I.value == value)
+    has = query.rows(connection, VALUES, _S.id).where(
+        _S.type == kind, _S.param == "identifier", _S.value == value, _S.part != ""
+    )
     if system is not None:
-        query = query.where(_I.system == system)
-    return [r.id for r in connection.execute(query)]
+        had, has = had.where(_I.system == system), has.where(_S.part == system)
+    return sorted({r.id for wanted in (had, has) for r in connection.execute(wanted.limit(100))})
 
 
 def add_identities(connection: Connection, rows: Sequence[tuple[str, str, str, str, int]]) -> None:
@@ -122,6 +136,22 @@ def add_identities(connection: Connection, rows: Sequence[tuple[str, str, str, s
     if rows:
         names = ("type", "system", "value", "id", "revision")
         connection.execute(insert(_IDENTITIES), [dict(zip(names, row, strict=True)) for row in rows])
+
+
+def forget_identities(connection: Connection, kind: str, resource_id: str) -> None:
+    """Free the identifiers of a deleted resource, so that they can be another's."""
+    connection.execute(delete(_IDENTITIES).where(_I.type == kind, _I.id == resource_id))
+
+
+def mentioning(connection: Connection, case_number: str, reference: str) -> list[Stored]:
+    """Current resources of a case, but its records of what was done, whose text holds a reference."""
+    wanted = query.rows(connection, VERSIONS).where(
+        _V.case_number == case_number,
+        _V.type.not_in(("AuditEvent", "Provenance")),
+        _V.body.contains(f'"{reference}', autoescape=True),
+        query.is_current(VERSIONS),
+    )
+    return [Stored(*r) for r in connection.execute(wanted)]
 
 
 def raise_revision(connection: Connection, key: tuple[str, str, str], revision: int) -> None:

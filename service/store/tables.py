@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import Column, Index, LargeBinary, Text
+from sqlalchemy import Boolean, Column, Index, LargeBinary, String, Text, false
 from sqlmodel import Field, SQLModel
 
 
@@ -22,7 +22,11 @@ class ResourceVersion(SQLModel, table=True):
     case_number: str = Field(max_length=64)
     last_updated: str = Field(max_length=32)
     body: str = Field(sa_column=Column(Text, nullable=False))
-    __table_args__ = (Index("ix_resource_version_case", "case_number", "type", "id"),)
+    deleted: bool = Field(default=False, sa_column=Column(Boolean, nullable=False, server_default=false()))
+    __table_args__ = (
+        Index("ix_resource_version_case", "case_number", "type", "id"),
+        Index("ix_resource_version_updated", "type", "last_updated", "id", "version"),
+    )
 
 
 class Identity(SQLModel, table=True):
@@ -34,6 +38,35 @@ class Identity(SQLModel, table=True):
     value: str = Field(primary_key=True, max_length=255)
     id: str = Field(max_length=64)
     revision: int
+
+
+class SearchValue(SQLModel, table=True):
+    """What the current version of each resource is found by: one row per value of a declared search parameter.
+
+    The primary key answers every search by equality in the order of ids; `ends` is filled for dates alone.
+    """
+
+    __tablename__ = "search_value"
+    type: str = Field(primary_key=True, max_length=32)
+    param: str = Field(primary_key=True, max_length=48)
+    value: str = Field(primary_key=True, max_length=256)
+    id: str = Field(primary_key=True, max_length=64)
+    part: str = Field(primary_key=True, max_length=256)
+    ends: str | None = Field(default=None, max_length=32)
+    case_number: str = Field(max_length=64)
+    __table_args__ = (
+        Index("ix_search_value_resource", "type", "id"),
+        Index("ix_search_value_ends", "type", "param", "ends", "id"),
+    )
+
+
+class SearchIndex(SQLModel, table=True):
+    """By which parameters the resources of a type are indexed, and how far an indexing anew has come."""
+
+    __tablename__ = "search_index"
+    type: str = Field(primary_key=True, max_length=32)
+    digest: str = Field(max_length=32)
+    after: str | None = Field(default=None, max_length=64)
 
 
 class CaseRow(SQLModel, table=True):
@@ -58,6 +91,7 @@ class CaseRow(SQLModel, table=True):
     derived: str = Field(sa_column=Column(Text, nullable=False))
     overdue_from: str | None = Field(default=None, max_length=10)
     replaces: str | None = Field(default=None, max_length=64, index=True)
+    recorded_on: str = Field(default="", sa_column=Column(String(10), nullable=False, server_default=""))
     __table_args__ = (
         Index("ix_case_row_overdue", "overdue_from", "case_number"),
         Index("ix_case_row_worklist", "whose_move", "waiting_since", "case_number"),
@@ -66,7 +100,7 @@ class CaseRow(SQLModel, table=True):
 
 
 class FactRow(SQLModel, table=True):
-    """The valid facts of a case, one row per resource they were read from."""
+    """The valid facts of a case, one row per resource they were read from; `spent` when decisions no longer read it."""
 
     __tablename__ = "fact"
     case_number: str = Field(primary_key=True, max_length=64)
@@ -74,6 +108,8 @@ class FactRow(SQLModel, table=True):
     id: str = Field(primary_key=True, max_length=64)
     version: int
     small: str = Field(sa_column=Column(Text, nullable=False))
+    spent: bool = Field(default=False, sa_column=Column(Boolean, nullable=False, server_default=false()))
+    __table_args__ = (Index("ix_fact_spent", "case_number", "spent"),)
 
 
 class MessageRow(SQLModel, table=True):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import time
+from collections.abc import Callable
 from datetime import date
 from typing import Any
 
@@ -14,12 +15,12 @@ from service.errors import Category, refuse
 from service.fhir.dates import day_of
 from service.fhir.json_text import write
 from service.fhir.referral_task import Role
-from service.pipeline.caller import Caller
 from service.pipeline.pipeline import Pipeline
+from service.pipeline.sender import Sender
+from service.web.media import body_fault
 from service.web.problems import FHIR_JSON
 
 JSON = "application/json; charset=utf-8"
-_ACCEPTED = ("application/json", "application/fhir+json")
 _SAFE_HEADERS = (
     (b"x-content-type-options", b"nosniff"),
     (b"x-frame-options", b"DENY"),
@@ -30,13 +31,11 @@ _SAFE_HEADERS = (
 _log = logging.getLogger("airway_relay")
 
 
-async def body_of(request: Request) -> bytes:
-    """The body, refused when it is not JSON by its media type or larger than the service takes."""
-    media = request.headers.get("content-type", "").split(";")[0].strip().lower()
-    if media not in _ACCEPTED:
-        raise refuse(
-            Category.UNSUPPORTED_MEDIA, f"The body must be application/json or application/fhir+json, not «{media}»."
-        )
+async def body_of(request: Request, fault_of: Callable[[str], str] = body_fault) -> bytes:
+    """The body, refused when its media type is at fault (JSON by default) or it is larger than the service takes."""
+    fault = fault_of(request.headers.get("content-type", ""))
+    if fault:
+        raise refuse(Category.UNSUPPORTED_MEDIA, fault)
     limit: int = request.app.state.max_body_bytes
     declared = request.headers.get("content-length", "0")
     chunks: list[bytes] = []
@@ -58,9 +57,9 @@ def pipeline_of(request: Request) -> Pipeline:
     return request.app.state.pipeline
 
 
-def caller_of(request: Request, role: Role = Role.UNKNOWN) -> Caller:
+def sender_of(request: Request, role: Role = Role.UNKNOWN) -> Sender:
     """Who sends the request. The one place where a role begins: with the door today, with an access token one day."""
-    return Caller(role)
+    return Sender(role)
 
 
 def day_asked(request: Request, name: str, today: date) -> date:
@@ -78,16 +77,6 @@ def answer(data: Any, status: int = 200, headers: dict[str, str] | None = None, 
     """JSON-ready data as a response; text is sent as it is."""
     text = data if isinstance(data, str) else write(data)
     return Response(text, status, headers, media_type=FHIR_JSON if fhir else JSON)
-
-
-def versioned_answer(request: Request, body: str, version: int, last_updated: str) -> Response:
-    """A resource with its ETag, or 304 when the client holds this version (RFC 9110, If-None-Match)."""
-    etag = f'W/"{version}"'
-    headers = {"ETag": etag, "X-Last-Updated": last_updated}
-    held = request.headers.get("if-none-match", "")
-    if held.strip() == "*" or etag.removeprefix("W/") in {part.strip().removeprefix("W/") for part in held.split(",")}:
-        return Response(status_code=304, headers=headers)
-    return answer(body, headers=headers, fhir=True)
 
 
 class NumberedRequests:

@@ -6,20 +6,18 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from fastapi import APIRouter, Request, Response
-from starlette.concurrency import run_in_threadpool
+from fastapi import APIRouter, Depends, Request, Response
 
-from service.errors import Category, refuse
-from service.fhir.build import Resource
 from service.fhir.capability import capability_statement
-from service.fhir.json_text import load
-from service.fhir.outcome import all_well, operation_outcome
-from service.fhir.validate import TYPES
-from service.inbound.fhir_bundle import map_bundle, map_create, map_update
-from service.pipeline.answers import Answer, Outcome
-from service.pipeline.pipeline import Received
-from service.web import validation
-from service.web.exchange import answer, body_of, caller_of, day_asked, pipeline_of, versioned_answer
+from service.web import fhir_openapi, fhir_search
+from service.web.fhir_bundle import transaction
+from service.web.fhir_create import create
+from service.web.fhir_delete import delete
+from service.web.fhir_operations import readiness, validate_instance, validate_type
+from service.web.fhir_read import read, vread
+from service.web.fhir_reply import fhir_response
+from service.web.fhir_update import conditional_update, update
+from service.web.negotiation import negotiate
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,170 +30,10 @@ class Interaction:
     handler: Callable[..., Any]
 
 
-def _known(kind: str) -> None:
-    if kind not in TYPES:
-        raise refuse(Category.NOT_FOUND, f"«{kind}» is not a resource type this service holds.")
-
-
-def _received(request: Request, text: bytes, interaction: str) -> Received:
-    number, caller = request.state.request_id, caller_of(request)
-    return Received(f"fhir {interaction}", text, number, plain=False, interaction=interaction, caller=caller)
-
-
 async def metadata(request: Request) -> Response:
-    """What this server can do (https://hl7.org/fhir/R4/capabilitystatement.html)."""
+    """What this server can do (https://hl7.org/fhir/R4/http.html#capabilities)."""
     codes = {i.code for i in INTERACTIONS}
-    return answer(capability_statement(codes, str(request.base_url) + "fhir"), fhir=True)
-
-
-async def create(request: Request, kind: str) -> Response:
-    """Create a resource; If-None-Exist and business identifiers make a repeat answer 200."""
-    _known(kind)
-    text = await body_of(request)
-    condition = request.headers.get("if-none-exist")
-    pipeline = pipeline_of(request)
-    stored = await run_in_threadpool(
-        pipeline.receive, _received(request, text, "create"), lambda body: map_create(body, kind, condition)
-    )
-    return _written(request, stored)
-
-
-async def update(request: Request, kind: str, resource_id: str) -> Response:
-    """Update a resource at the version named by If-Match."""
-    _known(kind)
-    text = await body_of(request)
-    match = request.headers.get("if-match")
-    pipeline = pipeline_of(request)
-    stored = await run_in_threadpool(
-        pipeline.receive,
-        _received(request, text, "update"),
-        lambda body: map_update(body, kind, resource_id, match),
-    )
-    return _written(request, stored)
-
-
-def _written(request: Request, stored: Answer) -> Response:
-    first = stored.outcomes[0]
-    headers = {
-        "Location": f"{request.base_url}fhir/{first.reference}/_history/{first.version}",
-        "ETag": f'W/"{first.version}"',
-    }
-    if stored.case_number:
-        headers["X-Case-Number"] = stored.case_number
-    wants_outcome = "return=operationoutcome" in request.headers.get("prefer", "").lower().replace(" ", "")
-    body = _told(first) if wants_outcome else first.body
-    return answer(body, 201 if first.what == "created" else 200, headers, fhir=True)
-
-
-def _told(item: Outcome) -> Resource:
-    """What a sender should know of a resource that was taken (https://hl7.org/fhir/R4/http.html#ops)."""
-    outcome = operation_outcome(item.warnings, "warning")
-    if item.note or not item.warnings:
-        outcome["issue"] += all_well(item.note or "No problem was found.")["issue"]
-    return outcome
-
-
-async def transaction(request: Request) -> Response:
-    """A transaction Bundle: all of it or nothing (https://hl7.org/fhir/R4/http.html#transaction)."""
-    text = await body_of(request)
-    pipeline = pipeline_of(request)
-    stored = await run_in_threadpool(pipeline.receive, _received(request, text, "transaction"), map_bundle)
-    entries: list[Resource] = []
-    for item in stored.outcomes:
-        if item.derived:
-            continue
-        reply: Resource = {
-            "status": "201 Created" if item.what == "created" else "200 OK",
-            "location": f"{item.reference}/_history/{item.version}",
-            "etag": f'W/"{item.version}"',
-        }
-        if item.note or item.warnings:
-            reply["outcome"] = _told(item)
-        entries.append({"response": reply})
-    headers = {"X-Case-Number": stored.case_number} if stored.case_number else {}
-    return answer(
-        {"resourceType": "Bundle", "type": "transaction-response", "entry": entries}, headers=headers, fhir=True
-    )
-
-
-async def read(request: Request, kind: str, resource_id: str) -> Response:
-    """The current version of a resource, with ETag; 304 when the client has it."""
-    _known(kind)
-    held = await run_in_threadpool(pipeline_of(request).resource, kind, resource_id)
-    return versioned_answer(request, held.body, held.version, held.last_updated)
-
-
-async def vread(request: Request, kind: str, resource_id: str, version: str) -> Response:
-    """One version of a resource."""
-    _known(kind)
-    if not (version.isascii() and version.isdigit()) or len(version) > 9:
-        raise refuse(Category.NOT_FOUND, f"«{version[:20]}» is not a version.")
-    held = await run_in_threadpool(pipeline_of(request).version, kind, resource_id, int(version))
-    return versioned_answer(request, held.body, held.version, held.last_updated)
-
-
-async def history(request: Request, kind: str, resource_id: str) -> Response:
-    """Every version of a resource, newest first."""
-    _known(kind)
-    versions = await run_in_threadpool(pipeline_of(request).history, kind, resource_id)
-    entries = [
-        {
-            "fullUrl": f"{request.base_url}fhir/{kind}/{resource_id}",
-            "resource": load(v.body),
-            "request": {
-                "method": "POST" if v.version == 1 else "PUT",
-                "url": kind if v.version == 1 else f"{kind}/{resource_id}",
-            },
-            "response": {"status": "201" if v.version == 1 else "200", "etag": f'W/"{v.version}"'},
-        }
-        for v in versions
-    ]
-    return answer({"resourceType": "Bundle", "type": "history", "total": len(entries), "entry": entries}, fhir=True)
-
-
-async def search(request: Request, kind: str) -> Response:
-    """Search by identifier, or CarePlan by patient (https://hl7.org/fhir/R4/search.html)."""
-    _known(kind)
-    pipeline, query = pipeline_of(request), request.query_params
-    if set(query) == {"identifier"} and len(query) == 1:
-        system, bar, value = query["identifier"].rpartition("|")
-        found = await run_in_threadpool(pipeline.find, kind, system if bar else None, value)
-    elif kind == "CarePlan" and set(query) in ({"patient"}, {"subject"}):
-        patient = query.get("patient") or query.get("subject") or ""
-        reference = patient if patient.startswith("Patient/") else f"Patient/{patient}"
-        found = await run_in_threadpool(pipeline.care_plans_of, reference)
-    else:
-        raise refuse(Category.NOT_SUPPORTED, "Search takes identifier=system|value, and CarePlan also patient=id.")
-    entries = [
-        {"fullUrl": f"{request.base_url}fhir/{v.type}/{v.id}", "resource": load(v.body), "search": {"mode": "match"}}
-        for v in found
-    ]
-    bundle: Resource = {
-        "resourceType": "Bundle",
-        "type": "searchset",
-        "total": len(entries),
-        "link": [{"relation": "self", "url": str(request.url)}],
-    }
-    return answer(bundle | ({"entry": entries} if entries else {}), fhir=True)
-
-
-async def validate_type(request: Request, kind: str) -> Response:
-    """Validate a resource without storing it; every problem with its FHIRPath expression."""
-    _known(kind)
-    return await validation.validate(request, kind)
-
-
-async def validate_instance(request: Request, kind: str, resource_id: str) -> Response:
-    """Validate what would be the next version of a resource, or the version on record."""
-    _known(kind)
-    return await validation.validate(request, kind, resource_id)
-
-
-async def readiness(request: Request, case_number: str) -> Response:
-    """$readiness: the readiness decision of a case as an Observation, as of today or of a day (asOf)."""
-    pipeline = pipeline_of(request)
-    as_of = day_asked(request, "asOf", pipeline.today())
-    return answer(await run_in_threadpool(pipeline.readiness_observation, case_number, as_of), fhir=True)
+    return fhir_response(request, capability_statement(codes, f"{request.base_url}fhir"))
 
 
 INTERACTIONS = (
@@ -205,13 +43,19 @@ INTERACTIONS = (
     Interaction("operation:validate", "POST", "/{kind}/$validate", validate_type),
     Interaction("operation:validate", "POST", "/{kind}/{resource_id}/$validate", validate_instance),
     Interaction("create", "POST", "/{kind}", create),
-    Interaction("search-type", "GET", "/{kind}", search),
+    Interaction("search-type", "GET", "/{kind}", fhir_search.search),
+    Interaction("search-type", "POST", "/{kind}/_search", fhir_search.search_by_post),
+    Interaction("conditional-update", "PUT", "/{kind}", conditional_update),
+    Interaction("history-type", "GET", "/{kind}/_history", fhir_search.type_history),
+    Interaction("operation:everything", "GET", "/Patient/{resource_id}/$everything", fhir_search.everything),
     Interaction("read", "GET", "/{kind}/{resource_id}", read),
     Interaction("update", "PUT", "/{kind}/{resource_id}", update),
-    Interaction("history-instance", "GET", "/{kind}/{resource_id}/_history", history),
+    Interaction("delete", "DELETE", "/{kind}/{resource_id}", delete),
+    Interaction("history-instance", "GET", "/{kind}/{resource_id}/_history", fhir_search.history),
     Interaction("vread", "GET", "/{kind}/{resource_id}/_history/{version}", vread),
 )
-router = APIRouter(prefix="/fhir", tags=["FHIR R4"])
+_ALSO_HEAD = ("metadata", "read", "vread")
+router = APIRouter(prefix="/fhir", tags=["FHIR R4"], dependencies=[Depends(negotiate)])
 for interaction in INTERACTIONS:
     router.add_api_route(
         interaction.path,
@@ -219,4 +63,9 @@ for interaction in INTERACTIONS:
         methods=[interaction.method],
         response_class=Response,
         name=interaction.code,
+        openapi_extra=fhir_openapi.operation(interaction.code, interaction.method),
     )
+    if interaction.code in _ALSO_HEAD:
+        router.add_api_route(
+            interaction.path, interaction.handler, methods=["HEAD"], response_class=Response, include_in_schema=False
+        )

@@ -15,7 +15,7 @@ from service.inbound import cancellation, dental_office, physician, sleep_lab, v
 from service.inbound.plain import Mapped, Plain
 from service.pipeline.answers import Answer
 from service.pipeline.pipeline import Received
-from service.web.exchange import answer, body_of, caller_of, pipeline_of
+from service.web.exchange import answer, body_of, pipeline_of, sender_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +72,7 @@ def _endpoint(door: Door) -> Callable[..., Any]:
     async def handle(request: Request, case_number: str | None) -> Response:
         text = await body_of(request)
         received = Received(
-            f"intake {door.name}", text, request.state.request_id, plain=True, caller=caller_of(request, door.role)
+            f"intake {door.name}", text, request.state.request_id, plain=True, sender=sender_of(request, door.role)
         )
         mapping = door.mapping
         if door.of_a_case and door.needs_number:

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from fastapi import FastAPI, Request
 from fastapi.responses import Response
 from starlette.exceptions import HTTPException
+from starlette.routing import Match
 
 from service.errors import Category, Problem, Refused
 from service.fhir.json_text import write
@@ -17,17 +18,29 @@ FHIR_JSON = "application/fhir+json; charset=utf-8"
 STATUS = {
     Category.NOT_PARSEABLE: 400,
     Category.INVALID: 422,
+    Category.BAD_QUERY: 400,
     Category.BUSINESS_RULE: 422,
     Category.NOT_FOUND: 404,
+    Category.GONE: 410,
     Category.CONFLICT: 409,
     Category.STALE: 412,
+    Category.SEVERAL: 412,
+    Category.MISMATCHED: 400,
     Category.MISSING_PRECONDITION: 400,
     Category.TOO_LARGE: 413,
     Category.UNSUPPORTED_MEDIA: 415,
+    Category.NOT_ACCEPTABLE: 406,
+    Category.NOT_ALLOWED: 405,
     Category.NOT_SUPPORTED: 422,
     Category.BUSY: 503,
     Category.INTERNAL: 500,
 }
+_METHODS = ("GET", "HEAD", "POST", "PUT", "DELETE")
+_NOT_TAKEN = {
+    "PATCH": "PATCH is not taken here; send the whole resource with PUT and If-Match.",
+    "DELETE": "Deleting by a search is not taken here; delete a resource by its id.",
+}
+"""Why the FHIR base does not take a method at an address where it takes others."""
 _log = logging.getLogger("airway_relay")
 
 
@@ -43,16 +56,20 @@ def problem_response(
 def install(app: FastAPI) -> None:
     """Answer every failure of the app with an OperationOutcome; never with a stack trace or a dump."""
 
-    async def refused(_request: Request, error: Exception) -> Response:
+    async def refused(request: Request, error: Exception) -> Response:
         assert isinstance(error, Refused)
-        return problem_response(error.problems)
+        not_taken = error.problems[0].category is Category.NOT_ALLOWED
+        return problem_response(error.problems, headers=_allowed(request) if not_taken else None)
 
-    async def http_error(_request: Request, error: Exception) -> Response:
+    async def http_error(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)
         sentences = {404: "There is nothing at this address.", 405: "This method is not taken at this address."}
         category = Category.NOT_FOUND if error.status_code == 404 else Category.NOT_SUPPORTED
         sentence = sentences.get(error.status_code, "The request cannot be taken.")
-        return problem_response((Problem(category, sentence),), error.status_code, error.headers)
+        if error.status_code == 405 and request.url.path.startswith("/fhir/"):
+            sentence = _NOT_TAKEN.get(request.method, sentence)
+        headers = _allowed(request) if error.status_code == 405 else error.headers
+        return problem_response((Problem(category, sentence),), error.status_code, headers)
 
     async def failed(request: Request, error: Exception) -> Response:
         request_id = getattr(request.state, "request_id", "")
@@ -63,3 +80,16 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(Refused, refused)
     app.add_exception_handler(HTTPException, http_error)
     app.add_exception_handler(Exception, failed)
+
+
+def _allowed(request: Request) -> dict[str, str]:
+    """The methods taken at this address (RFC 9110, Allow), without the one that was refused."""
+    taken = [
+        method
+        for method in _METHODS
+        if method != request.method
+        and any(
+            route.matches({**request.scope, "method": method})[0] is Match.FULL for route in request.app.router.routes
+        )
+    ]
+    return {"Allow": ", ".join(taken)}

@@ -14,11 +14,13 @@ from starlette.concurrency import run_in_threadpool
 from service.errors import Category, refuse
 from service.fhir.build import Resource
 from service.fhir.conformance.issue import ERROR, Issue
+from service.fhir.interactions import DELETABLE, why_not_deleted
 from service.fhir.json_text import load, parse
 from service.fhir.outcome import issue_of, outcome_of
 from service.fhir.validate import all_issues
-from service.inbound.fhir_bundle import problems_to_write
-from service.web.exchange import answer, body_of, pipeline_of
+from service.inbound.fhir_resource import problems_to_write
+from service.web.exchange import body_of, pipeline_of
+from service.web.fhir_reply import fhir_response
 
 _MODES = ("create", "update", "profile", "delete")
 _TEXTS = ("valueCode", "valueUri", "valueCanonical", "valueString")
@@ -41,7 +43,9 @@ async def validate(request: Request, kind: str, resource_id: str | None = None) 
     if asked.mode not in ("", *_MODES):
         raise refuse(Category.INVALID, f"«{asked.mode[:20]}» is not one of {', '.join(_MODES)}.", "mode")
     if asked.mode == "delete":
-        raise refuse(Category.NOT_SUPPORTED, "Nothing is deleted here.", "mode")
+        if kind not in DELETABLE:
+            raise refuse(Category.BUSINESS_RULE, why_not_deleted(kind), "mode")
+        return fhir_response(request, outcome_of([], "No problem was found."))
     held = asked.resource
     if held is None:
         if resource_id is None:
@@ -50,7 +54,7 @@ async def validate(request: Request, kind: str, resource_id: str | None = None) 
     if held.get("resourceType") != kind:
         raise refuse(Category.INVALID, f"Resources at this address are of type {kind}.", "resourceType")
     found = await run_in_threadpool(_issues, held, kind, resource_id, asked)
-    return answer(outcome_of(found, "No problem was found."), fhir=True)
+    return fhir_response(request, outcome_of(found, "No problem was found."))
 
 
 def _issues(resource: Resource, kind: str, resource_id: str | None, asked: Asked) -> list[Issue]:

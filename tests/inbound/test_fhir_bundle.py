@@ -5,7 +5,9 @@ from __future__ import annotations
 import pytest
 
 from service.errors import Refused
-from service.inbound.fhir_bundle import etag_version, map_bundle, map_create
+from service.inbound.fhir_bundle import map_bundle
+from service.inbound.fhir_resource import etag_version
+from service.inbound.fhir_single import map_create
 from tests.web.messages import PATIENT, example
 
 ROLE = {"resourceType": "PractitionerRole", "active": True}
@@ -32,8 +34,9 @@ def test_the_first_whole_identifier_is_the_identity() -> None:
     held = [{"value": "no system"}, {"system": "urn:x", "value": "1"}, {"system": "urn:y", "value": "2"}]
     (draft,) = map_create({**ROLE, "identifier": held}, "PractitionerRole", None).drafts
     assert draft.identity == ("urn:x", "1")
-    (other,) = map_create({**ROLE, "identifier": held}, "PractitionerRole", "identifier=urn:z|3").drafts
-    assert other.identity == ("urn:z", "3")
+    assert draft.identifiers == (("urn:x", "1"), ("urn:y", "2"))
+    (other,) = map_create({**ROLE, "identifier": held}, "PractitionerRole", "identifier=urn:y|2").drafts
+    assert other.identity == ("urn:y", "2")
     (plain,) = map_create(dict(ROLE), "PractitionerRole", None).drafts
     assert plain.identity is None
 

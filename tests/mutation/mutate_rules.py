@@ -38,7 +38,7 @@ from tests.mutation.mutants import Mutant, changed, mutants_of
 ROOT = Path(__file__).resolve().parents[2]
 RULES = ROOT / "service" / "rules"
 TESTS = "tests/rules"
-SLOW = ("test_properties.py", "test_sentences.py")
+SLOW = ("test_properties.py", "test_sentences.py", "test_needed.py")
 UNTRACED = {"statistics.py": "test_statistics.py"}
 QUIET = [
     "-q",

@@ -20,6 +20,8 @@ from starlette.testclient import TestClient
 from service.app import build_app, build_pipeline
 from service.demo.scenario import stories as demo_stories
 from service.fhir.json_text import load, write
+from service.outbound.addresses import Egress
+from service.outbound.senders import Sent
 from service.rules.site import Site
 from service.settings import Settings
 from tests.conftest import Clock
@@ -28,7 +30,10 @@ from tests.journeys.stories_after import AFTERWARDS
 from tests.journeys.stories_between import BETWEEN_OFFICES
 from tests.journeys.stories_edges import EDGES
 from tests.journeys.story import tell
+from tests.outbound.asked import subscription
+from tests.outbound.receiver import value
 from tests.reference import rare
+from tests.store.test_delivery import Hands, Kept
 
 ROOT = Path(__file__).parent.parent.parent
 EXAMPLES = ROOT / "examples"
@@ -56,6 +61,7 @@ def collect(folder: Path) -> Emitted:
         with _service(folder, f"journey-{index}", found, Site(region=story.region)) as (client, clock):
             tell(story, client, clock, lambda _event, _case: None)
     _examples(found, folder)
+    _notices(found, folder)
     with _service(folder, "rare", found) as (client, clock):
         for key, resource in rare.play(client, clock):
             found.add(f"rare {key}", resource)
@@ -69,7 +75,8 @@ def _service(folder: Path, name: str, found: Emitted, site: Site | None = None) 
     url = f"sqlite:///{folder}/{name}.db"
     pipeline = build_pipeline(Settings(database_url=url, site=site or Site()), clock=clock)
     try:
-        client = TestClient(build_app(Settings(), pipeline))
+        settings = Settings(egress=Egress("127.0.0.1", on_loopback=True), delivers=False)
+        client = TestClient(build_app(settings, pipeline))
         yield client, clock
         _read_back(client, url, name, found)
     finally:
@@ -90,6 +97,24 @@ def _read_back(client: TestClient, url: str, name: str, found: Emitted) -> None:
     asked = list(dict.fromkeys(path for plan in plans for path in _about(client, plan)))
     for path in ["/fhir/metadata", "/fhir/CarePlan/AR-NONE", *asked]:
         found.add(f"{name} {path}", load(client.get(path).text))
+
+
+def _notices(found: Emitted, folder: Path) -> None:
+    """Every kind of notice of a subscription of everything, and what the operations on it answer."""
+    with _service(folder, "notices", found) as (client, _):
+        name = post(client, "/fhir/Subscription", subscription(heartbeat_s=60), FHIR)["id"]
+        post(client, "/intake/referrals", load((EXAMPLES / "sleep-lab/referral.json").read_text()))
+        sender = Kept()
+        hands = Hands(client.app.state.pipeline, sender)  # type: ignore[attr-defined]
+        hands.work()
+        hands.now_s += 60
+        sender.answers = [Sent("The endpoint answered 410.", for_good=True)]
+        hands.work()
+        for bundle in sender.sent:
+            found.add(f"notice {value(bundle, 'type')}", bundle)
+        below = ("", f"/{name}", "/$status", f"/{name}/$status", f"/{name}/$events", f"/{name}/$events?content=empty")
+        for path in below:
+            found.add(f"answer /fhir/Subscription{path}", load(client.get(f"/fhir/Subscription{path}").text))
 
 
 def _about(client: TestClient, plan: str) -> tuple[str, ...]:

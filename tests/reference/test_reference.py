@@ -12,7 +12,7 @@ from tests.reference.conftest import Checked
 from tests.reference.corpus import lines
 from tests.reference.definitions import PROFILES
 
-WITHOUT_PROFILE = {"Bundle", "CapabilityStatement", "OperationOutcome"}
+WITHOUT_PROFILE = {"Bundle", "CapabilityStatement", "OperationOutcome", "Subscription"}
 
 
 def test_every_profile_is_that_of_something_emitted(resources: dict[str, Resource]) -> None:
@@ -29,6 +29,11 @@ def test_the_examples_that_are_posted_are_all_the_examples() -> None:
     folders = [emitted.EXAMPLES / name for name in ("sleep-lab", "dental-office", "physician")]
     files = {p.relative_to(emitted.ROOT).as_posix() for folder in folders for p in folder.glob("*.json")}
     assert files == posted
+
+
+def test_every_kind_of_notice_is_among_what_is_emitted(resources: dict[str, Resource]) -> None:
+    kinds = {key.split()[1] for key in resources if key.startswith("notice ")}
+    assert kinds == {"handshake", "event-notification", "heartbeat"}
 
 
 def test_everything_emitted_is_valid(checked: Checked) -> None:

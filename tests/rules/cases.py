@@ -163,7 +163,7 @@ _CHOICE = st.builds(
 )
 _VISIT = st.builds(Visit, source=st.just(_NO_SOURCE), day=_days(50, -3), office=st.sampled_from(Office))
 _CONDITIONS = st.sampled_from([(), ("hypertension",), ("insomnia", "asthma", "hypertension")])
-_REFERRAL = st.builds(
+REFERRAL = st.builds(
     Referral,
     source=st.just(Source("ServiceRequest/r", 1)),
     day=_days(90, 60) | _days(3, -3),
@@ -181,7 +181,7 @@ _REFERRAL = st.builds(
     state_since=st.lists(st.tuples(_days(80, -3), st.sampled_from(ReferralState)), max_size=3).map(tuple),
 )
 
-_KINDS: dict[str, tuple[st.SearchStrategy[Any], int]] = {
+KINDS: dict[str, tuple[st.SearchStrategy[Any], int]] = {
     "assessments": (_ASSESSMENT, 2),
     "appliances": (_APPLIANCE, 2),
     "settings": (_SETTING, 4),
@@ -203,8 +203,8 @@ def _with_sources(kind: str, facts: list[Any]) -> tuple[Any, ...]:
 @st.composite
 def wild_cases(draw: Callable[..., Any]) -> CaseFacts:
     """Anything goes: most of these are far from ready."""
-    held: dict[str, Any] = {"referral": draw(_maybe(_REFERRAL))}
-    for kind, (facts, most) in _KINDS.items():
+    held: dict[str, Any] = {"referral": draw(_maybe(REFERRAL))}
+    for kind, (facts, most) in KINDS.items():
         drawn = draw(st.lists(facts, max_size=most))
         if drawn and draw(st.booleans()):
             drawn.append(drawn[0])
@@ -243,9 +243,9 @@ def orderly_cases(draw: Callable[..., Any]) -> CaseFacts:
         "sleep_tests": [tested],
     }
     for kind in ("assessments", "side_effects", "sleep_tests", "test_orders", "physician_decisions", "visits"):
-        extra = draw(st.lists(_KINDS[kind][0], max_size=1))
+        extra = draw(st.lists(KINDS[kind][0], max_size=1))
         kept[kind] = kept.get(kind, []) + extra
-    return CaseFacts(draw(_REFERRAL), **{kind: _with_sources(kind, facts) for kind, facts in kept.items()})
+    return CaseFacts(draw(REFERRAL), **{kind: _with_sources(kind, facts) for kind, facts in kept.items()})
 
 
 def cases() -> st.SearchStrategy[CaseFacts]:

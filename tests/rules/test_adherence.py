@@ -12,8 +12,9 @@ from service.rules.alleviation import alleviation
 from service.rules.course import course_on
 from service.rules.facts import CaseFacts
 from service.rules.follow_up import follow_up
+from service.rules.words import day
 
-from .build import AS_OF, DEFAULTS, appliance, case, check_in, dec, good_check_in, rows
+from .build import AS_OF, DEFAULTS, appliance, case, check_in, dec, efficacy, good_check_in, rows
 
 
 def report(days_ago, worn, of, hours="7", slept="8", **more):
@@ -114,6 +115,7 @@ FALLING = rows(
     ("7 nights lately", (report(40, 10, 10), report(1, 0, 7)), "attention"),
     ("nothing told", (), "unknown"),
     ("28 days ago is before", (report(28, 10, 10), report(27, 2, 10)), "attention"),
+    ("55 days ago is before", (report(55, 10, 10), report(27, 2, 10)), "attention"),
 )
 
 
@@ -125,10 +127,57 @@ def test_wear_falling(reports, status):
     assert len(item.inputs) == len(reports)
 
 
+def test_without_a_test_earlier_months_are_not_compared_with():
+    """Without an efficacy test the recent reports are compared with as many days before them, not with all of the past."""
+    item = wear_falling(course(report(56, 10, 10), report(1, 2, 10)), DEFAULTS)
+    assert item.status == "unknown"
+    assert [s.reference for s in item.inputs] == ["Observation/check-in-1"]
+
+
+# Against wear up to the last efficacy test with this appliance: that is what its result stands for. Policy.
+SINCE_THE_TEST = rows(
+    ("fallen since a test long ago", (report(103, 10, 10), report(1, 5, 10)), {}, "attention"),
+    ("steady since then, though higher before the test", (report(103, 5, 10), report(1, 5, 10)), {}, "met"),
+    ("the day of the test speaks of the nights before it", (report(100, 10, 10), report(1, 5, 10)), {}, "attention"),
+    ("27 days before the test", (report(127, 10, 10), report(1, 5, 10)), {}, "attention"),
+    ("28 days before the test is too old", (report(128, 10, 10), report(1, 5, 10)), {}, "unknown"),
+    (
+        "a slow fall is seen against the test",
+        (report(103, 10, 10), report(40, 7, 10), report(1, 7, 10)),
+        {},
+        "attention",
+    ),
+    ("a test three days ago: nothing since", (report(30, 10, 10), report(5, 5, 10)), {"tested": 3}, "unknown"),
+    ("a test ten days ago, and a week since", (report(12, 10, 10), report(1, 5, 10)), {"tested": 10}, "attention"),
+    ("reports before that test are not recent", (report(12, 5, 10), report(1, 10, 10)), {"tested": 10}, "met"),
+    ("a test with an earlier appliance", (report(203, 10, 10), report(1, 5, 10)), {"tested": 201}, "unknown"),
+    ("on the day of the delivery", (report(199, 10, 10), report(1, 5, 10)), {"tested": 200}, "unknown"),
+    (
+        "a test without the appliance is passed over for the one before",
+        (report(153, 10, 10), report(1, 5, 10)),
+        {"worn": False},
+        "attention",
+    ),
+)
+
+
+@pytest.mark.parametrize(("reports", "test", "status"), SINCE_THE_TEST)
+def test_wear_falling_since_the_last_efficacy_test(reports, test, status):
+    tested = efficacy(test.get("tested", 100), appliance_worn=test.get("worn", True))
+    facts = CaseFacts(appliances=(appliance(200),), check_ins=reports, sleep_tests=(efficacy(150), tested))
+    item = wear_falling(course_on(facts, AS_OF), DEFAULTS)
+    assert item.status == status
+    if tested.appliance_worn and status != "unknown":
+        assert f"up to the efficacy test of {day(tested.day)};" in item.sentence
+        assert tested.source in item.inputs
+
+
 def test_a_fall_in_words():
     item = wear_falling(course(report(50, 10, 10), report(10, 5, 10), report(1, 4, 10)), DEFAULTS)
     assert [m.value for m in item.observed] == [Decimal("0.45"), Decimal(1)]
-    assert item.sentence.startswith("Worn on 45 % of nights since 20 Sep 2026, against 100 % before;")
+    assert item.sentence.startswith(
+        "Worn on 45 % of nights in the check-ins since 20 Sep 2026, against 100 % in the 28 days before that;"
+    )
 
 
 def test_adherence_by_a_sensor_is_not_called_a_report():

@@ -110,9 +110,29 @@ def response(*reports, test=None, **more):
 def test_in_the_response_only_check_ins_at_the_tested_setting_count():
     known = response(wears("6", "7.5"), wears("1", "7.5", days_ago=25))
     assert known.alleviation and known.alleviation.percent == 48
-    assert known.wear == known.alleviation.sentence
+    assert known.wear.startswith(f"{known.alleviation.sentence} The reports of the 28 days up to the last one count (")
+    assert "wear_recent_days" in {t.name for t in known.thresholds}
     assert "Observation/check-in-2" in {s.reference for s in known.inputs}
     assert known.as_data()["alleviation"]["effective_index_per_hour"] == Decimal("10.4")
+
+
+# What wear leaves of the effect is told by recent wear, counted back from the last report of hours worn and slept.
+COUNTED_BACK = rows(
+    ("28 days before the last report: too old", (wears("6", "7.5", days_ago=3), wears("0.5", "7.5", days_ago=31)), 48),
+    ("27 days before it: still counts", (wears("6", "7.5", days_ago=3), wears("0.5", "7.5", days_ago=30)), 26),
+    (
+        "a later report without hours slept moves nothing",
+        (wears("6", "7.5", days_ago=30), check_in(1, nights_reported=7, nights_worn=7, hours_per_night="1")),
+        48,
+    ),
+    ("the last report is long ago", (wears("6", "7.5", days_ago=60),), 48),
+)
+
+
+@pytest.mark.parametrize(("told", "expected"), COUNTED_BACK)
+def test_in_the_response_reports_count_back_from_the_last_one(told, expected):
+    known = response(*told, settings=(setting(90, "2"),), test=efficacy(80, "8", at="2"))
+    assert known.alleviation and known.alleviation.percent == expected
 
 
 OTHER_SETTING = rows(

@@ -212,3 +212,14 @@ def test_a_site_value_moves_the_boundary():
     facts = case(side_effects=(side_effect(1, 20),))
     assert criterion(facts, "setting-stable", site).status == "unmet"
     assert criterion(facts, "tolerated", site).status == "unmet"
+
+
+def test_of_a_setting_told_every_week_the_first_the_last_and_the_remarks_are_read():
+    """The run of one setting may be told for years; its onset, its last report and what was remarked on it are named."""
+    told = tuple(setting(d, "2", "3", difference_intended=d in (49, 42)) for d in range(63, 0, -7))
+    item = criterion(case(settings=told), "setting-stable")
+    assert item.status == "met"
+    assert [s.reference.split("-")[1] for s in item.inputs] == ["63", "49", "7"]
+    back = tuple(setting(d, "2", taken_back_for_side_effect=d in (35, 28)) for d in range(63, 0, -7))
+    item = criterion(case(settings=back), "setting-stable")
+    assert [s.reference.split("-")[1] for s in item.inputs] == ["63", "35", "7"]

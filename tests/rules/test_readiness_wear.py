@@ -118,10 +118,63 @@ def test_never_worn_is_no_hours():
 
 
 def test_wear_that_time_alone_cannot_mend_waits_for_the_dentist():
-    every_night = DEFAULTS.with_values({"wear_share": Decimal(1)})
-    item = worn(report(7, 7, 6), thresholds=every_night)
+    """Where more hours are asked than a full night has, no number of nights mends a short one."""
+    long_nights = DEFAULTS.with_values({"wear_hours": Decimal(8), "full_night_hours": Decimal(7)})
+    item = worn(report(7, 7, 7, "6"), thresholds=long_nights)
     assert (item.status, item.earliest) == ("unmet", None)
     assert "the dentist and the patient agree" in item.needs
+
+
+def test_where_every_night_is_asked_one_missed_night_is_forgotten_with_time():
+    every_night = DEFAULTS.with_values({"wear_share": Decimal(1)})
+    item = worn(report(7, 7, 6), thresholds=every_night)
+    assert (item.status, item.earliest, item.needs) == ("unmet", ago(7 - 28), "")
+
+
+def long_course(*reports, **more):
+    """A setting kept for a hundred days."""
+    return criterion(case(settings=(setting(100, "2"),), check_ins=reports), "worn-enough", **more)
+
+
+# Only reports of the 28 days up to the last one count: policy of this project.
+COUNTED_BACK = rows(
+    ("poor wear 28 days before the last report", [report(29, 10, 0), report(1, 10, 10)], "met", 1),
+    ("poor wear 27 days before it", [report(28, 10, 0), report(1, 10, 10)], "unmet", 2),
+    ("good wear long ago does not carry poor wear now", [report(40, 28, 28), report(1, 10, 5)], "unmet", 1),
+    ("counted from the last report, not from today", [report(70, 10, 10), report(45, 10, 10)], "met", 2),
+    ("6 nights lately, though many before", [report(40, 28, 28), report(1, 6, 6)], "unknown", 1),
+)
+
+
+@pytest.mark.parametrize(("reports", "status", "read"), COUNTED_BACK)
+def test_reports_count_back_from_the_last_one(reports, status, read):
+    item = long_course(*reports)
+    assert (item.status, len(item.inputs)) == (status, read)
+    assert "the reports of the 28 days up to the last one count (our default" in item.sentence
+    assert "wear_recent_days" in {t.name for t in item.thresholds}
+
+
+def test_a_site_that_asks_more_nights_than_are_recent_looks_back_as_far_as_it_asks():
+    asked = DEFAULTS.with_values({"wear_nights_needed": Decimal(21), "wear_recent_days": Decimal(14)})
+    item = long_course(report(15, 7, 7), report(8, 7, 7), report(1, 7, 7), thresholds=asked)
+    assert item.status == "met"
+    assert "the reports of the 21 days up to the last one count" in item.sentence
+
+
+# The promised day takes into account that old reports, good ones too, leave the 28 days as new nights come in.
+LEAVING = rows(
+    ("a bad month leaves as a whole: 20 full nights are 20 of 28", [report(1, 8, 0)], ago(1 - 19)),
+    ("the good week leaves before the bad one", [report(27, 7, 7), report(1, 7, 0)], ago(1 - 17)),
+    ("a good week that stays long enough", [report(8, 7, 7), report(1, 7, 0)], ago(1 - 10)),
+    ("bad wear that leaves in three days", [report(26, 28, 0), report(1, 7, 7)], ago(1 - 3)),
+    ("never worn in 28 nights told today: none of them is left after 28 days", [report(0, 28, 0)], ago(-28)),
+)
+
+
+@pytest.mark.parametrize(("reports", "earliest"), LEAVING)
+def test_earliest_day_as_old_reports_leave(reports, earliest):
+    item = long_course(*reports)
+    assert (item.status, item.earliest) == ("unmet", earliest)
 
 
 def test_a_longer_course_and_a_site_that_asks_more_nights():

@@ -95,4 +95,4 @@ def test_suggestions_in_the_data():
         "One night is a sample: about 20 % of mild and moderate cases are put into the wrong class by a single night "
         "(Punjabi 2020, doi 10.1016/j.chest.2020.01.039)."
     ]
-    assert data["rule_version"] == "1.1.0"
+    assert data["rule_version"] == "1.2.0"

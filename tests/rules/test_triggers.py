@@ -144,3 +144,11 @@ def test_several_triggers_are_answered_one_by_one():
 def test_of_two_weights_of_one_moment_the_higher_counts(patient, partner):
     two = (weighed(10, patient), replace(weighed(10, partner), source=source("a"), reported_by="bed-partner"))
     assert judged("weight-change", check_ins=(weighed(50, 80), *two)).observed[0].value == Decimal("12.5")
+
+
+def test_of_many_weights_before_the_test_only_the_last_is_read():
+    """However long a patient has been weighed before the test, one weight is what the next is compared with."""
+    told = tuple(weighed(d, 80) for d in (50, 40, 30, 20))
+    item = judged("weight-change", sleep_tests=(baseline(), efficacy(5, "8")), check_ins=told)
+    assert item.status == "unknown"
+    assert [s.reference for s in item.inputs] == ["Observation/weighed-20"]

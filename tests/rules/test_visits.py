@@ -36,7 +36,7 @@ def verified(days_ago, *visits):
 
 
 def planned(facts, thresholds=DEFAULTS, as_of=AS_OF, office=Party.DENTIST):
-    return [v for v in planned_visits(course_on(facts, as_of), facts, thresholds) if v.office is office]
+    return [v for v in planned_visits(course_on(facts, as_of), thresholds) if v.office is office]
 
 
 def states(facts, **more):
@@ -177,7 +177,7 @@ def test_no_visits_before_a_delivery_or_after_a_stop():
 
 def test_both_offices_in_order_of_date():
     facts = delivered(65, visit(30))
-    found = planned_visits(course_on(facts, AS_OF), facts, DEFAULTS)
+    found = planned_visits(course_on(facts, AS_OF), DEFAULTS)
     assert [(v.due, v.office) for v in found] == sorted((v.due, v.office.value) for v in found)
     assert len(found) == 4
     assert isinstance(found[0].due, date) and found[0].latest - found[0].due == timedelta(days=14)

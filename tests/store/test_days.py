@@ -6,8 +6,9 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
+from starlette.testclient import TestClient
 
-from service.app import build_pipeline
+from service.app import build_app, build_pipeline
 from service.fhir.json_text import load
 from service.pipeline import Pipeline
 from service.settings import Settings
@@ -26,7 +27,7 @@ def days(database_url: str, clock: Clock) -> Iterator[Pipeline]:
 
 
 def _versions(pipeline: Pipeline, number: str) -> list[int]:
-    return [v.version for v in pipeline.history("CarePlan", number)]
+    return [v.version for v in pipeline.history("CarePlan", number).matches]
 
 
 def _care_plan(pipeline: Pipeline, number: str) -> dict[str, Any]:
@@ -79,12 +80,91 @@ def test_the_care_plan_gets_a_version_only_when_its_content_changed(days: Pipeli
 def test_a_day_that_was_decided_is_not_decided_again(days: Pipeline, clock: Clock, database_url: str):
     number = opened_case(days, settled_course())
     clock.move(days=1)
-    days.case(number)
+    days.resource("CarePlan", number)
     before = rows_of(database_url)
     days.case(number)
     days.refresh(number)
     days.resource("CarePlan", number)
+    days.resource("Observation", f"{number}-readiness")
     assert rows_of(database_url) == before
+
+
+def _written(before: dict[str, Any], after: dict[str, Any]) -> set[str]:
+    """The tables that hold other rows now."""
+    return {table for table in before if before[table] != after[table]}
+
+
+def test_a_day_that_changes_nothing_that_matters_is_told_by_the_case_row_alone(
+    days: Pipeline, clock: Clock, database_url: str
+):
+    """Ready yesterday and ready today: another day at the setting is no news that deserves a version."""
+    number = opened_case(days, settled_course())
+    before = rows_of(database_url)
+    for _ in range(2):
+        clock.move(days=1)
+        assert days.refresh_some() == 1
+    after = rows_of(database_url)
+    assert _written(before, after) == {"case_row"}
+    case = days.case(number)
+    assert case["as_of"] == "2026-11-22"
+    assert "33 days by 22 Nov 2026" in case["readiness"]["criteria"][2]["sentence"]
+    assert days.worklist(None, None, 5)[0].decided_on == "2026-11-22"
+
+
+def test_whoever_reads_a_decision_after_such_days_gets_todays_and_one_version_of_it(
+    days: Pipeline, clock: Clock, database_url: str
+):
+    number = opened_case(days, settled_course())
+    before = _versions(days, number)
+    for _ in range(2):
+        clock.move(days=1)
+        days.refresh_some()
+    readiness = load(days.resource("Observation", f"{number}-readiness").body)
+    assert readiness["effectiveDateTime"] == "2026-11-22"
+    once = rows_of(database_url)
+    assert "As of 22 Nov 2026" in _care_plan(days, number)["description"]
+    assert _versions(days, number) == [before[0] + 1, *before]
+    assert rows_of(database_url) == once
+
+
+@pytest.mark.parametrize(
+    "question", ["CarePlan?patient={}", "CarePlan?_id={}", "Patient/{}/$everything?_type=CarePlan"]
+)
+def test_a_search_after_such_days_finds_todays(days: Pipeline, clock: Clock, question: str):
+    number = opened_case(days, settled_course())
+    patient = days.case(number)["resources"]["patient"].removeprefix("Patient/")
+    clock.move(days=2)
+    days.refresh_some()
+    client = TestClient(build_app(Settings(), days))
+    asked = question.format(number if "_id" in question else patient)
+    found = load(client.get(f"/fhir/{asked}").text)["entry"][0]["resource"]
+    assert "As of 22 Nov 2026" in found["description"]
+
+
+def test_a_reader_of_what_a_client_sent_makes_no_decision(days: Pipeline, clock: Clock, database_url: str):
+    number = opened_case(days, settled_course())
+    sent = next(r for r in rows_of(database_url)["fact"] if r["type"] == "Observation")
+    clock.move(days=1)
+    before = rows_of(database_url)
+    days.resource("Observation", sent["id"])
+    assert rows_of(database_url) == before
+    days.resource("Task", days.case(number)["resources"]["task"].removeprefix("Task/"))
+    assert "resource_version" in _written(before, rows_of(database_url))
+
+
+def test_a_day_that_changes_what_matters_is_recorded_by_the_sweep(days: Pipeline, clock: Clock, database_url: str):
+    """Visits fall overdue, wear can be compared with before, the last report is too old for adherence, then for symptoms."""
+    number = opened_case(days, settled_course())
+    before, recorded = _versions(days, number), []
+    for _ in range(24):
+        clock.move(days=1)
+        days.refresh_some()
+        if _versions(days, number) != before:
+            recorded.append(days.today().isoformat())
+            before = _versions(days, number)
+    assert recorded == ["2026-11-23", "2026-12-04", "2026-12-11", "2026-12-12"]
+    case = days.worklist(None, None, 5)[0]
+    assert (case.decided_on, case.outcome) == ("2026-12-14", "cannot-say")
 
 
 def test_the_sweep_decides_many_cases_anew_oldest_first(days: Pipeline, clock: Clock):

@@ -5,11 +5,9 @@ from __future__ import annotations
 from datetime import date, timedelta
 
 import pytest
-from sqlalchemy import create_engine, inspect, text
-from sqlalchemy.engine import make_url
 from starlette.testclient import TestClient
 
-from service.app import build_app, build_pipeline
+from service.app import build_app
 from service.fhir.json_text import load
 from service.pipeline import Pipeline
 from service.settings import Settings
@@ -73,27 +71,3 @@ def test_pages_of_overdue_cases_hold_each_once_and_the_longest_overdue_first(pip
 
 def test_a_filter_that_is_neither_true_nor_false_is_refused(web: TestClient):
     assert web.get("/cases?overdue=perhaps").status_code == 422
-
-
-def test_a_database_of_the_first_release_gets_the_day_with_the_next_decision(
-    pipeline: Pipeline, clock: Clock, database_url: str
-):
-    number = opened_case(pipeline)
-    pipeline.close()
-    url = make_url(database_url)
-    url = url.set(drivername="postgresql+psycopg") if url.get_backend_name() == "postgresql" else url
-    engine = create_engine(url)
-    with engine.begin() as connection:
-        for name in ("ix_case_row_overdue", "ix_case_row_replaces"):
-            connection.execute(text(f"DROP INDEX {name}"))
-        for name in ("overdue_from", "replaces"):
-            connection.execute(text(f"ALTER TABLE case_row DROP COLUMN {name}"))
-        connection.execute(text("UPDATE alembic_version SET version_num = '0001'"))
-    again = build_pipeline(Settings(database_url=database_url), clock=clock)
-    assert {"overdue_from", "replaces"} <= {c["name"] for c in inspect(engine).get_columns("case_row")}
-    engine.dispose()
-    assert _row(database_url, number)["overdue_from"] is None
-    clock.move(days=1)
-    again.refresh_some()
-    assert _row(database_url, number)["overdue_from"] == "2026-08-17"
-    again.close()

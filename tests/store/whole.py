@@ -13,14 +13,20 @@ from service.fhir.build import SHARED
 from service.fhir.json_text import load, write_canonical
 from service.fhir.read_facts import StoredFact, assemble, read
 from service.fhir.read_other import with_moves
+from service.fhir.search_values import values_of
 from service.pipeline.decide import overdue_day, summary_of, with_birth_date
 from service.pipeline.derived import Derived
 from service.rules.case_view import view_case
-from service.rules.facts import Source
+from service.rules.facts import CaseFacts, Source
+from service.rules.needed import needed
 from service.rules.site import Site
 from service.rules.thresholds import Thresholds
+from service.rules.words import day
 
-TABLES = ("resource_version", "identity", "case_row", "fact", "message")
+TABLES = (
+    *("resource_version", "identity", "case_row", "fact", "message", "search_value"),
+    *("notice", "subscription", "subscription_event"),
+)
 Rows = list[dict[str, Any]]
 
 
@@ -41,6 +47,7 @@ def check_whole(held: dict[str, Rows]) -> None:
     _versions_are_gapless(held["resource_version"])
     _messages_and_audit_agree(held)
     _identities_lead_somewhere(held)
+    _index_agrees(held)
     for case in held["case_row"]:
         _case_agrees(held, case)
 
@@ -57,6 +64,10 @@ def _versions_are_gapless(rows: Rows) -> None:
     by_resource: dict[tuple[str, str], list[int]] = {}
     for row in rows:
         by_resource.setdefault((row["type"], row["id"]), []).append(row["version"])
+        if row["deleted"]:
+            assert row["version"] > 1
+            assert row["body"] == ""
+            continue
         body = load(row["body"])
         assert (body["resourceType"], body["id"]) == (row["type"], row["id"])
         assert body["meta"]["versionId"] == str(row["version"])
@@ -77,12 +88,12 @@ def _messages_and_audit_agree(held: dict[str, Rows]) -> None:
         request = first["what"]["identifier"]["value"]
         named[request] += 1
         by_request[request] = event
-        made.update(t["what"]["reference"] for t in touched)
+        made.update(r for t in touched if not (r := t["what"]["reference"]).startswith("Subscription/"))
     for message in held["message"]:
         assert named[message["id"]] == 1, f"message {message['id']} has {named[message['id']]} audit entries"
         assert by_request[message["id"]]["case_number"] == message["case_number"]
     for request in set(named) - {m["id"] for m in held["message"]}:
-        assert load(by_request[request]["body"])["outcomeDesc"] == "decided anew for the day"
+        assert load(by_request[request]["body"])["outcomeDesc"] in ("decided anew for the day", "subscription")
     there = {
         f"{r['type']}/{r['id']}/_history/{r['version']}"
         for r in rows
@@ -95,7 +106,20 @@ def _messages_and_audit_agree(held: dict[str, Rows]) -> None:
 def _identities_lead_somewhere(held: dict[str, Rows]) -> None:
     there = current(held["resource_version"])
     for row in held["identity"]:
-        assert f"{row['type']}/{row['id']}" in there
+        assert not there[f"{row['type']}/{row['id']}"]["deleted"]
+
+
+def _index_agrees(held: dict[str, Rows]) -> None:
+    """The search index says of every current version what its resource says, and nothing else."""
+    anew = {
+        (row["type"], row["id"], row["case_number"], *value)
+        for row in current(held["resource_version"]).values()
+        if not row["deleted"]
+        for value in values_of(load(row["body"]))
+    }
+    columns = ("type", "id", "case_number", "param", "value", "part", "ends")
+    kept = [tuple(row[name] for name in columns) for row in held["search_value"]]
+    assert sorted(kept, key=str) == sorted(anew, key=str)
 
 
 def _with_every_move(held: dict[str, Rows], task: str) -> dict[str, Any]:
@@ -114,7 +138,7 @@ def facts_read_anew(held: dict[str, Rows], case_number: str) -> dict[str, tuple[
     """The facts in the current resources of a case: version and canonical text by reference."""
     found: dict[str, tuple[int, str]] = {}
     for reference, row in current(held["resource_version"]).items():
-        if row["case_number"] != case_number or row["type"] in SHARED:
+        if row["case_number"] != case_number or row["type"] in SHARED or row["deleted"]:
             continue
         small, problems = read(load(row["body"]), row["type"])
         assert not problems
@@ -134,6 +158,17 @@ def kept_facts(held: dict[str, Rows], case_number: str) -> dict[str, tuple[int, 
     }
 
 
+def _marks_agree(held: dict[str, Rows], case: dict[str, Any], facts: CaseFacts, since: str) -> None:
+    """The facts that are not marked as spent are those that decisions from that day on need."""
+    used = needed(facts, Thresholds(), date.fromisoformat(since))
+    kinds = (used.settings, used.check_ins, used.side_effects, used.red_flags)
+    wanted = {fact.source.reference for kind in kinds for fact in kind}
+    rows = {f"{r['type']}/{r['id']}": r for r in held["fact"] if r["case_number"] == case["case_number"]}
+    spendable = ("setting", "check-in", "side-effect", "red-flag")
+    assert wanted == {k for k, r in rows.items() if load(r["small"])["kind"] in spendable and not r["spent"]}
+    assert not any(r["spent"] for r in rows.values() if load(r["small"])["kind"] not in spendable)
+
+
 def _case_agrees(held: dict[str, Rows], case: dict[str, Any]) -> None:
     """Case row, facts, decision, CarePlan and the row's notes of versions all say the same."""
     number = case["case_number"]
@@ -150,7 +185,10 @@ def _case_agrees(held: dict[str, Rows], case: dict[str, Any]) -> None:
     there = current(held["resource_version"])
     for reference, (version, _digest) in load(case["derived"])["versions"].items():
         assert there[reference]["version"] == version
+    recorded = view_case(facts, Site(), date.fromisoformat(case["recorded_on"]))
     plan = load(there[f"CarePlan/{number}"]["body"])
-    assert view.readiness.sentence in {note["text"] for note in plan["note"]}
+    assert recorded.readiness.sentence in {note["text"] for note in plan["note"]}
+    assert f"As of {day(recorded.as_of)}." in plan["description"]
+    _marks_agree(held, case, facts, load(case["derived"])["spent_before"])
     for reference in (case["patient"], case["referral"], case["task"]):
         assert reference in there

@@ -202,3 +202,27 @@ def assert_plain_words(answer: Response) -> None:
         assert sentence.endswith("."), sentence
         assert sentence[0].isupper() or not sentence[0].isalpha(), sentence
         assert "root" not in place and "function-" not in place, place
+
+
+def entry(method: str, url: str, resource: Resource | None = None, full_url: str = "", **request: str) -> Resource:
+    """An entry of a Bundle."""
+    made: Resource = {"request": {"method": method, "url": url, **request}}
+    if resource is not None:
+        made["resource"] = resource
+    return {"fullUrl": full_url, **made} if full_url else made
+
+
+def bundle_of(kind: str, *entries: Resource) -> Resource:
+    """A Bundle of a type."""
+    return {"resourceType": "Bundle", "type": kind, "entry": list(entries)}
+
+
+def numbered(kind: str, number: str, **elements: Any) -> Resource:
+    """A resource with a business identifier."""
+    return {"resourceType": kind, "identifier": [{"system": "https://x.example/numbers", "value": number}], **elements}
+
+
+def note(case: Case, number: str, **elements: Any) -> Resource:
+    """A Communication about a case, which no decision reads."""
+    about = {"status": "completed", "subject": ref(case.patient), "basedOn": [ref(case.referral)]}
+    return numbered("Communication", number, **about, **elements)

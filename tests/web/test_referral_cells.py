@@ -11,7 +11,7 @@ from starlette.testclient import TestClient
 
 from service.fhir.json_text import load
 from service.fhir.referral_task import Role
-from service.pipeline.caller import Caller
+from service.pipeline.sender import Sender
 from tests.referral_grid import LETTERS, ORDER, letter
 from tests.web.messages import Case, example, issues, put, referral
 
@@ -82,7 +82,7 @@ def asked_by_fhir(client: TestClient, case: Case, end: str) -> Response:
 @pytest.mark.parametrize("start", STARTS)
 def test_a_row_by_fhir_update(client: TestClient, monkeypatch: pytest.MonkeyPatch, start: str, role: Role) -> None:
     case = in_state(client, start)
-    monkeypatch.setattr("service.web.fhir_api.caller_of", lambda _request: Caller(role))
+    monkeypatch.setattr("service.web.fhir_reply.sender_of", lambda _request: Sender(role))
     for end in ORDER:
         held = letter(start, end)
         may = held in "FP" if role is Role.UNKNOWN else LETTERS.get(held) is role and role is not Role.SERVICE

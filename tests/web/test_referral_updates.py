@@ -12,7 +12,7 @@ from service.fhir.build import Resource, ref
 from service.fhir.codes import local
 from service.fhir.json_text import load
 from service.fhir.referral_task import Role
-from service.pipeline.caller import Caller
+from service.pipeline.sender import Sender
 from tests.web.messages import Case, example, issues, post, put, second_referral
 
 NOTE = [{"text": "Impressions taken."}]
@@ -20,12 +20,12 @@ NOTE = [{"text": "Impressions taken."}]
 
 @pytest.fixture
 def speak(monkeypatch: pytest.MonkeyPatch) -> Any:
-    """Lets the next FHIR requests come from a caller that access tokens would have told."""
+    """Lets the next FHIR requests come from a sender that access tokens would have told."""
 
-    def as_caller(role: Role, organisation: str | None = None) -> None:
-        monkeypatch.setattr("service.web.fhir_api.caller_of", lambda _request: Caller(role, organisation))
+    def as_sender(role: Role, organisation: str | None = None) -> None:
+        monkeypatch.setattr("service.web.fhir_reply.sender_of", lambda _request: Sender(role, organisation))
 
-    return as_caller
+    return as_sender
 
 
 def update(client: TestClient, reference: str, **changes: Any) -> Response:
@@ -209,7 +209,7 @@ def test_a_referral_told_again_after_its_end_is_the_same_case(client: TestClient
 
 
 def test_a_door_is_not_passed_in_the_other_offices_name(client: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("service.web.intake_api.caller_of", lambda _request, _role: Caller(Role.PLACER))
+    monkeypatch.setattr("service.web.intake_api.sender_of", lambda _request, _role: Sender(Role.PLACER))
     answer = Case(client).send("referral-state", example("dental-office/accept"))
     assert answer.status_code == 422
     assert issues(answer)[0][1] == "This message is the dental office's, and the physician's office sent it."

@@ -8,7 +8,7 @@ from typing import Any
 from service.fhir.conformance.base import Element
 from service.fhir.conformance.issue import Findings, Where, shown
 
-_LITERAL = re.compile(r"(?:https?://.*/)?([A-Z][A-Za-z]+)/[A-Za-z0-9\-.]{1,64}(?:/_history/.+)?")
+_LITERAL = re.compile(r"(?:https?://.*/)?([A-Z][A-Za-z]+)/[A-Za-z0-9\-.]{1,64}(?:/_history/.+)?|([A-Z][A-Za-z]+)\?.+")
 _CORE = "http://hl7.org/fhir/StructureDefinition/"
 _WHITE = re.compile(r"\s")
 
@@ -53,7 +53,7 @@ class References:
 def kind_of(reference: str) -> str | None:
     """The resource type a literal reference leads to; None when it does not say."""
     found = _LITERAL.fullmatch(reference)
-    return found[1] if found else None
+    return found[1] or found[2] if found else None
 
 
 def _reference(

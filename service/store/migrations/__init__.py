@@ -6,12 +6,16 @@ from pathlib import Path
 
 from sqlalchemy import Connection, Engine, inspect, text
 
-HEAD = "0004"
+HEAD = "0005"
 _FOLDER = Path(__file__).parent
 
 
-def migrate(engine: Engine) -> None:
-    """Bring the schema to `HEAD`. Costs one query when it is there already."""
+def migrate(engine: Engine, partitions: int = 0) -> None:
+    """Bring the schema to `HEAD`. Costs one query when it is there already.
+
+    With `partitions`, PostgreSQL keeps the tables that hold cases in so many hash partitions by case number. It is
+    laid out once, by the revision that makes the search index; later calls leave the layout as it is.
+    """
     with engine.connect() as connection:
         if revision_of(connection) == HEAD:
             return
@@ -19,7 +23,7 @@ def migrate(engine: Engine) -> None:
         if connection.dialect.name == "postgresql":
             connection.execute(text("SELECT pg_advisory_xact_lock(727001)"))
         if revision_of(connection) != HEAD:
-            _upgrade(connection)
+            _upgrade(connection, partitions)
 
 
 def revision_of(connection: Connection) -> str | None:
@@ -29,11 +33,12 @@ def revision_of(connection: Connection) -> str | None:
     return connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
 
 
-def _upgrade(connection: Connection) -> None:
+def _upgrade(connection: Connection, partitions: int) -> None:
     from alembic import command
     from alembic.config import Config
 
     config = Config()
     config.set_main_option("script_location", str(_FOLDER))
     config.attributes["connection"] = connection
+    config.attributes["partitions"] = partitions
     command.upgrade(config, "head")

@@ -8,7 +8,7 @@ from service.fhir.referral_task import Role
 
 
 @dataclass(frozen=True, slots=True)
-class Caller:
+class Sender:
     """The role of the sender, and their organisation as `Organization/id`; None while nothing proves it.
 
     Plain doors know the role; a FHIR client's is unknown until access tokens tell it. No header tells it.

@@ -1,0 +1,93 @@
+"""Cases decided anew as days pass: when somebody reads them, and by the sweep that keeps the worklist current.
+
+Most days change nothing but the number of days at a setting. Then only the case row is written; a reader of the CarePlan
+or of a decision gets today's all the same, and its version is written for that reader.
+"""
+
+from __future__ import annotations
+
+import logging
+from datetime import date
+
+from sqlalchemy import Connection
+
+from service.fhir.audit_event import audit_event
+from service.fhir.dates import instant_after
+from service.fhir.json_text import write
+from service.fhir.read_facts import assemble
+from service.pipeline import decide
+from service.pipeline.derived import Derived, stored
+from service.pipeline.fact_rows import task_small
+from service.pipeline.reading import Reads, is_stale
+from service.pipeline.spent import held_facts, in_use, mark
+from service.rules.case_view import view_case
+from service.rules.facts import CaseFacts
+from service.rules.stage import StageName
+from service.store import cases, resources
+from service.store.cases import Case, Fact
+from service.store.ids import new_id
+from service.store.resources import Stored
+
+_log = logging.getLogger("airway_relay")
+
+
+class Days(Reads):
+    """The part of the pipeline that decides anew because a day has passed."""
+
+    def refresh_some(self, limit: int = 200) -> int:
+        """Decide anew cases last decided before today; how many were. Called by the service as days pass."""
+        today = self.today().isoformat()
+        numbers = self._database.read(lambda tx: cases.not_decided_since(tx, today, StageName.CLOSED, limit))
+        failed = 0
+        for number in numbers:
+            try:
+                self.refresh(number)
+            except Exception as error:
+                failed += 1
+                _log.error("sweep failed on a case error=%s", type(error).__name__)
+        return len(numbers) - failed
+
+    def refresh(self, case_number: str, recorded: bool = False) -> None:
+        """Decide a case anew because a day has passed; nothing is written when that was done today.
+
+        Only the case row is written when nothing that matters has changed; with `recorded` the resources always are.
+        """
+
+        def work(tx: Connection) -> None:
+            case = cases.lock(tx, case_number)
+            today = self.today()
+            if case is None or not is_stale(case, today, recorded):
+                return
+            derived = Derived.of(case_number, case.derived)
+            held = held_facts(tx, derived, self.engine(), today)
+            facts = assemble(held.facts)
+            if not recorded and self._noted(case, derived, facts, today):
+                return cases.save(tx, case)
+            now = instant_after(self._clock(), case.changed_at)
+            used = in_use(facts, held, derived, self.engine(), self.site.thresholds, today)
+            task = self._decide(tx, case, derived, used, today, now, None)
+            if task is not None:
+                row = Fact(task.type, task.id, task.version, write(task_small(task, held.facts)))
+                cases.replace_facts(tx, case_number, [(task.type, task.id)], [row])
+            mark(tx, derived, held, facts, used)
+            rows = [*([task] if task else []), *derived.rows]
+            touched = [f"{r.type}/{r.id}/_history/{r.version}" for r in rows]
+            audit = audit_event("operation", now, "Airway Relay", touched, new_id(), "decided anew for the day")
+            resources.append_versions(tx, [*rows, stored(audit, new_id(), 1, case_number, now)])
+            cases.save(tx, case)
+
+        self._database.write(work)
+
+    def _noted(self, case: Case, derived: Derived, facts: CaseFacts, today: date) -> bool:
+        """Whether the decision of the day says nothing new that matters; the case row then tells it."""
+        view = view_case(decide.with_birth_date(facts, derived.birth_date), self.site, today)
+        if decide.standing(view, self.engine()) != derived.standing:
+            return False
+        decide.note(view, case, derived, self.site.thresholds)
+        return True
+
+    def _decide(
+        self, tx: Connection, case: Case, derived: Derived, facts: CaseFacts, today: date, now: str, task: Stored | None
+    ) -> Stored | None:
+        """Decide the case as of today; the Task's version to write, if any."""
+        raise NotImplementedError

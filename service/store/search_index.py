@@ -1,0 +1,102 @@
+"""Keeps the search index: in the transaction that writes a version, and anew when the declared parameters change."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from sqlalchemy import Connection, Table, insert, text, update
+
+from service.fhir.json_text import load
+from service.fhir.search_parameters import PARAMETERS, digest_of
+from service.fhir.search_values import Value, values_of
+from service.store import query
+from service.store.tables import SearchIndex
+
+_INDEX: Table = SearchIndex.__table__  # type: ignore[attr-defined]
+_V = query.VERSIONS.c
+_COLUMNS = ("type", "param", "value", "id", "part", "ends", "case_number")
+_NAMES = ", ".join(_COLUMNS)
+_ADD_ONE_BY_ONE = f"INSERT OR IGNORE INTO search_value ({_NAMES}) VALUES (?, ?, ?, ?, ?, ?, ?)"
+_ADD_AT_ONCE = (
+    f"INSERT INTO search_value ({_NAMES}) SELECT * FROM unnest({', '.join(['%s::text[]'] * 7)}) ON CONFLICT DO NOTHING"
+)
+_DROP_ONE_BY_ONE = "DELETE FROM search_value WHERE type = ? AND id = ?"
+_DROP_AT_ONCE = (
+    "DELETE FROM search_value USING unnest(%s::text[], %s::text[]) AS gone(type, id)"
+    " WHERE search_value.type = gone.type AND search_value.id = gone.id"
+)
+_BATCH = 500
+
+
+class Indexed:
+    """A version to be found: its key, its number and case, and its values; none when it is deleted."""
+
+    __slots__ = ("case_number", "id", "type", "values", "version")
+
+    def __init__(self, kind: str, resource_id: str, version: int, case_number: str, values: Iterable[Value]) -> None:
+        self.type, self.id, self.version, self.case_number = kind, resource_id, version, case_number
+        self.values = values
+
+
+def put(connection: Connection, resources: Sequence[Indexed]) -> None:
+    """Make the index say what the given versions, now the current ones, are found by."""
+    last = {(r.type, r.id): r for r in resources}
+    stale = [key for key, r in last.items() if r.version > 1]
+    fresh = [(r.type, v.param, v.value, r.id, v.part, v.ends, r.case_number) for r in last.values() for v in r.values]
+    _run(connection, _DROP_ONE_BY_ONE, _DROP_AT_ONCE, stale)
+    _run(connection, _ADD_ONE_BY_ONE, _ADD_AT_ONCE, fresh)
+
+
+def _run(connection: Connection, one_by_one: str, at_once: str, found: list[tuple[Any, ...]]) -> None:
+    """One statement for every row: SQLite is quickest with many small ones inside it, PostgreSQL with arrays."""
+    if not found:
+        return
+    if connection.dialect.name == "sqlite":
+        connection.exec_driver_sql(one_by_one, found)
+    else:
+        connection.exec_driver_sql(at_once, tuple([list(column) for column in zip(*found, strict=True)]))
+
+
+def stale_types(connection: Connection) -> list[str]:
+    """Types whose index was made by other parameters than are declared now, or is not finished."""
+    held = {row.type: row for row in connection.execute(_INDEX.select())}
+    return [
+        kind
+        for kind in PARAMETERS
+        if kind not in held or held[kind].digest != digest_of(kind) or held[kind].after is not None
+    ]
+
+
+def index_some(connection: Connection) -> bool:
+    """Index a batch of each type that needs it anew; False when none is left. Other writers wait meanwhile."""
+    if connection.dialect.name == "postgresql":
+        connection.execute(text("LOCK TABLE search_value IN SHARE ROW EXCLUSIVE MODE"))
+    unfinished = [_index_type(connection, kind) for kind in stale_types(connection)]
+    return any(unfinished)
+
+
+def _index_type(connection: Connection, kind: str) -> bool:
+    """Index the next batch of a type; whether there is another one."""
+    state = connection.execute(_INDEX.select().where(_INDEX.c.type == kind)).one_or_none()
+    digest = digest_of(kind)
+    if state is None:
+        connection.execute(insert(_INDEX), {"type": kind, "digest": digest, "after": ""})
+    after = state.after or "" if state is not None and state.digest == digest else ""
+    batch = (
+        query.rows(connection, query.VERSIONS, _V.id, _V.version, _V.case_number, _V.body, _V.deleted)
+        .where(_V.type == kind, _V.id > after, query.is_current(query.VERSIONS))
+        .order_by(_V.id)
+        .limit(_BATCH)
+    )
+    found = connection.execute(batch).all()
+    put(
+        connection,
+        [
+            Indexed(kind, r.id, max(r.version, 2), r.case_number, () if r.deleted else values_of(load(r.body)))
+            for r in found
+        ],
+    )
+    reached = found[-1].id if len(found) == _BATCH else None
+    connection.execute(update(_INDEX).where(_INDEX.c.type == kind).values(digest=digest, after=reached))
+    return reached is not None

@@ -1,0 +1,30 @@
+"""Operations ($validate, $readiness) and what this server can do (https://hl7.org/fhir/R4/operations.html)."""
+
+from __future__ import annotations
+
+from fastapi import Request, Response
+from starlette.concurrency import run_in_threadpool
+
+from service.web import validation
+from service.web.exchange import day_asked, pipeline_of
+from service.web.fhir_paths import Id, Kind
+from service.web.fhir_reply import fhir_response, known_type
+
+
+async def validate_type(request: Request, kind: Kind) -> Response:
+    """Validate a resource without storing it; every problem with its FHIRPath expression."""
+    known_type(kind)
+    return await validation.validate(request, kind)
+
+
+async def validate_instance(request: Request, kind: Kind, resource_id: Id) -> Response:
+    """Validate what would be the next version of a resource, or the version on record."""
+    known_type(kind)
+    return await validation.validate(request, kind, resource_id)
+
+
+async def readiness(request: Request, case_number: str) -> Response:
+    """$readiness: the readiness decision of a case as an Observation, as of today or of a day (asOf)."""
+    pipeline = pipeline_of(request)
+    as_of = day_asked(request, "asOf", pipeline.today())
+    return fhir_response(request, await run_in_threadpool(pipeline.readiness_observation, case_number, as_of))

@@ -1,0 +1,205 @@
+"""A database of the first release becomes one of this release with all it holds, laid out in partitions or not."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+from alembic import command
+from alembic.config import Config
+from sqlalchemy import Connection, Engine, create_engine, inspect, text
+from sqlalchemy.engine import make_url
+
+from service.app import build_pipeline
+from service.fhir.json_text import load, write
+from service.fhir.search_parameters import PARAMETERS, digest_of
+from service.fhir.search_query import search_of
+from service.pipeline import Pipeline
+from service.settings import Settings
+from service.store import migrations, search_index
+from service.store.migrations import HEAD, revision_of
+from service.store.tables import ResourceVersion, SearchValue
+from tests.conftest import Clock
+from tests.store.messages import check_in, opened_case, settled_course, take
+from tests.store.test_search_rules import BASE, NOW
+from tests.store.whole import check_whole, rows_of
+
+_FIRST = ("resource_version", "identity", "case_row", "fact", "message")
+_PARTITIONED = ("resource_version", "search_value", "case_row", "fact", "message")
+
+_ADDED = ("deleted", "overdue_from", "replaces", "recorded_on", "spent")
+"""Columns of later releases; those of a case are filled by its next decision."""
+
+_INDEXES = {
+    "resource_version": {"ix_resource_version_case", "ix_resource_version_updated"},
+    "search_value": {"ix_search_value_resource", "ix_search_value_ends"},
+    "case_row": {
+        "ix_case_row_patient",
+        "ix_case_row_worklist",
+        "ix_case_row_decided",
+        "ix_case_row_overdue",
+        "ix_case_row_replaces",
+    },
+    "fact": {"ix_fact_spent"},
+    "message": {"ix_message_case_number"},
+}
+
+
+def _engine(url: str) -> Engine:
+    held = make_url(url)
+    return create_engine(held.set(drivername="postgresql+psycopg") if held.get_backend_name() == "postgresql" else held)
+
+
+def _as_first_release(url: str, rows: dict[str, list[dict[str, Any]]]) -> None:
+    """A database at the first revision with these rows."""
+    engine = _engine(url)
+    with engine.begin() as connection:
+        config = Config()
+        config.set_main_option("script_location", str(Path(migrations.__file__).parent))
+        config.attributes["connection"] = connection
+        command.upgrade(config, "0001")
+    with engine.begin() as connection:
+        for table in _FIRST:
+            columns = {c["name"] for c in inspect(connection).get_columns(table)}
+            for row in rows[table]:
+                kept = {k: v for k, v in row.items() if k in columns}
+                names = ", ".join(kept)
+                connection.execute(
+                    text(f"INSERT INTO {table} ({names}) VALUES ({', '.join(f':{k}' for k in kept)})"), kept
+                )
+        assert revision_of(connection) == "0001"
+    engine.dispose()
+
+
+@pytest.fixture
+def first_release(tmp_path: Path, clock: Clock) -> tuple[dict[str, Any], str]:
+    """Rows of a case at work, and its number."""
+    url = f"sqlite:///{tmp_path}/source.db"
+    pipeline = build_pipeline(Settings(database_url=url), clock=clock)
+    number = opened_case(pipeline, settled_course())
+    pipeline.close()
+    rows = rows_of(url)
+    for case in rows["case_row"]:
+        derived = load(case["derived"])
+        del derived["found_by"]
+        case.update(derived=write(derived), urgent=bool(case["urgent"]))
+    for row in rows["resource_version"]:
+        del row["deleted"]
+    return rows, number
+
+
+def _told(row: dict[str, Any]) -> str:
+    return str({k: bool(v) if k == "urgent" else v for k, v in sorted(row.items())})
+
+
+def _found(pipeline: Pipeline, kind: str, name: str, value: str) -> set[str]:
+    page = pipeline.search(search_of(kind, [(name, value), ("_count", "200")], BASE, NOW, strict=True))
+    return {m.id for m in page.matches}
+
+
+@pytest.mark.parametrize("partitions", [0, 3])
+def test_a_database_of_the_first_release_is_found_in(
+    database_url: str, clock: Clock, first_release: tuple[dict[str, Any], str], partitions: int
+) -> None:
+    rows, number = first_release
+    _as_first_release(database_url, rows)
+    pipeline = build_pipeline(Settings(database_url=database_url, partitions=partitions), clock=clock)
+    held = rows_of(database_url)
+    for table in _FIRST:
+        kept, before = (
+            [{k: v for k, v in r.items() if k not in _ADDED} for r in t] for t in (held[table], rows[table])
+        )
+        assert sorted(map(_told, kept)) == sorted(map(_told, before)), table
+    clock.move(days=1)
+    assert pipeline.refresh_some() == 1
+    pipeline.refresh(number, recorded=True)
+    check_whole(rows_of(database_url))
+    patient = pipeline.case(number)["resources"]["patient"]
+    assert _found(pipeline, "CarePlan", "patient", patient) == {number}
+    take(pipeline, check_in("c9", "2026-11-19"), number)
+    take(pipeline, check_in("c8", "2026-11-18"), number)
+    check_whole(rows_of(database_url))
+    pipeline.close()
+
+
+def test_postgresql_in_partitions_keeps_a_case_together(new_postgres, clock: Clock) -> None:
+    url = new_postgres()
+    pipeline = build_pipeline(Settings(database_url=url, partitions=4), clock=clock)
+    numbers = [opened_case(pipeline, settled_course())]
+    check_whole(rows_of(url))
+    engine = _engine(url)
+    with engine.connect() as connection:
+        for table in _PARTITIONED:
+            assert _partitions_of(connection, table) == [f"{table}_{n}" for n in range(4)]
+            assert "case_number" in inspect(connection).get_pk_constraint(table)["constrained_columns"]
+            assert {i["name"] for i in inspect(connection).get_indexes(table)} == _INDEXES[table]
+        for number in numbers:
+            homes = {
+                table: set(
+                    connection.execute(
+                        text(f"SELECT DISTINCT tableoid::regclass::text FROM {table} WHERE case_number = :n"),
+                        {"n": number},
+                    ).scalars()
+                )
+                for table in _PARTITIONED
+            }
+            ends = {name.rsplit("_", 1)[1] for names in homes.values() for name in names}
+            assert len(ends) == 1, homes
+        assert not _partitions_of(connection, "identity")
+    engine.dispose()
+    pipeline.close()
+    again = build_pipeline(Settings(database_url=url), clock=clock)
+    assert _found(again, "CarePlan", "_id", numbers[0]) == {numbers[0]}
+    again.close()
+
+
+def _partitions_of(connection: Connection, table: str) -> list[str]:
+    query = text("SELECT inhrelid::regclass::text FROM pg_inherits WHERE inhparent = CAST(:t AS regclass) ORDER BY 1")
+    return list(connection.execute(query, {"t": table}).scalars())
+
+
+def test_the_tables_in_code_are_those_of_the_migrations(database_url: str, clock: Clock) -> None:
+    build_pipeline(Settings(database_url=database_url), clock=clock).close()
+    engine = _engine(database_url)
+    with engine.connect() as connection:
+        assert revision_of(connection) == HEAD
+        for model in (ResourceVersion, SearchValue):
+            table = model.__table__  # type: ignore[attr-defined]
+            assert {c["name"] for c in inspect(connection).get_columns(table.name)} == set(table.c.keys())
+            kept = {i["name"]: i["column_names"] for i in inspect(connection).get_indexes(table.name)}
+            assert kept == {i.name: list(i.columns.keys()) for i in table.indexes}
+            key = inspect(connection).get_pk_constraint(table.name)["constrained_columns"]
+            assert key == [c.name for c in table.primary_key]
+    engine.dispose()
+
+
+def test_a_type_is_indexed_anew_when_its_parameters_change_and_goes_on_where_it_ended(
+    pipeline: Pipeline, database_url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened_case(pipeline, settled_course())
+    monkeypatch.setattr(search_index, "_BATCH", 3)
+    database = pipeline._database
+    assert database.read(search_index.stale_types) == []
+
+    def spoil(tx: Connection) -> None:
+        tx.execute(text("UPDATE search_index SET digest = 'other' WHERE type = 'Observation'"))
+        tx.execute(text("DELETE FROM search_value WHERE type = 'Observation'"))
+
+    database.write(spoil)
+    assert database.read(search_index.stale_types) == ["Observation"]
+    assert database.write(search_index.index_some)
+    assert database.write(search_index.index_some)
+    with_some = len(rows_of(database_url)["search_value"])
+    pipeline.index_all()
+    assert len(rows_of(database_url)["search_value"]) > with_some
+    check_whole(rows_of(database_url))
+    assert database.read(search_index.stale_types) == []
+    assert not database.write(search_index.index_some)
+
+
+def test_the_digest_of_a_type_follows_its_parameters(monkeypatch: pytest.MonkeyPatch) -> None:
+    digests = {kind: digest_of(kind) for kind in PARAMETERS}
+    assert len(set(digests.values())) == len(digests)
+    monkeypatch.setattr("service.fhir.search_parameters._MANNER", "other")
+    assert all(digest_of(kind) != digests[kind] for kind in PARAMETERS)

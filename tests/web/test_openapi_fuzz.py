@@ -1,0 +1,54 @@
+"""Requests made from the OpenAPI description, in this process: no answer says that the service failed."""
+
+from __future__ import annotations
+
+import contextlib
+
+import pytest
+import schemathesis
+from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis.errors import Unsatisfiable
+from schemathesis import GenerationMode
+from starlette.testclient import TestClient
+
+from service.app import build_app
+from service.pipeline import Pipeline
+from service.settings import Settings
+from tests.web.messages import PATIENT, Case, post
+
+_EXAMPLES = 20
+_bounded = settings(
+    max_examples=_EXAMPLES,
+    derandomize=True,
+    deadline=None,
+    database=None,
+    phases=[Phase.explicit, Phase.generate],
+    suppress_health_check=list(HealthCheck),
+)
+
+
+@pytest.mark.filterwarnings("ignore")
+@pytest.mark.parametrize("mode", [GenerationMode.POSITIVE, GenerationMode.NEGATIVE], ids=["as told", "otherwise"])
+def test_no_request_makes_the_service_fail(sqlite_pipeline: Pipeline, mode: GenerationMode) -> None:
+    """Every operation of the description, of a service that holds a patient and an open case."""
+    app = build_app(Settings(), sqlite_pipeline)
+    client = TestClient(app)
+    Case(client).fitted()
+    assert post(client, "/fhir/Patient", PATIENT).status_code == 201
+    schema = schemathesis.openapi.from_asgi("/openapi.json", app)
+    asked = 0
+    for found in schema.get_all_operations():
+        operation = found.ok()
+
+        @_bounded
+        @given(case=operation.as_strategy(generation_mode=mode))
+        def ask(case: schemathesis.Case) -> None:
+            nonlocal asked
+            asked += 1
+            answer = case.call()
+            assert answer.status_code < 500, (case.method, case.formatted_path, case.query, case.headers, case.body)
+            assert answer.content[:1] in (b"", b"{", b"[", b"<"), case.formatted_path
+
+        with contextlib.suppress(Unsatisfiable):  # an operation that takes anything cannot be asked otherwise
+            ask()
+    assert asked >= 20 * _EXAMPLES
