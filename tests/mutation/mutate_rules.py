@@ -22,6 +22,7 @@ import multiprocessing
 import multiprocessing.pool
 import os
 import random
+import resource
 import signal
 import sys
 from collections import Counter, defaultdict
@@ -52,6 +53,7 @@ QUIET = [
     "--hypothesis-seed=0",
 ]
 SECONDS_FOR_A_MUTANT = 90
+BYTES_FOR_A_MUTANT = 3 * 1024**3
 
 
 class _Changed(importlib.abc.MetaPathFinder, importlib.abc.Loader):
@@ -130,6 +132,7 @@ def _judge(mutant: Mutant, tests: list[str], pipe: Any) -> None:
     """In a process of its own: report whether the change is noticed."""
     # of computing time: on a busy machine a slow run must not pass for one that never ends
     signal.setitimer(signal.ITIMER_PROF, SECONDS_FOR_A_MUTANT)
+    resource.setrlimit(resource.RLIMIT_AS, (BYTES_FOR_A_MUTANT, BYTES_FOR_A_MUTANT))
     sys.meta_path.insert(0, _Changed(mutant))
     rounds = [_nearest(mutant, tests), tests if 0 < len(tests) <= 400 else _quick_arguments()]
     noticed = any(_run([*QUIET, *chosen]) != 0 for chosen in rounds if chosen)
