@@ -189,7 +189,7 @@ class Pipeline(Days, Searches):
         if task is not None:
             smalls[case.task], versions[case.task] = task_small(task, before), task.version
         cases.replace_facts(tx, case.case_number, *changed_rows(before, smalls, versions))
-        mark(tx, derived, held, facts, used)
+        mark(tx, derived, held, facts, used, rewritten=smalls)
         if opened:
             cases.add(tx, case)
         else:

@@ -69,11 +69,21 @@ def in_use(
     return needed(facts, thresholds, since)
 
 
-def mark(connection: Connection, derived: Derived, held: Held, facts: CaseFacts, used: CaseFacts) -> None:
-    """Mark the rows of `facts` that are not in `used`, and take marks back from those that are."""
-    spent = _references(facts) - _references(used)
-    cases.mark_facts(connection, derived.case_number, _keys(spent - held.spent), spent=True)
-    cases.mark_facts(connection, derived.case_number, _keys(held.spent - spent), spent=False)
+def mark(
+    connection: Connection,
+    derived: Derived,
+    held: Held,
+    facts: CaseFacts,
+    used: CaseFacts,
+    rewritten: Iterable[str] = (),
+) -> None:
+    """Mark the rows of `facts` that are not in `used`, and take marks back from those that are.
+
+    Rows `rewritten` since they were loaded, by reference, carry no mark.
+    """
+    spent, marked = _references(facts) - _references(used), held.spent.difference(rewritten)
+    cases.mark_facts(connection, derived.case_number, _keys(spent - marked), spent=True)
+    cases.mark_facts(connection, derived.case_number, _keys(marked - spent), spent=False)
 
 
 def _marks_hold(derived: Derived, engine: Source, day: date) -> bool:

@@ -12,7 +12,7 @@ from service.rules.decision import Decision
 from service.rules.facts import CaseFacts, Source
 from service.rules.follow_up import FollowUp, follow_up
 from service.rules.plan import Activity, activities_of
-from service.rules.projection import Projection, project_from
+from service.rules.projection import Projection, project
 from service.rules.referral import check_referral
 from service.rules.response import Response, assess_response
 from service.rules.retest import assess_readiness
@@ -84,7 +84,7 @@ def view_case(facts: CaseFacts, site: Site, as_of: date) -> CaseView:
         coverage=us_coverage_documentation(facts, thresholds, as_of, site.region),
         readiness=readiness,
         step=step,
-        projection=project_from(course, facts, thresholds, readiness, step),
+        projection=project(course, facts, thresholds, readiness, step),
         response=response,
         follow_up=followed,
         activities=activities_of(facts, stage, step, thresholds, course),

@@ -11,15 +11,13 @@ from datetime import date, timedelta
 from decimal import Decimal
 from typing import Any
 
-from service.rules.course import Course, at_limit, course_on, percent_of_range, taken_back_for_side_effect
+from service.rules.course import Course, at_limit, percent_of_range, taken_back_for_side_effect
 from service.rules.decision import Decision, Party, Status, Step
 from service.rules.facts import CaseFacts, Moment
-from service.rules.retest import assess_readiness
 from service.rules.step_size import step_size_mm
 from service.rules.symptoms_told import symptoms_settled
 from service.rules.threshold import Threshold
 from service.rules.thresholds import Thresholds
-from service.rules.titration import next_step
 from service.rules.words import day, number, rounded, sides
 
 
@@ -69,14 +67,7 @@ class Projection:
         }
 
 
-def project(facts: CaseFacts, thresholds: Thresholds, as_of: date) -> Projection | None:
-    """The plan from the setting of `as_of`; None before an appliance and a setting are on record."""
-    course = course_on(facts, as_of)
-    readiness = assess_readiness(facts, thresholds, as_of, course)
-    return project_from(course, facts, thresholds, readiness, next_step(facts, thresholds, readiness, course))
-
-
-def project_from(
+def project(
     course: Course, facts: CaseFacts, thresholds: Thresholds, readiness: Decision, step: Decision | None
 ) -> Projection | None:
     """The plan, from the readiness and the next step of the day."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, FromClause, Select, Table, and_, exists, func, or_, select
+from sqlalchemy import ColumnElement, Connection, FromClause, Select, Table, and_, exists, or_, select
 
 from service.store.caller import Caller
 from service.store.tables import CaseRow, FactRow, MessageRow, ResourceVersion, SearchValue
@@ -45,12 +45,6 @@ def is_current(versions: FromClause) -> ColumnElement[bool]:
     newer = VERSIONS.alias()
     same = and_(newer.c.type == versions.c.type, newer.c.id == versions.c.id)
     return ~exists().select_from(newer).where(same, newer.c.version > versions.c.version)
-
-
-def highest_version(kind: ColumnElement[str], resource_id: ColumnElement[str]) -> ColumnElement[int]:
-    """The number of a resource's last version; needs no caller, as it is compared and never shown."""
-    held = VERSIONS.alias()
-    return select(func.max(held.c.version)).where(held.c.type == kind, held.c.id == resource_id).scalar_subquery()
 
 
 def _visible(connection: Connection, table: FromClause) -> list[ColumnElement[bool]]:

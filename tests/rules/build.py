@@ -34,6 +34,7 @@ from service.rules.facts import (
     TestPurpose,
 )
 from service.rules.follow_up import follow_up
+from service.rules.projection import Projection, project
 from service.rules.response import assess_response
 from service.rules.retest import assess_readiness, readiness_criteria
 from service.rules.stage import Stage, stage_of
@@ -180,6 +181,13 @@ def criterion(facts: CaseFacts, name: str, thresholds: Thresholds = DEFAULTS) ->
     """One readiness criterion of a case on `AS_OF`."""
     found = {c.name: c for c in readiness_criteria(course_on(facts, AS_OF), thresholds)}
     return found[name]
+
+
+def projected(facts: CaseFacts, as_of: date = AS_OF, thresholds: Thresholds = DEFAULTS) -> Projection | None:
+    """The projected plan; None before an appliance and a setting are on record."""
+    course = course_on(facts, as_of)
+    judged = assess_readiness(facts, thresholds, as_of, course)
+    return project(course, facts, thresholds, judged, next_step(facts, thresholds, judged, course))
 
 
 def step(facts: CaseFacts, as_of: date = AS_OF, thresholds: Thresholds = DEFAULTS) -> Decision:

@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 
 from service.rules.decision import Step
 from service.rules.facts import CaseFacts, PhysicianChoice, RedFlagKind
-from service.rules.projection import Projection, project
+from service.rules.projection import Projection
 from service.rules.retest import assess_readiness
 from service.rules.titration import next_step
 
@@ -27,6 +27,7 @@ from .build import (
     choice,
     efficacy,
     good_check_in,
+    projected,
     red_flag,
     rows,
     setting,
@@ -43,7 +44,7 @@ def titrating(onset=8, at="1", *check_ins, **more) -> CaseFacts:
 
 
 def drawn(facts, thresholds=DEFAULTS) -> Projection:
-    plan = project(facts, thresholds, AS_OF)
+    plan = projected(facts, AS_OF, thresholds)
     assert plan is not None
     return plan
 
@@ -187,8 +188,8 @@ def test_after_the_physician_asked_for_one_more_step_a_test_follows():
 
 
 def test_none_before_an_appliance_and_a_setting():
-    assert project(CaseFacts(), DEFAULTS, AS_OF) is None
-    assert project(case(settings=()), DEFAULTS, AS_OF) is None
+    assert projected(CaseFacts()) is None
+    assert projected(case(settings=())) is None
 
 
 def test_the_plan_is_redrawn_from_the_facts_of_the_day():
@@ -224,7 +225,7 @@ def test_the_plan_as_data():
 @settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
 @given(cases(), as_of_days())
 def test_a_plan_rises_by_steps_apart_and_begins_with_the_next_step(facts, as_of):
-    plan = project(facts, DEFAULTS, as_of)
+    plan = projected(facts, as_of)
     decided = next_step(facts, DEFAULTS, assess_readiness(facts, DEFAULTS, as_of))
     assert (plan is None) == (decided is None)
     if plan is None or decided is None:

@@ -18,7 +18,6 @@ from service.rules.decision import Decision, Readiness, Status
 from service.rules.facts import CaseFacts, CheckIn, Moment, RedFlag, RedFlagKind, Source, effective_day
 from service.rules.follow_up import follow_up
 from service.rules.plan import activities_of
-from service.rules.projection import project
 from service.rules.referral import check_referral
 from service.rules.response import assess_response
 from service.rules.retest import assess_readiness
@@ -26,7 +25,7 @@ from service.rules.stage import stage_of
 from service.rules.statistics import proportion_interval, rate_interval
 from service.rules.titration import next_step
 
-from .build import DEFAULTS, readiness
+from .build import DEFAULTS, projected, readiness
 from .cases import TUPLES, as_of_days, cases, orderly_cases, shuffled
 
 modest = settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
@@ -48,7 +47,7 @@ def everything(facts: CaseFacts, as_of: date) -> dict:
         "referral": check_referral(facts, DEFAULTS, as_of).as_data(),
         "coverage": _data(us_coverage_documentation(facts, DEFAULTS, as_of, "US")),
         "follow-up": _data(follow),
-        "projection": _data(project(facts, DEFAULTS, as_of)),
+        "projection": _data(projected(facts, as_of)),
         "activities": activities_of(facts, stage, step, DEFAULTS),
     }
 

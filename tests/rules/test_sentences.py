@@ -13,7 +13,6 @@ from service.rules.coverage_us import us_coverage_documentation
 from service.rules.decision import Party, Readiness, ResponseClass, Status, Step
 from service.rules.facts import PhysicianChoice, RedFlagKind, ReferralState
 from service.rules.follow_up import follow_up
-from service.rules.projection import project
 from service.rules.referral import check_referral
 from service.rules.response import assess_response
 from service.rules.retest import assess_readiness
@@ -21,7 +20,7 @@ from service.rules.stage import StageName, stage_of
 from service.rules.titration import next_step
 from service.rules.words import count, day, listed, number, percent, quarter_hours, rounded, sides, spoken
 
-from .build import DEFAULTS
+from .build import DEFAULTS, projected
 from .cases import as_of_days, cases
 
 CODES = {
@@ -61,7 +60,7 @@ def sentences(facts, as_of: date) -> list[str]:
         written += [v.sentence for v in follow.visits]
     for check in filter(None, checks):
         written += [check.sentence, *(c.sentence for c in check.criteria)]
-    plan = project(facts, DEFAULTS, as_of)
+    plan = projected(facts, as_of)
     return written + ([plan.sentence, plan.stop_reason] if plan else [])
 
 

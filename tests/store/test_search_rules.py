@@ -261,6 +261,18 @@ def test_every_form_of_token_against_every_coding(emptied: Any) -> None:
     _compared(emptied(world), world, "Observation", [(name, text) for name in names_ for text in forms])
 
 
+def _found_as_expected(emptied: Any, kind: str, world: list[Body], searches: list[Any], count: int) -> None:
+    """Each search finds what the rules read plainly say, each resource once."""
+    pipeline = emptied(world)
+    for pairs in searches:
+        expected = {
+            b["id"] for b in world if b["resourceType"] == kind and all(_expected(world, b, n, v) for n, v in pairs)
+        }
+        found = _found(pipeline, kind, pairs, count)
+        assert len(found) == len(set(found)), "found once"
+        assert set(found) == expected, pairs
+
+
 @_DRAWN
 @given(
     patients=st.lists(_PATIENTS, max_size=2),
@@ -271,17 +283,7 @@ def test_every_form_of_token_against_every_coding(emptied: Any) -> None:
 def test_observations_are_found_as_r4_says(
     emptied: Any, patients: list[Body], observations: list[Body], searches: list[Any], count: int
 ) -> None:
-    world = _world(patients, observations)
-    pipeline = emptied(world)
-    for pairs in searches:
-        expected = {
-            b["id"]
-            for b in world
-            if b["resourceType"] == "Observation" and all(_expected(world, b, n, v) for n, v in pairs)
-        }
-        found = _found(pipeline, "Observation", pairs, count)
-        assert len(found) == len(set(found)), "found once"
-        assert set(found) == expected, pairs
+    _found_as_expected(emptied, "Observation", _world(patients, observations), searches, count)
 
 
 @_DRAWN
@@ -294,17 +296,7 @@ def test_observations_are_found_as_r4_says(
 def test_patients_are_found_as_r4_says(
     emptied: Any, patients: list[Body], observations: list[Body], searches: list[Any], count: int
 ) -> None:
-    world = _world(patients, observations)
-    pipeline = emptied(world)
-    for pairs in searches:
-        expected = {
-            b["id"]
-            for b in world
-            if b["resourceType"] == "Patient" and all(_expected(world, b, n, v) for n, v in pairs)
-        }
-        found = _found(pipeline, "Patient", pairs, count)
-        assert len(found) == len(set(found)), "found once"
-        assert set(found) == expected, pairs
+    _found_as_expected(emptied, "Patient", _world(patients, observations), searches, count)
 
 
 @_DRAWN

@@ -96,6 +96,21 @@ def test_a_late_or_corrected_report_loads_the_whole_course_and_the_next_one_no_m
         assert loaded[-1] < every - 8
 
 
+def _spent_check_ins(database_url: str) -> set[str]:
+    return {r["id"] for r in rows_of(database_url)["fact"] if r["spent"] and r["type"] == "QuestionnaireResponse"}
+
+
+def test_a_correction_of_a_spent_report_leaves_it_spent(course: Pipeline, clock: Clock, database_url: str) -> None:
+    """The row of a corrected fact is written anew and must be marked anew."""
+    number = opened_case(course, settled_course())
+    _weekly(course, clock, number, 30)
+    before = _spent_check_ins(database_url)
+    corrected = take(course, check_in("w9", "2027-01-29", snoring=3, revision=2), number).outcomes[0]
+    assert corrected.what == "updated"
+    assert corrected.reference.removeprefix("QuestionnaireResponse/") in before
+    assert _spent_check_ins(database_url) == before
+
+
 def test_other_thresholds_load_the_whole_course_once(
     database_url: str, course: Pipeline, clock: Clock, loaded: list[int]
 ) -> None:

@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
-ERROR, WARNING, INFORMATION = "error", "warning", "information"
+ERROR, WARNING = "error", "warning"
 _INVALID, NOT_FOUND, MALFORMED = "invalid", "not-found", "structure"
 
 
