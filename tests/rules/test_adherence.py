@@ -150,6 +150,7 @@ SINCE_THE_TEST = rows(
     ("a test three days ago: nothing since", (report(30, 10, 10), report(5, 5, 10)), {"tested": 3}, "unknown"),
     ("a test ten days ago, and a week since", (report(12, 10, 10), report(1, 5, 10)), {"tested": 10}, "attention"),
     ("reports before that test are not recent", (report(12, 5, 10), report(1, 10, 10)), {"tested": 10}, "met"),
+    ("nor are those of its day", (report(10, 10, 10), report(1, 7, 10)), {"tested": 10}, "attention"),
     ("a test with an earlier appliance", (report(203, 10, 10), report(1, 5, 10)), {"tested": 201}, "unknown"),
     ("on the day of the delivery", (report(199, 10, 10), report(1, 5, 10)), {"tested": 200}, "unknown"),
     (
@@ -172,9 +173,17 @@ def test_wear_falling_since_the_last_efficacy_test(reports, test, status):
         assert tested.source in item.inputs
 
 
+def test_a_test_on_the_day_of_the_delivery_is_one_with_this_appliance():
+    """Nothing worn comes before it, so a fall since then is not known."""
+    facts = CaseFacts(
+        appliances=(appliance(200),), check_ins=(report(40, 10, 10), report(1, 5, 10)), sleep_tests=(efficacy(200),)
+    )
+    assert wear_falling(course_on(facts, AS_OF), DEFAULTS).status == "unknown"
+
+
 def test_a_fall_in_words():
     item = wear_falling(course(report(50, 10, 10), report(10, 5, 10), report(1, 4, 10)), DEFAULTS)
-    assert [m.value for m in item.observed] == [Decimal("0.45"), Decimal(1)]
+    assert [(m.value, m.unit) for m in item.observed] == [(Decimal("0.45"), "1"), (Decimal(1), "1")]
     assert item.sentence.startswith(
         "Worn on 45 % of nights in the check-ins since 20 Sep 2026, against 100 % in the 28 days before that;"
     )
