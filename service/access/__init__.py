@@ -1,0 +1,1 @@
+"""Who may do what: grants, scopes, roles, tokens. No SQL and no HTTP here."""
