@@ -41,6 +41,7 @@ def build_pipeline(settings: Settings, clock: Callable[[], datetime] | None = No
         __version__,
     )
     pipeline.index_all()
+    pipeline.fill_parties()
     pipeline.engine()
     return pipeline
 

@@ -65,7 +65,10 @@ class Grant:
     emergency: str = ""
 
     def allows(self, letter: str, kind: str) -> bool:
-        """Whether some scope grants an interaction (one of `cruds`) on a type, for some category at least."""
+        """Whether some scope grants an interaction (one of `cruds`) on a type, for some category at least.
+
+        The type `*` is granted by a scope for `*` alone.
+        """
         return any(letter in s.does and s.kind in (kind, "*") for s in self.scopes)
 
     def categories(self, letter: str, kind: str) -> frozenset[str] | None:

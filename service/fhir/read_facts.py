@@ -64,14 +64,22 @@ def read(resource: Resource, path: str) -> tuple[Small | None, list[Problem]]:
     A resource entered in error holds no fact, but is still checked.
     """
     reading = Reading(resource, path)
-    kind = resource["resourceType"]
-    if kind == "Observation":
-        small = read_observation(reading)
-    elif kind == "QuestionnaireResponse":
-        small = read_check_in(reading)
-    else:
-        small = read_other(reading)
+    small = _told(reading)
     return (None if is_withdrawn(resource) else small), reading.problems
+
+
+def told_by(resource: Resource) -> Small | None:
+    """The fact a resource tells or, entered in error, told; None when it is of no kind the rules use."""
+    return _told(Reading(resource, ""))
+
+
+def _told(reading: Reading) -> Small | None:
+    kind = reading.resource["resourceType"]
+    if kind == "Observation":
+        return read_observation(reading)
+    if kind == "QuestionnaireResponse":
+        return read_check_in(reading)
+    return read_other(reading)
 
 
 def is_withdrawn(resource: Resource) -> bool:

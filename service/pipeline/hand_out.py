@@ -15,7 +15,7 @@ from sqlalchemy import Connection
 from service.fhir.json_text import load
 from service.fhir.subscription import MOVERS, wanted_of
 from service.rules.decision import Party
-from service.store import notices, subscriptions
+from service.store import notices, parties, subscriptions
 from service.store.notices import Notice
 from service.store.subscriptions import OFF, Subscription
 
@@ -40,7 +40,11 @@ def _number(connection: Connection, subscription: Subscription, found: Sequence[
     if subscription.status == OFF:
         return
     wanted = wanted_of(load(subscription.body))
-    taken = [notice for notice in found if wanted.takes(_values(notice))]
+    told = found
+    if subscription.organisation:
+        own = parties.cases_of(connection, subscription.organisation, {n.case_number for n in found})
+        told = [n for n in found if n.case_number in own]
+    taken = [notice for notice in told if wanted.takes(_values(notice))]
     if taken:
         first = subscription.last_event + 1
         rows = [(subscription.id, number, notice.id) for number, notice in enumerate(taken, first)]

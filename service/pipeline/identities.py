@@ -45,4 +45,5 @@ def record(connection: Connection, items: Sequence[Identified]) -> None:
     resources.add_identities(connection, list(rows.values()))
     for item in items:
         if item.what == "updated" and item.draft.identity:
-            resources.raise_revision(connection, (item.draft.type, *item.draft.identity), item.draft.revision)
+            key = (item.draft.type, *item.draft.identity)
+            resources.raise_revision(connection, key, item.id, item.draft.revision)

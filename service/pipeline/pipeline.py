@@ -23,9 +23,20 @@ from service.fhir.read_facts import StoredFact, read
 from service.fhir.read_other import is_referral
 from service.fhir.reading import Small
 from service.inbound.plain import Asked, Mapped
-from service.pipeline import checks, conditions, decide, identities, referral, referral_moves, which_case
+from service.pipeline import (
+    checks,
+    conditions,
+    decide,
+    identities,
+    parties,
+    permitted,
+    referral,
+    referral_moves,
+    which_case,
+)
 from service.pipeline.announce import Move, announce
 from service.pipeline.answers import Answer
+from service.pipeline.callers import caller_for
 from service.pipeline.days import Days
 from service.pipeline.deleting import check_unreferred
 from service.pipeline.derived import Derived, stored
@@ -98,7 +109,7 @@ class Pipeline(Days, Searches):
             return {asked.place: read(asked) for asked in mapped.reads} if read else {}
 
         def work(tx: Connection) -> Answer:
-            stored = self._store(tx, received, mapped.untouched(), case_number)
+            stored = self._store(tx, received, permitted.as_limited(mapped.untouched(), received.sender), case_number)
             stored.reads = answers()
             return stored
 
@@ -106,7 +117,7 @@ class Pipeline(Days, Searches):
             return Answer("", [], reads=answers())
         if not mapped.drafts and mapped.move is None:
             raise refuse(Category.INVALID, "The message is empty: it holds no entry.")
-        return self._database.write(work)
+        return self._database.seen_by(caller_for(received.sender.grant)).write(work)
 
     def _store(self, tx: Connection, received: Received, mapped: Mapped, case_number: str | None) -> Answer:
         moment = self._clock()
@@ -126,14 +137,16 @@ class Pipeline(Days, Searches):
             which_case.check_belonging(items, case, opened)
             which_case.note_replaced(tx, items, case)
         smalls = checks.read_all(items, received.plain, today, moment)
+        sender = permitted.check(tx, received.sender, case, opened, mapped, items)
+        if case is not None:
+            parties.record(tx, case, items, sender, opened)
+        permitted.wrote(tx, sender, items)
         check_unreferred(tx, items)
         if mapped.move is not None and not mapped.drafts:
             checks.check_day(mapped.move.on, "on", today, moment)
         rows, notes = [row_of(i, case, now) for i in items if i.written or i.what == "deleted"], list[str]()
         if case is not None:
-            rows, notes = self._case_rows(
-                tx, case, derived, mapped, received.sender, items, rows, smalls, opened, today, now
-            )
+            rows, notes = self._case_rows(tx, case, derived, mapped, sender, items, rows, smalls, opened, today, now)
         outcomes = [outcome_of(i, rows) for i in items]
         self._write(tx, received, mapped, case, items, rows, now)
         summary = load(case.summary) if case else {}

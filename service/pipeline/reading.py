@@ -38,14 +38,15 @@ class Reads:
 
     def __init__(self, database: Database, site: Site, clock: Callable[[], datetime], zone: tzinfo) -> None:
         self._database = database.seen_by(ALL_SEEING)
+        self._seen = self._database
         self.site = site
         self._clock = clock
         self._zone = zone
 
     def seen_by(self, caller: Caller) -> Self:
-        """The same reads, for a caller who may not see every case."""
+        """The same reads, for a caller who may not see every case; the service's own work still sees all."""
         seen = copy.copy(self)
-        seen._database = self._database.seen_by(caller)
+        seen._seen = self._database.seen_by(caller)
         return seen
 
     def now(self) -> datetime:
@@ -54,7 +55,7 @@ class Reads:
 
     @property
     def database(self) -> Database:
-        """The database underneath."""
+        """The database underneath, as the service itself sees it."""
         return self._database
 
     def today(self) -> date:
@@ -71,17 +72,17 @@ class Reads:
 
     def resource(self, kind: str, resource_id: str) -> Stored:
         """The current version of a resource; a decision's is made anew first if a day has passed. 404 when not here."""
-        held = self._database.read(lambda tx: resources.current(tx, kind, resource_id))
+        held = self._seen.read(lambda tx: resources.current(tx, kind, resource_id))
         if held is None:
             raise refuse(Category.NOT_FOUND, f"{kind}/{resource_id} is not here.")
         if kind in OF_THE_DAY and held.case_number and self._is_stale(held.case_number, f"{kind}/{resource_id}"):
             self.refresh(held.case_number, recorded=True)
-            held = self._database.read(lambda tx: resources.current(tx, kind, resource_id)) or held
+            held = self._seen.read(lambda tx: resources.current(tx, kind, resource_id)) or held
         return _not_deleted(held)
 
     def version(self, kind: str, resource_id: str, number: int) -> Stored:
         """One version of a resource. 404 when it is not here."""
-        held = self._database.read(lambda tx: resources.version(tx, kind, resource_id, number))
+        held = self._seen.read(lambda tx: resources.version(tx, kind, resource_id, number))
         if held is None:
             raise refuse(Category.NOT_FOUND, f"{kind}/{resource_id} has no version {number}.")
         return _not_deleted(held)
@@ -90,7 +91,7 @@ class Reads:
         """A case as JSON-ready data, as of today. 404 when it is not here."""
         if self._is_stale(case_number):
             self.refresh(case_number)
-        held, later = self._database.read(lambda tx: (cases.get(tx, case_number), cases.replacing(tx, case_number)))
+        held, later = self._seen.read(lambda tx: (cases.get(tx, case_number), cases.replacing(tx, case_number)))
         if held is None:
             raise refuse(Category.NOT_FOUND, f"There is no case {case_number}.")
         links = {
@@ -118,7 +119,7 @@ class Reads:
                 raise refuse(Category.NOT_FOUND, f"There is no case {case_number}.")
             return self._facts(tx, held, as_of)
 
-        return decide.summary_of(case_number, view_case(self._database.read(work), self.site, as_of))
+        return decide.summary_of(case_number, view_case(self._seen.read(work), self.site, as_of))
 
     def readiness_observation(self, case_number: str, as_of: date) -> dict[str, Any]:
         """The readiness decision of a day as an Observation resource. Nothing is stored."""
@@ -129,7 +130,7 @@ class Reads:
                 raise refuse(Category.NOT_FOUND, f"There is no case {case_number}.")
             return held, self._facts(tx, held, as_of)
 
-        case, facts = self._database.read(work)
+        case, facts = self._seen.read(work)
         readiness = assess_readiness(facts, self.site.thresholds, as_of)
         about = About(ref(case.patient), ref(case.referral), self.engine())
         return with_profile(decision_observation(readiness, f"{case_number}-readiness", about))
@@ -140,12 +141,12 @@ class Reads:
         """A page of cases, longest waiting first; of those `overdue` today, longest overdue first."""
         if overdue:
             today = self.today().isoformat()
-            return self._database.read(lambda tx: cases.overdue(tx, today, whose_move, after, limit))
-        return self._database.read(lambda tx: cases.worklist(tx, whose_move, after, limit))
+            return self._seen.read(lambda tx: cases.overdue(tx, today, whose_move, after, limit))
+        return self._seen.read(lambda tx: cases.worklist(tx, whose_move, after, limit))
 
     def messages(self, case_number: str) -> list[tuple[str, str, str, bytes]]:
         """The messages of a case exactly as received, oldest first."""
-        return self._database.read(lambda tx: cases.messages(tx, case_number))
+        return self._seen.read(lambda tx: cases.messages(tx, case_number))
 
     def close(self) -> None:
         """Close the database."""
@@ -157,7 +158,7 @@ class Reads:
 
     def _is_stale(self, case_number: str, resource: str = "") -> bool:
         """Whether a case, or a resource of it that tells its decision, is of an earlier day."""
-        held = self._database.read(lambda tx: cases.get(tx, case_number))
+        held = self._seen.read(lambda tx: cases.get(tx, case_number))
         if held is None or held.stage == StageName.CLOSED:
             return False
         if resource and resource != held.task and resource not in Derived.of(case_number, held.derived).versions:

@@ -16,6 +16,7 @@ from service.errors import Category, refuse
 from service.fhir.build import SHARED
 from service.fhir.search_conditions import Search
 from service.fhir.search_query import LARGEST_PAGE, TOKEN
+from service.pipeline import parties
 from service.pipeline.reading import OF_THE_DAY, Reads
 from service.rules.stage import StageName
 from service.store import cases, history, resources, search, search_chains, search_index
@@ -45,13 +46,18 @@ class Searches(Reads):
         while more:
             more = self._database.write(search_index.index_some)
 
+    def fill_parties(self) -> None:
+        """Put the parties of cases of earlier releases on record; costs one query once that is done."""
+        while self._database.write(parties.fill_some):
+            pass
+
     def search(self, asked: Search) -> Page:
         """The page a search asks for."""
         if asked.only_count:
-            return Page(total=self._database.read(lambda tx: _count(tx, asked)))
-        page = self._database.read(lambda tx: _search(tx, asked))
+            return Page(total=self._seen.read(lambda tx: _count(tx, asked)))
+        page = self._seen.read(lambda tx: _search(tx, asked))
         if asked.type in OF_THE_DAY and self._decided_anew({r.case_number for r in page.matches if r.case_number}):
-            page = self._database.read(lambda tx: _search(tx, asked))
+            page = self._seen.read(lambda tx: _search(tx, asked))
         return page
 
     def history(self, kind: str, resource_id: str, since: str = "", token: str = "", count: int = LARGEST_PAGE) -> Page:
@@ -68,20 +74,20 @@ class Searches(Reads):
             page.total = None if since else last.version
             return page
 
-        return self._database.read(work)
+        return self._seen.read(work)
 
     def type_history(self, kind: str, since: str, token: str, count: int) -> Page:
         """Versions of all resources of a type, newest first."""
         about = f"{kind}?{since}"
         before = key_of(token, about, (str, str, int))
-        found = self._database.read(lambda tx: history.of_type(tx, kind, since, before, count + 1))
+        found = self._seen.read(lambda tx: history.of_type(tx, kind, since, before, count + 1))
         return _page(found, count, about, lambda last: (last.last_updated, last.id, last.version))
 
     def everything(self, patient_id: str, kinds: Sequence[str], since: str, token: str, count: int) -> Page:
         """A patient's record: the patient and those concerned on the first page, then the resources of the cases."""
         patient = f"Patient/{patient_id}"
         held = self.resource("Patient", patient_id)
-        self._decided_anew(self._database.read(lambda tx: cases.of_patient(tx, [patient])))
+        self._decided_anew(self._seen.read(lambda tx: cases.of_patient(tx, [patient])))
         about = f"{patient}?{since}&{','.join(kinds)}"
         after = key_of(token, about, (str, str, str))
 
@@ -96,7 +102,7 @@ class Searches(Reads):
                 page.matches = first + page.matches
             return page
 
-        return self._database.read(work)
+        return self._seen.read(work)
 
     def _decided_anew(self, numbers: Collection[str]) -> bool:
         """Decide anew the cases whose resources tell the decision of an earlier day; whether there were any."""

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, Self
 
 from sqlalchemy import Connection
 
+from service.access.grant import Grant
 from service.errors import Category, Problem, Refused, refuse
 from service.fhir.audit_event import audit_event
 from service.fhir.build import Resource
@@ -40,6 +42,13 @@ class Subscriptions:
         self._database = database
         self._egress = egress
         self._clock = clock
+        self._organisation = ""
+
+    def of(self, grant: Grant) -> Self:
+        """The subscriptions of the organisation of a grant; those of others are not there for it."""
+        own = copy.copy(self)
+        own._organisation = grant.organisation
+        return own
 
     def create(self, text: bytes, base_url: str, request_id: str) -> Resource:
         """Take a new Subscription; its first notice is the handshake. Refused with every problem found."""
@@ -47,10 +56,10 @@ class Subscriptions:
 
         def work(tx: Connection) -> Resource:
             hand_out(tx)
-            if len(subscriptions.listed(tx, "", MOST_SUBSCRIPTIONS)) >= MOST_SUBSCRIPTIONS:
+            if len(subscriptions.listed(tx, self._organisation, MOST_SUBSCRIPTIONS)) >= MOST_SUBSCRIPTIONS:
                 raise refuse(Category.BUSINESS_RULE, f"No more than {MOST_SUBSCRIPTIONS} subscriptions are kept.")
             now = instant(self._clock())
-            held = Subscription(new_id(), 1, now, "", "", "", "[]", "", 0)
+            held = Subscription(new_id(), 1, now, "", "", "", "[]", "", 0, organisation=self._organisation)
             self._fill(held, resource, wanted, base_url)
             subscriptions.add(tx, held)
             _keep_audit(tx, "create", held, request_id, now)
@@ -66,7 +75,7 @@ class Subscriptions:
 
         def work(tx: Connection) -> Resource:
             hand_out(tx)
-            held = _there(subscriptions.lock(tx, subscription_id), subscription_id)
+            held = self._there(subscriptions.lock(tx, subscription_id), subscription_id)
             if held.version != version:
                 sentence = f"Subscription/{subscription_id} is at version {held.version} by now, not {version}."
                 raise refuse(Category.STALE, sentence)
@@ -84,7 +93,7 @@ class Subscriptions:
 
         def work(tx: Connection) -> None:
             held = subscriptions.lock(tx, subscription_id)
-            if held is None or held.deleted:
+            if held is None or held.deleted or held.organisation != self._organisation:
                 return
             held.version += 1
             held.deleted, held.status, held.body, held.headers = True, OFF, "{}", "[]"
@@ -97,7 +106,8 @@ class Subscriptions:
 
     def read(self, subscription_id: str) -> Resource:
         """A Subscription as it stands. 404 when it is not here, also once it is deleted."""
-        return shown(_there(self._database.read(lambda tx: subscriptions.get(tx, subscription_id)), subscription_id))
+        held = self._database.read(lambda tx: subscriptions.get(tx, subscription_id))
+        return shown(self._there(held, subscription_id))
 
     def search(self, wanted: Mapping[str, str]) -> list[Resource]:
         """Subscriptions by `_id`, `status`, `url` (the endpoint) and `criteria` (the topic), all of which must hold."""
@@ -127,7 +137,7 @@ class Subscriptions:
         """`$events`: past events by number, both inclusive, at most 1000 at once, whether or not they were sent."""
 
         def work(tx: Connection) -> Resource:
-            held = _there(subscriptions.get(tx, subscription_id), subscription_id)
+            held = self._there(subscriptions.get(tx, subscription_id), subscription_id)
             wanted = wanted_of(load(held.body))
             told = standing(held, wanted)
             if content == EMPTY:
@@ -139,13 +149,29 @@ class Subscriptions:
         self._catch_up()
         return self._database.read(work)
 
+    def end_unowned(self) -> None:
+        """Turn off what was subscribed without access control, before anybody is asked who they are."""
+
+        def work(tx: Connection) -> None:
+            for held in subscriptions.lock_all(tx):
+                if not held.organisation and held.status != OFF:
+                    held.status, held.error = OFF, "Made while access control was off; subscribe anew."
+                    subscriptions.save(tx, held)
+
+        self._database.write(work)
+
+    def _there(self, held: Subscription | None, subscription_id: str) -> Subscription:
+        if held is None or held.deleted or held.organisation != self._organisation:
+            raise _not_here(subscription_id)
+        return held
+
     def _catch_up(self) -> None:
         """Count what waits, so that no answer depends on a deliverer being there."""
         if self._database.read(notices.is_any_waiting):
             self._database.write(hand_out)
 
     def _all(self) -> list[Subscription]:
-        return self._database.read(lambda tx: subscriptions.listed(tx, "", MOST_SUBSCRIPTIONS))
+        return self._database.read(lambda tx: subscriptions.listed(tx, self._organisation, MOST_SUBSCRIPTIONS))
 
     def _checked(self, resource: Resource) -> tuple[Resource, Wanted]:
         problems = problems_of(resource)
@@ -218,12 +244,6 @@ def _with_kept_values(asked: tuple[str, ...], kept: list[str]) -> list[str]:
             text = old
         found.append(text)
     return found
-
-
-def _there(held: Subscription | None, subscription_id: str) -> Subscription:
-    if held is None or held.deleted:
-        raise _not_here(subscription_id)
-    return held
 
 
 def _not_here(subscription_id: str) -> Refused:

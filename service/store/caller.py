@@ -2,18 +2,27 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+
+Kinds = tuple[tuple[str, frozenset[str] | None], ...]
+"""Resource types, each with the categories (`system|code`) it is limited to, or None."""
 
 
 @dataclass(frozen=True, slots=True)
 class Caller:
-    """Whoever asks. `cases` are the numbers of the cases that may be seen; None sees every case.
+    """Whoever asks: their organisation (`Organization/id`), and the types of resources they may read.
 
-    What belongs to no case is seen by everybody.
+    An organisation sees the cases it is a party to, the patients of those, and what it wrote about no case; the
+    directory (practitioners, organisations) is everybody's. None sees every case, and every type.
     """
 
-    cases: frozenset[str] | None = None
+    organisation: str | None = None
+    kinds: Kinds | None = None
+
+    def of_every_kind(self) -> Caller:
+        """The same caller without a limit of types, as their messages are worked on."""
+        return replace(self, kinds=None)
 
 
 ALL_SEEING = Caller()
-"""The service itself, and every client until access control tells them apart."""
+"""The service itself, and every client while access control is off."""

@@ -76,7 +76,7 @@ class Database:
         """Run `work` in one read transaction, or in the transaction of the `write` that this is called in."""
         inside: Connection | None = getattr(self._writing, "connection", None)
         if inside is not None:
-            return work(inside)
+            return self._as_caller(work, inside)
         try:
             with self.engine.connect().execution_options(**self._for_the_caller()) as connection:
                 return work(connection)
@@ -92,7 +92,7 @@ class Database:
         """
         inside: Connection | None = getattr(self._writing, "connection", None)
         if inside is not None:
-            return work(inside)
+            return self._as_caller(work, inside)
         for attempt in range(_TRIES):
             try:
                 return self._write_once(work)
@@ -123,6 +123,15 @@ class Database:
             return work(connection)
         finally:
             self._writing.connection = None
+
+    def _as_caller(self, work: Callable[[Connection], T], connection: Connection) -> T:
+        """Run `work` inside a transaction of another caller as this one."""
+        before = connection.get_execution_options().get(CALLER)
+        connection.execution_options(**self._for_the_caller())
+        try:
+            return work(connection)
+        finally:
+            connection.execution_options(**{CALLER: before})
 
     def _for_the_caller(self) -> dict[str, Caller]:
         assert self._caller is not None, "a database is read and written for a caller"

@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import Column, Index, Text, text
+from sqlalchemy import Column, Index, String, Text, text
 from sqlmodel import Field, SQLModel
 
 WAITING = text("handed_out = false")
@@ -35,7 +35,8 @@ class NoticeRow(SQLModel, table=True):
 class SubscriptionRow(SQLModel, table=True):
     """One subscription: what the client asked for, how far its events were sent, and who sends at the moment.
 
-    Times that end in `_at_s` are seconds since 1970 by the clock of the database.
+    `organisation` is whose it is, and empty while access control is off. Times that end in `_at_s` are seconds since
+    1970 by the clock of the database.
     """
 
     __tablename__ = "subscription"
@@ -57,6 +58,7 @@ class SubscriptionRow(SQLModel, table=True):
     leased_until_s: float
     timeout_s: int
     deleted: bool
+    organisation: str = Field(default="", sa_column=Column(String(80), nullable=False, server_default=""))
 
 
 class SubscriptionEventRow(SQLModel, table=True):

@@ -8,19 +8,34 @@ from __future__ import annotations
 
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, FromClause, Select, Table, and_, exists, or_, select
+from sqlalchemy import ColumnElement, Connection, FromClause, Select, Table, and_, exists, false, or_, select
 
-from service.store.caller import Caller
-from service.store.tables import CaseRow, FactRow, MessageRow, ResourceVersion, SearchValue
+from service.store.caller import Caller, Kinds
+from service.store.tables import (
+    CaseParty,
+    CaseRow,
+    FactRow,
+    Identity,
+    MessageRow,
+    ResourceParty,
+    ResourceVersion,
+    SearchValue,
+)
 
 VERSIONS: Table = ResourceVersion.__table__  # type: ignore[attr-defined]
 VALUES: Table = SearchValue.__table__  # type: ignore[attr-defined]
 CASES: Table = CaseRow.__table__  # type: ignore[attr-defined]
 FACTS: Table = FactRow.__table__  # type: ignore[attr-defined]
 MESSAGES: Table = MessageRow.__table__  # type: ignore[attr-defined]
+IDENTITIES: Table = Identity.__table__  # type: ignore[attr-defined]
+PARTIES: Table = CaseParty.__table__  # type: ignore[attr-defined]
+SEEN: Table = ResourceParty.__table__  # type: ignore[attr-defined]
 
 CALLER = "caller"
 """The execution option of a connection that names the caller."""
+
+DIRECTORY = ("Practitioner", "PractitionerRole", "Organization", "Device")
+"""Types whose resources of no case are everybody's: who works where, and the rules as a Device."""
 
 
 def caller_of(connection: Connection) -> Caller:
@@ -40,6 +55,23 @@ def some(connection: Connection, table: FromClause, *conditions: ColumnElement[b
     return exists().select_from(table).where(*_visible(connection, table), *conditions)
 
 
+def identities(connection: Connection, *columns: Any) -> Select[Any]:
+    """Business identifiers that the caller's organisation gave, or of a resource that the caller may see."""
+    found = select(*(columns or (IDENTITIES,))).select_from(IDENTITIES)
+    organisation = caller_of(connection).organisation
+    if organisation is None:
+        return found
+    first = VERSIONS.alias()
+    same = (first.c.type == IDENTITIES.c.type, first.c.id == IDENTITIES.c.id, first.c.version == 1)
+    return found.where(or_(IDENTITIES.c.scope == organisation, some(connection, first, *same)))
+
+
+def scope_of(connection: Connection, kind: str) -> str:
+    """Whose the identifiers are that the caller gives to resources of a type; empty for everybody's."""
+    shared = kind in DIRECTORY and kind != "Device"
+    return "" if shared else caller_of(connection).organisation or ""
+
+
 def is_current(versions: FromClause) -> ColumnElement[bool]:
     """Whether a version row is the last one of its resource; needs no caller, as it shows nothing of another."""
     newer = VERSIONS.alias()
@@ -49,8 +81,40 @@ def is_current(versions: FromClause) -> ColumnElement[bool]:
 
 def _visible(connection: Connection, table: FromClause) -> list[ColumnElement[bool]]:
     caller = caller_of(connection)
-    if caller.cases is None:
-        return []
-    number = table.c.case_number
-    seen = number.in_(sorted(caller.cases))
-    return [seen if table in (CASES, FACTS) else or_(seen, number == "")]
+    conditions: list[ColumnElement[bool]] = []
+    of_resources = "type" in table.c and table is not FACTS
+    if caller.organisation is not None:
+        conditions.append(_of_a_party(table, caller.organisation, of_resources))
+    if caller.kinds is not None and of_resources:
+        conditions.append(_of_kinds(table, caller.kinds))
+    return conditions
+
+
+def _of_a_party(table: FromClause, organisation: str, of_resources: bool) -> ColumnElement[bool]:
+    """Whether a row is of a case of the organisation's, or of no case and told to it."""
+    own = select(PARTIES.c.case_number).where(PARTIES.c.organisation == organisation)
+    of_own_case = table.c.case_number.in_(own)
+    if not of_resources:
+        return of_own_case
+    told = exists().where(SEEN.c.type == table.c.type, SEEN.c.id == table.c.id, SEEN.c.organisation == organisation)
+    return or_(of_own_case, and_(table.c.case_number == "", or_(table.c.type.in_(DIRECTORY), told)))
+
+
+def _of_kinds(table: FromClause, kinds: Kinds) -> ColumnElement[bool]:
+    """Whether a row is of one of the types, and of one of the categories where a type is limited to some."""
+    passing: list[ColumnElement[bool]] = []
+    whole = [kind for kind, categories in kinds if categories is None]
+    if whole:
+        passing.append(table.c.type.in_(whole))
+    for kind, categories in kinds:
+        if categories is not None:
+            held = VALUES.alias()
+            one_of = or_(*(_is_category(held, one) for one in sorted(categories)))
+            same = (held.c.type == kind, held.c.id == table.c.id, held.c.param == "category")
+            passing.append(and_(table.c.type == kind, exists().select_from(held).where(*same, one_of)))
+    return or_(*passing) if passing else false()
+
+
+def _is_category(values: FromClause, category: str) -> ColumnElement[bool]:
+    system, _, code = category.partition("|")
+    return and_(values.c.value == code, values.c.part == system)

@@ -6,17 +6,15 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from sqlalchemy import Connection, Table, delete, insert, literal, select, tuple_, update
+from sqlalchemy import Connection, delete, insert, literal, tuple_, update
 
 from service.fhir.json_text import load
 from service.fhir.search_values import Value, values_of
 from service.store import query, search_index
-from service.store.query import VALUES, VERSIONS
+from service.store.query import IDENTITIES, VALUES, VERSIONS
 from service.store.search_index import Indexed
-from service.store.tables import Identity
 
-_IDENTITIES: Table = Identity.__table__  # type: ignore[attr-defined]
-_V, _I, _S = VERSIONS.c, _IDENTITIES.c, VALUES.c
+_V, _I, _S = VERSIONS.c, IDENTITIES.c, VALUES.c
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,14 +105,15 @@ def cases_of(connection: Connection, keys: Iterable[tuple[str, str]]) -> dict[tu
 def find_identities(
     connection: Connection, keys: Iterable[tuple[str, str, str]]
 ) -> dict[tuple[str, str, str], tuple[str, int]]:
-    """The id and revision behind each known (type, system, value)."""
+    """The id and revision behind each known (type, system, value); of several, the caller's own goes first."""
     wanted = list(dict.fromkeys(keys))
     if not wanted:
         return {}
-    query = select(_I.type, _I.system, _I.value, _I.id, _I.revision).where(
-        tuple_(_I.type, _I.system, _I.value).in_(wanted)
-    )
-    return {(r.type, r.system, r.value): (r.id, r.revision) for r in connection.execute(query)}
+    columns = (_I.type, _I.system, _I.value, _I.id, _I.revision, _I.scope)
+    found = query.identities(connection, *columns).where(tuple_(_I.type, _I.system, _I.value).in_(wanted))
+    own = query.caller_of(connection).organisation or ""
+    held = sorted(connection.execute(found), key=lambda r: (r.scope == own, r.scope))
+    return {(r.type, r.system, r.value): (r.id, r.revision) for r in held}
 
 
 def find_by_identifier(connection: Connection, kind: str, system: str | None, value: str) -> list[str]:
@@ -122,7 +121,7 @@ def find_by_identifier(connection: Connection, kind: str, system: str | None, va
 
     An identifier that a resource had once still finds it, so that a late repeat is not taken for something new.
     """
-    had = select(_I.id).where(_I.type == kind, _I.value == value)
+    had = query.identities(connection, _I.id).where(_I.type == kind, _I.value == value)
     has = query.rows(connection, VALUES, _S.id).where(
         _S.type == kind, _S.param == "identifier", _S.value == value, _S.part != ""
     )
@@ -134,13 +133,14 @@ def find_by_identifier(connection: Connection, kind: str, system: str | None, va
 def add_identities(connection: Connection, rows: Sequence[tuple[str, str, str, str, int]]) -> None:
     """Add (type, system, value, id, revision) rows; a value taken meanwhile raises IntegrityError."""
     if rows:
-        names = ("type", "system", "value", "id", "revision")
-        connection.execute(insert(_IDENTITIES), [dict(zip(names, row, strict=True)) for row in rows])
+        names = ("type", "system", "value", "id", "revision", "scope")
+        scoped = [(*row, query.scope_of(connection, row[0])) for row in rows]
+        connection.execute(insert(IDENTITIES), [dict(zip(names, row, strict=True)) for row in scoped])
 
 
 def forget_identities(connection: Connection, kind: str, resource_id: str) -> None:
     """Free the identifiers of a deleted resource, so that they can be another's."""
-    connection.execute(delete(_IDENTITIES).where(_I.type == kind, _I.id == resource_id))
+    connection.execute(delete(IDENTITIES).where(_I.type == kind, _I.id == resource_id))
 
 
 def mentioning(connection: Connection, case_number: str, reference: str) -> list[Stored]:
@@ -154,12 +154,11 @@ def mentioning(connection: Connection, case_number: str, reference: str) -> list
     return [Stored(*r) for r in connection.execute(wanted)]
 
 
-def raise_revision(connection: Connection, key: tuple[str, str, str], revision: int) -> None:
-    """Record the revision that now counts for an identifier."""
+def raise_revision(connection: Connection, key: tuple[str, str, str], resource_id: str, revision: int) -> None:
+    """Record the revision that now counts for an identifier of a resource."""
     kind, system, value = key
-    connection.execute(
-        update(_IDENTITIES).where(_I.type == kind, _I.system == system, _I.value == value).values(revision=revision)
-    )
+    one = (_I.type == kind, _I.system == system, _I.value == value, _I.id == resource_id)
+    connection.execute(update(IDENTITIES).where(*one).values(revision=revision))
 
 
 def _one(row: Any) -> Stored | None:

@@ -38,6 +38,7 @@ class Subscription:
     leased_by: str = ""
     leased_until_s: float = 0
     deleted: bool = False
+    organisation: str = ""
 
 
 _COLUMNS = [_S[name] for name in Subscription.__dataclass_fields__]
@@ -77,9 +78,10 @@ def lock_all(connection: Connection) -> list[Subscription]:
     return [Subscription(*r) for r in connection.execute(query)]
 
 
-def listed(connection: Connection, after: str, limit: int) -> list[Subscription]:
-    """Subscriptions that are not deleted behind the id `after`, in the order in which they were made."""
-    query = select(*_COLUMNS).where(_S.deleted.is_(False), _S.id > after).order_by(_S.id).limit(limit)
+def listed(connection: Connection, organisation: str, limit: int) -> list[Subscription]:
+    """An organisation's subscriptions that are not deleted, in the order in which they were made."""
+    own = (_S.deleted.is_(False), _S.organisation == organisation)
+    query = select(*_COLUMNS).where(*own).order_by(_S.id).limit(limit)
     return [Subscription(*r) for r in connection.execute(query)]
 
 

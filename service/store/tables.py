@@ -30,12 +30,17 @@ class ResourceVersion(SQLModel, table=True):
 
 
 class Identity(SQLModel, table=True):
-    """Business identifiers: what makes a repeated post the same resource. `revision` orders corrections."""
+    """Business identifiers: what makes a repeated post the same resource. `revision` orders corrections.
+
+    `scope` is the organisation that gave it, so that nobody learns from a refusal which patients of others are here;
+    empty for what is everybody's, and while access control is off.
+    """
 
     __tablename__ = "identity"
     type: str = Field(primary_key=True, max_length=32)
     system: str = Field(primary_key=True, max_length=255)
     value: str = Field(primary_key=True, max_length=255)
+    scope: str = Field(default="", primary_key=True, max_length=80)
     id: str = Field(max_length=64)
     revision: int
 
@@ -110,6 +115,27 @@ class FactRow(SQLModel, table=True):
     small: str = Field(sa_column=Column(Text, nullable=False))
     spent: bool = Field(default=False, sa_column=Column(Boolean, nullable=False, server_default=false()))
     __table_args__ = (Index("ix_fact_spent", "case_number", "spent"),)
+
+
+class CaseParty(SQLModel, table=True):
+    """An organisation (`Organization/id`) that is a party to a case, and as what."""
+
+    __tablename__ = "case_party"
+    case_number: str = Field(primary_key=True, max_length=64)
+    organisation: str = Field(primary_key=True, max_length=80)
+    part: str = Field(primary_key=True, max_length=16)
+    __table_args__ = (Index("ix_case_party_organisation", "organisation", "case_number"),)
+
+
+class ResourceParty(SQLModel, table=True):
+    """An organisation that sees a resource of no case, or that wrote one which only its writer changes."""
+
+    __tablename__ = "resource_party"
+    type: str = Field(primary_key=True, max_length=32)
+    id: str = Field(primary_key=True, max_length=64)
+    organisation: str = Field(primary_key=True, max_length=80)
+    wrote: bool = Field(default=False, sa_column=Column(Boolean, nullable=False, server_default=false()))
+    __table_args__ = (Index("ix_resource_party_organisation", "organisation", "type", "id"),)
 
 
 class MessageRow(SQLModel, table=True):

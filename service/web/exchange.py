@@ -11,10 +11,12 @@ from typing import Any
 from fastapi import Request, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from service.access.grant import OPEN, Grant
 from service.errors import Category, refuse
 from service.fhir.dates import day_of
 from service.fhir.json_text import write
 from service.fhir.referral_task import Role
+from service.pipeline.callers import caller_for
 from service.pipeline.pipeline import Pipeline
 from service.pipeline.sender import Sender
 from service.web.media import body_fault
@@ -57,9 +59,32 @@ def pipeline_of(request: Request) -> Pipeline:
     return request.app.state.pipeline
 
 
+def grant_of(request: Request) -> Grant:
+    """What whoever sends the request was granted; everything while access control is off."""
+    return getattr(request.state, "grant", OPEN)
+
+
 def sender_of(request: Request, role: Role = Role.UNKNOWN) -> Sender:
-    """Who sends the request. The one place where a role begins: with the door today, with an access token one day."""
-    return Sender(role)
+    """Who sends the request, in the role of a door if it has one. The one place where a sender begins."""
+    return Sender(role, grant_of(request))
+
+
+def needed(grant: Grant, letter: str, kind: str) -> None:
+    """Refused with 403 when no scope grants an interaction (one of `cruds`) on a type."""
+    if not grant.allows(letter, kind):
+        sentence = f"The token's scopes do not grant this: system/{kind}.{letter} is needed."
+        raise refuse(Category.FORBIDDEN, sentence)
+
+
+def seen(pipeline: Pipeline, grant: Grant, letter: str, kind: str) -> Pipeline:
+    """The pipeline as a grant sees it in an interaction (`r` or `s`) on a type. 403 when no scope grants that."""
+    needed(grant, letter, kind)
+    return pipeline.seen_by(caller_for(grant, letter))
+
+
+def seen_by_sender(request: Request, letter: str, kind: str) -> Pipeline:
+    """The pipeline as the sender of a request sees it."""
+    return seen(pipeline_of(request), grant_of(request), letter, kind)
 
 
 def day_asked(request: Request, name: str, today: date) -> date:

@@ -6,7 +6,7 @@ from fastapi import Request, Response
 from starlette.concurrency import run_in_threadpool
 
 from service.web import validation
-from service.web.exchange import day_asked, pipeline_of
+from service.web.exchange import day_asked, grant_of, needed, seen_by_sender
 from service.web.fhir_paths import Id, Kind
 from service.web.fhir_reply import fhir_response, known_type
 
@@ -25,6 +25,7 @@ async def validate_instance(request: Request, kind: Kind, resource_id: Id) -> Re
 
 async def readiness(request: Request, case_number: str) -> Response:
     """$readiness: the readiness decision of a case as an Observation, as of today or of a day (asOf)."""
-    pipeline = pipeline_of(request)
+    needed(grant_of(request), "r", "Observation")
+    pipeline = seen_by_sender(request, "r", "CarePlan")
     as_of = day_asked(request, "asOf", pipeline.today())
     return fhir_response(request, await run_in_threadpool(pipeline.readiness_observation, case_number, as_of))

@@ -33,7 +33,7 @@ async def vread(request: Request, kind: Kind, resource_id: Id, version: Version)
 def read_reply(client: Client, kind: str, resource_id: str, conditions: Mapping[str, str]) -> Reply:
     """The current version; `conditions` are If-None-Match and If-Modified-Since, in lower case."""
     known_type(kind)
-    return _unless_held(client.pipeline.resource(kind, resource_id), conditions)
+    return _unless_held(client.seen("r", kind).resource(kind, resource_id), conditions)
 
 
 def vread_reply(client: Client, kind: str, resource_id: str, version: str, conditions: Mapping[str, str]) -> Reply:
@@ -41,7 +41,7 @@ def vread_reply(client: Client, kind: str, resource_id: str, version: str, condi
     known_type(kind)
     if not (version.isascii() and version.isdigit()) or len(version) > 9:
         raise refuse(Category.NOT_FOUND, f"«{version[:20]}» is not a version.")
-    return _unless_held(client.pipeline.version(kind, resource_id, int(version)), conditions)
+    return _unless_held(client.seen("r", kind).version(kind, resource_id, int(version)), conditions)
 
 
 def _unless_held(held: Stored, conditions: Mapping[str, str]) -> Reply:

@@ -22,7 +22,7 @@ from service.fhir.validate import TYPES
 from service.pipeline import Answer, Outcome, Pipeline
 from service.pipeline.pipeline import Received
 from service.pipeline.sender import Sender
-from service.web.exchange import pipeline_of, sender_of
+from service.web.exchange import pipeline_of, seen, sender_of
 from service.web.negotiation import media_of, wants_pretty
 from service.web.problems import STATUS
 
@@ -47,6 +47,10 @@ class Client:
     prefer: str
     """`representation`, `minimal`, `OperationOutcome`, or empty when the client does not say."""
     sender: Sender
+
+    def seen(self, letter: str, kind: str) -> Pipeline:
+        """The pipeline as the client sees it in an interaction (`r` or `s`) on a type. 403 when no scope grants that."""
+        return seen(self.pipeline, self.sender.grant, letter, kind)
 
     def received(self, text: bytes, interaction: str, place: int | None = None) -> Received:
         """A message of this client; `place` tells the entries of a batch apart."""

@@ -15,7 +15,7 @@ from service.fhir.search_conditions import Pairs, Search
 from service.fhir.search_query import search_of
 from service.fhir.validate import TYPES
 from service.pipeline.searching import Page, Stored
-from service.web.exchange import body_of, pipeline_of
+from service.web.exchange import body_of, seen_by_sender
 from service.web.fhir_pages import Asked, base_of, bundle_text, entry_text, history_entry, links_of
 from service.web.fhir_paths import Id, Kind
 from service.web.fhir_reply import Client, Reply, client_of, fhir_response, known_type, response_of
@@ -55,7 +55,7 @@ def search_reply(client: Client, kind: str, pairs: Pairs, strict: bool) -> Reply
     """A page of what a search finds; `strict` refuses parameters that are not known."""
     known_type(kind)
     asked = search_of(kind, pairs, client.base, client.pipeline.now(), strict)
-    return Reply(200, _searchset(client.base, asked, client.pipeline.search(asked)))
+    return Reply(200, _searchset(client.base, asked, client.seen("s", kind).search(asked)))
 
 
 def _searchset(base: str, asked: Search, page: Page) -> str:
@@ -90,7 +90,7 @@ def history_reply(client: Client, kind: str, resource_id: str, pairs: Pairs) -> 
     """A page of the versions of a resource."""
     known_type(kind)
     asked = Asked(pairs, ("_since", "_count"))
-    page = client.pipeline.history(kind, resource_id, asked.since, asked.token, asked.count)
+    page = client.seen("r", kind).history(kind, resource_id, asked.since, asked.token, asked.count)
     return _history(client.base, f"{kind}/{resource_id}", asked, page)
 
 
@@ -98,7 +98,8 @@ def type_history_reply(client: Client, kind: str, pairs: Pairs) -> Reply:
     """A page of the versions of all resources of a type."""
     known_type(kind)
     asked = Asked(pairs, ("_since", "_count"))
-    return _history(client.base, kind, asked, client.pipeline.type_history(kind, asked.since, asked.token, asked.count))
+    page = client.seen("r", kind).type_history(kind, asked.since, asked.token, asked.count)
+    return _history(client.base, kind, asked, page)
 
 
 def _history(base: str, place: str, asked: Asked, page: Page) -> Reply:
@@ -114,9 +115,8 @@ async def everything(request: Request, resource_id: Id) -> Response:
     for kind in kinds:
         if kind not in TYPES:
             raise refuse(Category.BAD_QUERY, f"_type: «{kind[:40]}» is not a type this service holds.", "_type")
-    page = await run_in_threadpool(
-        pipeline_of(request).everything, resource_id, kinds, asked.since, asked.token, asked.count
-    )
+    record = seen_by_sender(request, "r", "Patient").everything
+    page = await run_in_threadpool(record, resource_id, kinds, asked.since, asked.token, asked.count)
     base = base_of(request)
     links = links_of(f"{base}/Patient/{resource_id}/$everything", asked.pairs, page.following)
     return fhir_response(

@@ -9,7 +9,7 @@ from starlette.concurrency import run_in_threadpool
 
 from service.fhir.engine import CAUTION
 from service.fhir.json_text import load
-from service.web.exchange import pipeline_of
+from service.web.exchange import seen_by_sender
 
 router = APIRouter(tags=["Pages"], include_in_schema=False)
 _STYLE = """
@@ -40,8 +40,9 @@ async def style() -> Response:
 @router.get("/")
 async def board(request: Request) -> Response:
     """Whose move it is, longest waiting first."""
-    rows = await run_in_threadpool(pipeline_of(request).worklist, None, None, 200)
-    today = pipeline_of(request).today().isoformat()
+    pipeline = seen_by_sender(request, "s", "CarePlan")
+    rows = await run_in_threadpool(pipeline.worklist, None, None, 200)
+    today = pipeline.today().isoformat()
     lines = "".join(
         f'<tr><td><a href="/cases/{escape(r.case_number)}/page">{escape(r.case_number)}</a></td>'
         f"<td>{escape(r.whose_move)}{' <b>(urgent)</b>' if r.urgent else ''}</td>"
@@ -59,7 +60,7 @@ async def board(request: Request) -> Response:
 @router.get("/cases/{case_number}/page")
 async def case_page(request: Request, case_number: str) -> Response:
     """One case: the narrative of its CarePlan."""
-    held = await run_in_threadpool(pipeline_of(request).resource, "CarePlan", case_number)
+    held = await run_in_threadpool(seen_by_sender(request, "r", "CarePlan").resource, "CarePlan", case_number)
     narrative: str = load(held.body)["text"]["div"]
     links = f'<p><a href="/">All cases</a> · <a href="/fhir/CarePlan/{escape(case_number)}">FHIR CarePlan</a></p>'
     return _page(f"Case {case_number}", narrative + links)

@@ -20,6 +20,7 @@ STATUS = {
     Category.INVALID: 422,
     Category.BAD_QUERY: 400,
     Category.BUSINESS_RULE: 422,
+    Category.FORBIDDEN: 403,
     Category.NOT_FOUND: 404,
     Category.GONE: 410,
     Category.CONFLICT: 409,

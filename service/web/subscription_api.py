@@ -14,7 +14,7 @@ from service.errors import Category, refuse
 from service.fhir.build import Resource
 from service.fhir.json_text import parse
 from service.pipeline.subscriptions import Subscriptions
-from service.web.exchange import answer, body_of
+from service.web.exchange import answer, body_of, grant_of, needed
 
 router = APIRouter(prefix="/fhir/Subscription", tags=["Subscriptions"])
 _MATCH = re.compile(r'(?:W/)?"([0-9]{1,9})"')
@@ -22,8 +22,13 @@ _SEARCHED = {"_id", "status", "url", "criteria"}
 _NUMBER = re.compile(r"[0-9]{1,18}")
 
 
-def _subscriptions(request: Request) -> Subscriptions:
-    return request.app.state.subscriptions
+def _subscriptions(request: Request, letter: str) -> Subscriptions:
+    """The subscriptions of the sender's organisation. 403 when no scope grants the interaction (one of `cruds`)."""
+    grant = grant_of(request)
+    needed(grant, letter, "Subscription")
+    if grant.organisation and letter in "cud":
+        needed(grant, "r", "CarePlan")
+    return request.app.state.subscriptions.of(grant)
 
 
 def _base(request: Request) -> str:
@@ -42,7 +47,7 @@ def _written(request: Request, resource: Resource, status: int) -> Response:
 async def create(request: Request) -> Response:
     """Subscribe: the handshake follows, then a notice for each change of whose move it is."""
     text = await body_of(request)
-    made = await run_in_threadpool(_subscriptions(request).create, text, _base(request), request.state.request_id)
+    made = await run_in_threadpool(_subscriptions(request, "c").create, text, _base(request), request.state.request_id)
     return _written(request, made, 201)
 
 
@@ -52,7 +57,7 @@ async def search(request: Request) -> Response:
     query = request.query_params
     if not set(query) <= _SEARCHED or len(query) < len(query.multi_items()):
         raise refuse(Category.NOT_SUPPORTED, f"Search takes {', '.join(sorted(_SEARCHED))}, each once.")
-    found = await run_in_threadpool(_subscriptions(request).search, dict(query))
+    found = await run_in_threadpool(_subscriptions(request, "s").search, dict(query))
     return answer(_searchset(request, [(f"Subscription/{r['id']}", r) for r in found]), fhir=True)
 
 
@@ -60,7 +65,7 @@ async def search(request: Request) -> Response:
 async def statuses(request: Request) -> Response:
     """$status of several Subscriptions, by id and status, or of all."""
     query = request.query_params
-    found = await run_in_threadpool(_subscriptions(request).statuses, query.getlist("id"), query.getlist("status"))
+    found = await run_in_threadpool(_subscriptions(request, "r").statuses, query.getlist("id"), query.getlist("status"))
     return answer(_searchset(request, [(f"Parameters/{r['id']}", r) for r in found]), fhir=True)
 
 
@@ -70,14 +75,14 @@ async def statuses_by_post(request: Request) -> Response:
     asked = await _parameters(request)
     ids = [str(p.get("valueId")) for p in asked if p.get("name") == "id"]
     states = [str(p.get("valueCode")) for p in asked if p.get("name") == "status"]
-    found = await run_in_threadpool(_subscriptions(request).statuses, ids, states)
+    found = await run_in_threadpool(_subscriptions(request, "r").statuses, ids, states)
     return answer(_searchset(request, [(f"Parameters/{r['id']}", r) for r in found]), fhir=True)
 
 
 @router.get("/{subscription_id}", response_class=Response)
 async def read(request: Request, subscription_id: str) -> Response:
     """A Subscription as it stands."""
-    return _written(request, await run_in_threadpool(_subscriptions(request).read, subscription_id), 200)
+    return _written(request, await run_in_threadpool(_subscriptions(request, "r").read, subscription_id), 200)
 
 
 @router.put("/{subscription_id}", response_class=Response)
@@ -90,7 +95,7 @@ async def update(request: Request, subscription_id: str) -> Response:
     found = _MATCH.fullmatch(match.strip())
     if found is None:
         raise refuse(Category.INVALID, f'If-Match must look like W/"3", not {match[:20]}.')
-    work = _subscriptions(request).update
+    work = _subscriptions(request, "u").update
     changed = await run_in_threadpool(
         work, subscription_id, text, int(found[1]), _base(request), request.state.request_id
     )
@@ -100,7 +105,7 @@ async def update(request: Request, subscription_id: str) -> Response:
 @router.delete("/{subscription_id}", response_class=Response)
 async def delete(request: Request, subscription_id: str) -> Response:
     """End a Subscription."""
-    await run_in_threadpool(_subscriptions(request).delete, subscription_id, request.state.request_id)
+    await run_in_threadpool(_subscriptions(request, "d").delete, subscription_id, request.state.request_id)
     return Response(status_code=204)
 
 
@@ -108,7 +113,7 @@ async def delete(request: Request, subscription_id: str) -> Response:
 @router.get("/{subscription_id}/$status", response_class=Response)
 async def status(request: Request, subscription_id: str) -> Response:
     """$status: where a Subscription stands, and how many events it has had."""
-    found = await run_in_threadpool(_subscriptions(request).status, subscription_id)
+    found = await run_in_threadpool(_subscriptions(request, "r").status, subscription_id)
     return answer(_searchset(request, [(f"Parameters/{found['id']}", found)]), fhir=True)
 
 
@@ -128,7 +133,7 @@ async def events_by_post(request: Request, subscription_id: str) -> Response:
 async def _events(request: Request, subscription_id: str, asked: dict[str, str]) -> Response:
     first = _number(asked, "eventsSinceNumber")
     last = _number(asked, "eventsUntilNumber")
-    work = _subscriptions(request).events
+    work = _subscriptions(request, "r").events
     found = await run_in_threadpool(work, subscription_id, first or 0, last, asked.get("content"))
     return answer(found, fhir=True)
 

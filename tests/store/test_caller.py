@@ -6,12 +6,13 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
+from sqlalchemy import Connection
 
 from service.errors import Refused
 from service.fhir.json_text import write
 from service.fhir.search_query import search_of
 from service.pipeline import Pipeline
-from service.store import cases
+from service.store import cases, parties
 from service.store.caller import Caller
 from tests.store.messages import Post, opened_case, referral, settled_course, take
 from tests.store.test_search_rules import BASE, NOW
@@ -27,6 +28,17 @@ def two(pipeline: Pipeline) -> tuple[Pipeline, str, str]:
     return pipeline, mine, other
 
 
+def with_parties(pipeline: Pipeline, number: str, organisation: str) -> None:
+    """Make an organisation a party to a case and let it see the patient."""
+    kind, patient = pipeline.case(number)["resources"]["patient"].split("/")
+
+    def work(tx: Connection) -> None:
+        parties.add(tx, number, [(organisation, "fulfiller")])
+        parties.tell(tx, [(kind, patient)], organisation)
+
+    pipeline.database.write(work)
+
+
 def _of_case(pipeline: Pipeline, number: str) -> dict[str, str]:
     return pipeline.case(number)["resources"]
 
@@ -38,7 +50,8 @@ def _searched(pipeline: Pipeline, kind: str, *pairs: tuple[str, str]) -> list[An
 
 def test_no_path_shows_a_case_of_others(two: tuple[Pipeline, str, str]) -> None:
     whole, mine, other = two
-    seen = whole.seen_by(Caller(frozenset({mine})))
+    with_parties(whole, mine, "Organization/mine")
+    seen = whole.seen_by(Caller("Organization/mine"))
     theirs, own = _of_case(whole, other), _of_case(whole, mine)
     patient = theirs["patient"].split("/")[1]
     kind, resource_id = theirs["referral"].split("/")
@@ -66,8 +79,11 @@ def test_no_path_shows_a_case_of_others(two: tuple[Pipeline, str, str]) -> None:
         "chain": lambda p: _searched(p, "Observation", ("patient.identifier", "P-R-3001")),
         "back": lambda p: _searched(p, "Patient", ("_id", patient), ("_revinclude", "Observation:patient")),
         "history": lambda p: p.type_history("Observation", "", "", 200).matches,
-        "everything": lambda p: p.everything(patient, ["Observation", "CarePlan", "Task"], "", "", 200).matches,
     }
+    everything = ["Observation", "CarePlan", "Task"]
+    assert whole.everything(patient, everything, "", "", 200).matches
+    with pytest.raises(Refused):
+        seen.everything(patient, everything, "", "", 200)
     for name, ask in paths.items():
         assert any(r.case_number == other for r in ask(whole)), f"{name} shows the case to who may see it"
         assert all(r.case_number in ("", mine) for r in ask(seen)), name
@@ -77,7 +93,7 @@ def test_no_path_shows_a_case_of_others(two: tuple[Pipeline, str, str]) -> None:
 
 
 def test_a_database_without_a_caller_cannot_be_read(pipeline: Pipeline) -> None:
-    database = pipeline._database.seen_by(None)  # type: ignore[arg-type]
+    database = pipeline.database.seen_by(None)  # type: ignore[arg-type]
     with pytest.raises(AssertionError, match="for a caller"):
         database.read(lambda tx: cases.get(tx, "x"))
     with pytest.raises(AssertionError, match="for a caller"):

@@ -26,9 +26,9 @@ from tests.store.test_search_rules import BASE, NOW
 from tests.store.whole import check_whole, rows_of
 
 _FIRST = ("resource_version", "identity", "case_row", "fact", "message")
-_PARTITIONED = ("resource_version", "search_value", "case_row", "fact", "message")
+_PARTITIONED = ("resource_version", "search_value", "case_row", "fact", "message", "case_party", "notice")
 
-_ADDED = ("deleted", "overdue_from", "replaces", "recorded_on", "spent")
+_ADDED = ("deleted", "overdue_from", "replaces", "recorded_on", "spent", "scope")
 """Columns of later releases; those of a case are filled by its next decision."""
 
 _INDEXES = {
@@ -43,6 +43,8 @@ _INDEXES = {
     },
     "fact": {"ix_fact_spent"},
     "message": {"ix_message_case_number"},
+    "case_party": {"ix_case_party_organisation"},
+    "notice": {"ix_notice_case", "ix_notice_waiting"},
 }
 
 

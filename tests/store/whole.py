@@ -25,7 +25,7 @@ from service.rules.words import day
 
 TABLES = (
     *("resource_version", "identity", "case_row", "fact", "message", "search_value"),
-    *("notice", "subscription", "subscription_event"),
+    *("notice", "subscription", "subscription_event", "case_party", "resource_party"),
 )
 Rows = list[dict[str, Any]]
 

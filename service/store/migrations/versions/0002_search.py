@@ -3,6 +3,8 @@
 import sqlalchemy as sa
 from alembic import context, op
 
+from service.store.migrations.partitions import lay_out
+
 revision = "0002"
 down_revision = "0001"
 
@@ -50,31 +52,4 @@ def upgrade() -> None:
     partitions = context.config.attributes.get("partitions", 0)
     if partitions and op.get_bind().dialect.name == "postgresql":
         for table, key in _KEYS.items():
-            _partition(table, key, partitions)
-
-
-def _partition(table: str, key: tuple[str, ...], partitions: int) -> None:
-    """The same table with its rows and indexes, hash-partitioned by the case number, which its key then holds."""
-    bind = op.get_bind()
-    held = sa.inspect(bind).get_indexes(table)
-    definitions = bind.execute(
-        sa.text("SELECT indexname, indexdef FROM pg_indexes WHERE schemaname = current_schema() AND tablename = :t"),
-        {"t": table},
-    ).all()
-    whole = f"{table}_whole"
-    op.rename_table(table, whole)
-    for index in held:
-        op.execute(f'DROP INDEX "{index["name"]}"')
-    op.execute(f'ALTER TABLE {whole} DROP CONSTRAINT "{table}_pkey"')
-    op.execute(f"CREATE TABLE {table} (LIKE {whole} INCLUDING DEFAULTS) PARTITION BY HASH (case_number)")
-    op.execute(f"ALTER TABLE {table} ADD PRIMARY KEY ({', '.join(key)})")
-    for number in range(partitions):
-        op.execute(
-            f"CREATE TABLE {table}_{number} PARTITION OF {table}"
-            f" FOR VALUES WITH (MODULUS {partitions}, REMAINDER {number})"
-        )
-    op.execute(f"INSERT INTO {table} SELECT * FROM {whole}")
-    op.drop_table(whole)
-    for name, definition in definitions:
-        if name != f"{table}_pkey":
-            op.execute(definition)
+            lay_out(table, key, partitions)

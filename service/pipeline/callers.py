@@ -1,0 +1,20 @@
+"""What a grant may read, as the caller for whom every query is built."""
+
+from __future__ import annotations
+
+from service.access.grant import Grant
+from service.fhir.validate import TYPES
+from service.store.caller import Caller, Kinds
+
+
+def caller_for(grant: Grant, letter: str = "") -> Caller:
+    """The caller of a grant: limited to its cases and, for an interaction (`r` or `s`), to the types of its scopes.
+
+    Emergency access sees every case. Without a letter, as messages are worked on, no type is hidden.
+    """
+    organisation = None if grant.emergency else grant.organisation or None
+    if not letter or not grant.organisation:
+        return Caller(organisation)
+    kinds: Kinds = tuple((t, grant.categories(letter, t)) for t in TYPES if grant.allows(letter, t))
+    whole = len(kinds) == len(TYPES) and all(categories is None for _, categories in kinds)
+    return Caller(organisation, None if whole else kinds)

@@ -1,0 +1,127 @@
+"""The organisations that are parties to a case, taken from its resources as messages bring them.
+
+The physician's organisation places the referral, the dental office's fulfils it, a laboratory's tests. An organisation that
+became a party stays one: what it did is part of the record.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+
+from sqlalchemy import Connection
+
+from service.access.grant import Office
+from service.errors import Category, Problem, Refused
+from service.fhir.build import Resource, sid
+from service.fhir.json_text import load
+from service.fhir.read_other import is_referral, is_test_order
+from service.fhir.reading import reference_of
+from service.pipeline.identify import Identified
+from service.pipeline.sender import Sender
+from service.store import cases, parties, resources
+from service.store.cases import Case
+
+PLACER, FULFILLER, LAB = "placer", "fulfiller", "lab"
+_PRACTITIONERS = sid("practitioner") + "/"
+_BATCH = 100
+Look = Callable[[str], Resource]
+
+
+def record(connection: Connection, case: Case, items: Sequence[Identified], sender: Sender, opened: bool) -> None:
+    """Put the parties that a message adds to its case on record. Refused when its sender names another as itself."""
+    telling = [i for i in items if i.written and i.draft.type in ("ServiceRequest", "DiagnosticReport")]
+    if not telling and not opened:
+        return
+    here = {i.reference: i.resource for i in items}
+
+    def look(reference: str) -> Resource:
+        if reference in here:
+            return here[reference]
+        held = resources.current(connection, *reference.split("/", 1)) if "/" in reference else None
+        return load(held.body) if held and not held.deleted else {}
+
+    found = {(o, part) for i in telling for o, part in _named(connection, i.resource, look)}
+    if sender.is_limited:
+        found |= _own(sender, found, telling, opened)
+    _keep(connection, case, found)
+
+
+def fill_some(connection: Connection) -> int:
+    """Put the parties of some older cases on record; how many cases there were."""
+
+    def look(reference: str) -> Resource:
+        held = resources.current(connection, *reference.split("/", 1)) if "/" in reference else None
+        return load(held.body) if held and not held.deleted else {}
+
+    numbers = parties.without(connection, _BATCH)
+    for number in numbers:
+        case = cases.get(connection, number)
+        assert case is not None, "its number was just read"
+        held = [load(r.body) for r in resources.of_case(connection, number) if r.type == "DiagnosticReport"]
+        found = {(o, part) for body in (look(case.referral), *held) for o, part in _named(connection, body, look)}
+        _keep(connection, case, found or {("", "")})
+    return len(numbers)
+
+
+def _keep(connection: Connection, case: Case, found: Iterable[tuple[str, str]]) -> None:
+    for organisation, _ in sorted(parties.add(connection, case.case_number, found)):
+        parties.tell(connection, [(case.patient.split("/")[0], case.patient.split("/")[1])], organisation)
+
+
+def _named(connection: Connection, resource: Resource, look: Look) -> list[tuple[str, str]]:
+    """(organisation, part) of the parties a resource names."""
+    if is_referral(resource):
+        placers = [(_organisation(connection, resource.get("requester"), look), PLACER)]
+        return [p for p in placers + [(o, FULFILLER) for o in _performers(connection, resource, look)] if p[0]]
+    if is_test_order(resource) or resource.get("resourceType") == "DiagnosticReport":
+        return [(o, LAB) for o in _performers(connection, resource, look)]
+    return []
+
+
+def _performers(connection: Connection, resource: Resource, look: Look) -> list[str]:
+    found = (_organisation(connection, p, look) for p in resource.get("performer") or [])
+    return [organisation for organisation in found if organisation]
+
+
+def _organisation(connection: Connection, reference: object, look: Look) -> str:
+    """The organisation somebody acts for; empty when nothing tells it."""
+    address = reference_of(reference) or ""
+    if address.startswith("Organization/"):
+        return address
+    if address.startswith("PractitionerRole/"):
+        return reference_of(look(address).get("organization")) or ""
+    if not address.startswith("Practitioner/"):
+        return ""
+    for one in look(address).get("identifier") or []:
+        system = str(one.get("system", ""))
+        if system.startswith(_PRACTITIONERS):  # a plain referral's physician, numbered by the practice
+            key = ("Organization", sid("organization"), system.removeprefix(_PRACTITIONERS))
+            known = resources.find_identities(connection, [key]).get(key)
+            return f"Organization/{known[0]}" if known else ""
+    return ""
+
+
+def _own(
+    sender: Sender, found: set[tuple[str, str]], telling: Sequence[Identified], opened: bool
+) -> set[tuple[str, str]]:
+    """The sender as a party to the case it opens. Refused when a party of its own kind is another's organisation."""
+    offices, own = sender.grant.offices, sender.grant.organisation
+    problems: list[Problem] = []
+    for item in telling:
+        path = item.draft.path or item.draft.type
+        as_lab = item.draft.type == "DiagnosticReport" and offices == {Office.SLEEP_LAB}
+        if as_lab and any(part == LAB and o != own for o, part in found):
+            sentence = "A laboratory reports its own tests; the laboratory named is another organisation."
+            problems.append(Problem(Category.FORBIDDEN, sentence, path))
+        as_placer = is_referral(item.resource) and offices == {Office.PHYSICIAN}
+        if as_placer and any(part == PLACER and o != own for o, part in found):
+            sentence = "A physician's office refers for itself; the requester is of another organisation."
+            problems.append(Problem(Category.FORBIDDEN, sentence, path))
+    if problems:
+        raise Refused(problems)
+    mine: set[tuple[str, str]] = set()
+    if opened and Office.SLEEP_LAB in offices:
+        mine.add((own, LAB))
+    if opened and Office.PHYSICIAN in offices and not any(part == PLACER for _, part in found):
+        mine.add((own, PLACER))
+    return mine

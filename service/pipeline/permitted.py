@@ -1,0 +1,147 @@
+"""Whether a sender may write what a message holds: by scope, by kind of office, by part in the case, by authorship.
+
+Runs inside the message's transaction, on what it will write; a refusal names every resource that may not be written.
+What others made is not here for who may not see it, so that nothing is refused with a sentence that tells of it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from sqlalchemy import Connection
+
+from service.access.duties import PARTS, WORDS, writers_of
+from service.access.grant import Grant, Office
+from service.errors import Category, Problem, Refused, refuse
+from service.fhir.build import SHARED, Resource
+from service.fhir.codes import codings_of
+from service.fhir.interactions import DELETABLE
+from service.fhir.json_text import load
+from service.fhir.read_facts import told_by
+from service.fhir.read_other import is_referral
+from service.fhir.referral_task import Role
+from service.inbound.plain import Mapped
+from service.pipeline.identify import Identified
+from service.pipeline.sender import Sender, role_of
+from service.store import parties
+from service.store.cases import Case
+from service.store.query import DIRECTORY
+
+_DOORS = {Role.FULFILLER: {Office.DENTAL_OFFICE}, Role.PLACER: {Office.PHYSICIAN, Office.SLEEP_LAB}}
+
+
+def as_limited(mapped: Mapped, sender: Sender) -> Mapped:
+    """A message as access control takes it: nobody chooses the id of what others could have under it."""
+    if sender.is_limited:
+        for draft in mapped.drafts:
+            draft.may_create = draft.may_create and draft.type in DIRECTORY
+    return mapped
+
+
+def check(
+    connection: Connection,
+    sender: Sender,
+    case: Case | None,
+    opened: bool,
+    mapped: Mapped,
+    items: Sequence[Identified],
+) -> Sender:
+    """The sender in the role it acts in. Refused with everything the message may not write."""
+    if not sender.is_limited:
+        return sender
+    if sender.grant.emergency:
+        raise refuse(Category.FORBIDDEN, "Emergency access reads; it writes nothing.")
+    acting = _acting(connection, sender.grant, case, opened)
+    sent = [i for i in items if i.draft.parent is None]
+    problems = [p for item in sent for p in _scope(sender.grant, item)]
+    opens = any(is_referral(i.resource) for i in items)
+    for item in sent:
+        if item.written or item.what == "deleted":
+            problems.extend(_duty(sender.grant.offices if item.draft.type in SHARED else acting, item, opens))
+    problems.extend(_authorship(connection, sender.grant, acting, sent))
+    if mapped.move is not None and not _as_door(acting, mapped.move.role):
+        sentence = f"This message is the {mapped.move.role}'s; this client acts as {_words(acting)}."
+        problems.append(Problem(Category.FORBIDDEN, sentence))
+    if problems:
+        raise Refused(problems)
+    return replace(sender, role=sender.role if _as_door(acting, sender.role) else role_of(acting))
+
+
+def wrote(connection: Connection, sender: Sender, items: Sequence[Identified]) -> None:
+    """Remember what is only its writer's to change."""
+    if sender.is_limited:
+        made = [(i.draft.type, i.id) for i in items if i.what == "created" and i.draft.type in SHARED | DELETABLE]
+        parties.tell(connection, made, sender.grant.organisation, wrote=True)
+
+
+def _acting(connection: Connection, grant: Grant, case: Case | None, opened: bool) -> frozenset[Office]:
+    """As which offices a client acts: those it is registered as, and is in this case."""
+    if case is None:
+        return grant.offices
+    if opened:
+        return grant.offices - {Office.DENTAL_OFFICE}
+    held = parties.parts(connection, case.case_number, grant.organisation)
+    return frozenset(office for office in grant.offices if PARTS[office] in held)
+
+
+def _as_door(acting: frozenset[Office], role: Role) -> bool:
+    return role in _DOORS and bool(acting & _DOORS[role])
+
+
+def _scope(grant: Grant, item: Identified) -> list[Problem]:
+    letter = {"created": "c", "updated": "u", "deleted": "d"}.get(item.what, "u" if item.draft.updates else "c")
+    kind = item.draft.type
+    if grant.allows(letter, kind):
+        limited = grant.categories(letter, kind)
+        if limited is None or limited & _categories(item.resource):
+            return []
+    sentence = f"The token's scopes do not grant this: system/{kind}.{letter} is needed."
+    return [Problem(Category.FORBIDDEN, sentence, item.draft.path or kind)]
+
+
+def _categories(resource: Resource) -> set[str]:
+    held = resource.get("category")
+    concepts = held if isinstance(held, list) else [held]
+    return {f"{c.get('system', '')}|{c.get('code', '')}" for concept in concepts for c in codings_of(concept)}
+
+
+def _duty(acting: frozenset[Office], item: Identified, opens: bool) -> list[Problem]:
+    """What a resource tells, and what it told before, is for one of the acting offices to write."""
+    may = writers_of(item.resource, told_by(item.resource), opens)
+    if item.held is not None and not item.held.deleted:
+        before = load(item.held.body)
+        may &= writers_of(before, told_by(before), opens)
+    if may & acting:
+        return []
+    who = _words(may) if may else "the service alone"
+    sentence = f"This {item.draft.type} is written by {who}; this client acts as {_words(acting)}."
+    return [Problem(Category.FORBIDDEN, sentence, item.draft.path or item.draft.type)]
+
+
+def _authorship(
+    connection: Connection, grant: Grant, acting: frozenset[Office], items: Sequence[Identified]
+) -> list[Problem]:
+    """People, organisations, messages and documents are changed by who wrote them, a patient by who refers them."""
+    changed = [
+        i
+        for i in items
+        if i.what in ("updated", "deleted") and i.draft.type in SHARED | DELETABLE and i.held is not None
+    ]
+    own = parties.written_by(connection, grant.organisation, [(i.draft.type, i.id) for i in changed])
+    medical = acting & {Office.PHYSICIAN, Office.SLEEP_LAB}
+    return [
+        Problem(
+            Category.FORBIDDEN,
+            f"{i.reference} is changed by the organisation that wrote it.",
+            i.draft.path or i.draft.type,
+        )
+        for i in changed
+        if (i.draft.type, i.id) not in own
+        and i.reference != grant.organisation
+        and not (i.draft.type == "Patient" and medical)
+    ]
+
+
+def _words(offices: frozenset[Office]) -> str:
+    return " or ".join(WORDS[o] for o in sorted(offices)) if offices else "no party to this case"
