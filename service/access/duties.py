@@ -49,7 +49,6 @@ _BY_KIND: dict[str, frozenset[Office]] = {
     "check-in": frozenset({DENTIST}),
     "physician-decision": frozenset({PHYSICIAN}),
     "evaluation": _MEDICAL,
-    "documentation": _MEDICAL,
 }
 """By the kind of fact a resource tells, as `service/fhir/read_facts.py` reads it."""
 

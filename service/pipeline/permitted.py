@@ -33,6 +33,8 @@ _DOORS = {Role.FULFILLER: {Office.DENTAL_OFFICE}, Role.PLACER: {Office.PHYSICIAN
 
 def as_limited(mapped: Mapped, sender: Sender) -> Mapped:
     """A message as access control takes it: nobody chooses the id of what others could have under it."""
+    if sender.grant.emergency:
+        raise refuse(Category.FORBIDDEN, "Emergency access reads; it writes nothing.")
     if sender.is_limited:
         for draft in mapped.drafts:
             draft.may_create = draft.may_create and draft.type in DIRECTORY
@@ -50,14 +52,12 @@ def check(
     """The sender in the role it acts in. Refused with everything the message may not write."""
     if not sender.is_limited:
         return sender
-    if sender.grant.emergency:
-        raise refuse(Category.FORBIDDEN, "Emergency access reads; it writes nothing.")
     acting = _acting(connection, sender.grant, case, opened)
     sent = [i for i in items if i.draft.parent is None]
     problems = [p for item in sent for p in _scope(sender.grant, item)]
     opens = any(is_referral(i.resource) for i in items)
     for item in sent:
-        if item.written or item.what == "deleted":
+        if item.what in ("created", "updated", "deleted") or not (item.draft.type in SHARED or item.draft.found):
             problems.extend(_duty(sender.grant.offices if item.draft.type in SHARED else acting, item, opens))
     problems.extend(_authorship(connection, sender.grant, acting, sent))
     if mapped.move is not None and not _as_door(acting, mapped.move.role):
