@@ -64,14 +64,23 @@ def encounter(kind: Code, subject: dict[str, Any], day: str, withdrawn: bool = F
 
 @dataclass(frozen=True, slots=True)
 class Condition:
-    """The business identifier a client looks a resource up by; any system when `system` is None."""
+    """What a client looks a resource up by: a business identifier (any system when `system` is None), or a search.
+
+    `pairs` are the names and values of a search by anything else; empty for an identifier.
+    """
 
     system: str | None
     value: str
+    pairs: tuple[tuple[str, str], ...] = ()
 
     def meets(self, identifier: tuple[str, str]) -> bool:
         """Whether an identifier (system, value) is the one asked for."""
-        return identifier[1] == self.value and self.system in (None, identifier[0])
+        return not self.pairs and identifier[1] == self.value and self.system in (None, identifier[0])
+
+    @property
+    def words(self) -> str:
+        """What a resource must have to be the one."""
+        return "what is asked for" if self.pairs else f"the identifier {self.value}"
 
 
 @dataclass(slots=True)

@@ -59,13 +59,18 @@ def same_type(resource: Resource, kind: str) -> None:
 
 
 def condition_of(query: str, name: str, path: str) -> Condition:
-    """The identifier a conditional interaction asks for; `name` is what the client calls it. Refused otherwise."""
+    """What a conditional interaction asks for; `name` is what the client calls it. Refused when it asks for nothing.
+
+    A search by anything but one identifier is understood where it is made (`service/pipeline/conditions.py`).
+    """
     pairs = parse_qsl(query.split("?")[-1], keep_blank_values=True)
     if len(pairs) == 1 and pairs[0][0] == "identifier" and pairs[0][1].count("|") <= 1:
         system, bar, value = pairs[0][1].rpartition("|")
         if value and (system or not bar) and max(len(system), len(value)) <= MAX_IDENTIFIER:
             return Condition(system if bar else None, value)
-    raise refuse(Category.NOT_SUPPORTED, f"{name} takes identifier=system|value or identifier=value.", path)
+    if not pairs or (any(name == "identifier" for name, _ in pairs[:1]) and len(pairs) == 1):
+        raise refuse(Category.NOT_SUPPORTED, f"{name} takes identifier=system|value, or another search.", path)
+    return Condition(None, "", tuple(pairs))
 
 
 def draft_of(
@@ -98,10 +103,14 @@ def draft_of(
 
 
 def with_condition(draft: Draft, condition: Condition, updates: bool) -> Draft:
-    """A draft that is looked for by an identifier first, which it must carry itself.
+    """A draft that is looked for first. An identifier it is looked for by it must carry itself.
 
     Otherwise a repeat of the request would not find what the first one made.
     """
+    if condition.pairs:
+        draft.condition, draft.updates = condition, updates
+        draft.identity = None if updates else draft.identity
+        return draft
     own = next((one for one in draft.identifiers if condition.meets(one)), None)
     if own is None:
         sentence = f"The resource must carry the identifier that is asked for, {condition.value[:64]}, with its system."

@@ -123,7 +123,7 @@ class Pipeline(Days, Searches):
         moment = self._clock()
         today = self.today()
         if not received.plain:
-            conditions.settle(tx, mapped.drafts)
+            conditions.settle(tx, mapped.drafts, moment)
         case, known = which_case.case_and_known(tx, mapped.drafts, case_number)
         now = instant_after(moment, case.changed_at if case else "")
         derived = Derived.of(case.case_number if case else "", case.derived if case else "{}")

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, FromClause, Select, and_, func, literal, or_, select, tuple_, union
+from sqlalchemy import text as sql_text
 
 from service.errors import Category, refuse
 from service.fhir.search_conditions import (
@@ -40,6 +41,12 @@ class Found:
 
     id: str
     key: str = ""
+
+
+def take_turn(connection: Connection, text: str) -> None:
+    """Wait until no other transaction makes what the search of a text did not find (SQLite has one writer anyway)."""
+    if connection.dialect.name == "postgresql":
+        connection.execute(sql_text("SELECT pg_advisory_xact_lock(727003, hashtext(:t))"), {"t": text})
 
 
 def page(

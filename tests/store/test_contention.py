@@ -79,6 +79,20 @@ def test_one_identifier_created_by_fifty_at_once_is_one_resource(services: list[
     check_whole(rows_of(database_url))
 
 
+def test_one_name_created_by_fifty_at_once_is_one_resource(services: list[httpx.Client], database_url: str):
+    """A condition that no identifier settles: those who look for the same wait for one another."""
+    headers = {**_JSON, "If-None-Exist": "name:exact=Office of the harbour"}
+    answers = _at_once(
+        services,
+        lambda client, i: client.post(
+            "/fhir/Organization", content=write(_office(f"n{i}", "Office of the harbour")), headers=headers
+        ),
+    )
+    assert Counter(a.status_code for a in answers) == {201: 1, 200: _CREATORS - 1}
+    assert len(_offices(database_url)) == 1
+    check_whole(rows_of(database_url))
+
+
 def test_one_identifier_created_in_fifty_transactions_is_one_resource(services: list[httpx.Client], database_url: str):
     """Each transaction also makes a person of its own, who works there, and finds the office by reference too."""
 

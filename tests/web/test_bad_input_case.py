@@ -84,7 +84,7 @@ BUNDLES: list[tuple[Any, str, str]] = [
     ({"entry": [_entry(request={"method": "PUT", "url": "Patient/1"})]}, "Bundle.entry[0].resource.id", "An update needs the id of the resource."),
     ({"entry": [_entry(resource={**PATIENT, "id": "1"}, request={"method": "PUT", "url": "Patient/1", "ifMatch": 1})]}, "Bundle.entry[0].request.ifMatch", "Text is needed."),
     ({"entry": [_entry(resource={**PATIENT, "id": "1"}, request={"method": "PUT", "url": "Patient/1", "ifMatch": "1"})]}, "Bundle.entry[0].request.ifMatch", "If-Match must look like W/\"3\", not 1."),
-    ({"entry": [_entry(request={"method": "POST", "url": "Patient", "ifNoneExist": "name=x"})]}, "Bundle.entry[0].resource", "If-None-Exist takes identifier=system|value or identifier=value."),
+    ({"entry": [_entry(request={"method": "POST", "url": "Patient", "ifNoneExist": "identifier="})]}, "Bundle.entry[0].resource", "If-None-Exist takes identifier=system|value, or another search."),
     ({"entry": [_entry(fullUrl=5)]}, "Bundle.entry[0].fullUrl", "Text is needed."),
     ({"entry": [_entry(resource={"resourceType": ["Patient"]})]}, "Bundle.entry[0].resource.resourceType", "«resourceType» is required."),
     ({"entry": [_entry(), _entry()]}, "Bundle.entry[1].resource", "The Patient 7 stands in the Bundle already, at Bundle.entry[0].resource; send it once."),

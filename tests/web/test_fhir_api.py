@@ -113,10 +113,10 @@ def test_conditional_create(client: TestClient) -> None:
     answers = [post(client, "/fhir/Patient", PATIENT, **condition) for _ in range(2)]
     assert [a.status_code for a in answers] == [201, 200]
     assert answers[0].json() == answers[1].json()
-    refused = post(client, "/fhir/Patient", PATIENT, **{"If-None-Exist": "name=x"})
+    refused = post(client, "/fhir/Patient", PATIENT, **{"If-None-Exist": "identifier="})
     assert refused.status_code == 422
     assert issues(refused) == [
-        ("not-supported", "If-None-Exist takes identifier=system|value or identifier=value.", "Patient")
+        ("not-supported", "If-None-Exist takes identifier=system|value, or another search.", "Patient")
     ]
 
 

@@ -61,11 +61,9 @@ def test_several_matches_are_412(client: TestClient, sqlite_pipeline: Pipeline, 
     "condition",
     [
         "",
-        "name=x",
         "identifier=",
         "identifier=|7",
         "identifier=a|b|c",
-        "identifier=7&name=x",
         "identifier=" + "7" * 300,
     ],
 )
@@ -109,7 +107,7 @@ def test_a_conditional_update_of_another_id_is_400(client: TestClient) -> None:
     made = load(put(client, f"/fhir/Organization?{BY_NUMBER}", OFFICE).text)
     answer = put(client, f"/fhir/Organization?{BY_NUMBER}", {**OFFICE, "id": "other"})
     assert answer.status_code == 400
-    sentence = f"The Organization with this identifier is «{made['id']}», not «other»."
+    sentence = f"The Organization that has the identifier 7 is «{made['id']}», not «other»."
     assert issues(answer) == [("value", sentence, "Organization.id")]
 
 
@@ -164,3 +162,70 @@ def test_an_update_of_nothing_is_refused_elsewhere(client: TestClient, sqlite_pi
 def test_an_id_that_is_none_is_refused(client: TestClient, name: str) -> None:
     answer = put(client, f"/fhir/Organization/{name}", {**OFFICE, "id": name})
     assert answer.status_code == 422
+
+
+def _named(family: str, value: str = "1") -> dict:
+    return {
+        "resourceType": "Practitioner",
+        "identifier": [{"system": "https://x.example/p", "value": value}],
+        "name": [{"family": family}],
+    }
+
+
+def test_a_create_may_look_for_anything_that_is_searched_by(client: TestClient) -> None:
+    condition = {"If-None-Exist": "family:exact=Invented&active:missing=true"}
+    first = post(client, "/fhir/Practitioner", _named("Invented"), **condition)
+    again = post(client, "/fhir/Practitioner", _named("Another", "2"), **condition)
+    assert (first.status_code, again.status_code) == (201, 200)
+    assert again.text == first.text
+    other = post(client, "/fhir/Practitioner", _named("Another", "2"), **{"If-None-Exist": "family=Another"})
+    assert other.status_code == 201
+
+
+def test_an_update_may_look_for_anything_that_is_searched_by(client: TestClient) -> None:
+    made = put(client, "/fhir/Practitioner?family=Invented", _named("Invented"))
+    changed = put(client, "/fhir/Practitioner?family=Invented", {**_named("Invented"), "active": True})
+    assert (made.status_code, changed.status_code) == (201, 200)
+    assert load(changed.text)["id"] == load(made.text)["id"]
+    assert changed.headers["etag"] == 'W/"2"'
+    taken = put(client, "/fhir/Practitioner?family=Nobody", _named("Nobody"))
+    assert taken.status_code == 409
+    assert "belongs to" in issues(taken)[0][1]
+    stale = put(client, "/fhir/Practitioner?family=Nobody", _named("Nobody", "3"), **{"If-Match": 'W/"1"'})
+    assert (stale.status_code, issues(stale)[0][1]) == (
+        412,
+        "No Practitioner has what is asked for; there is no version 1 of it.",
+    )
+
+
+def test_a_reference_may_look_for_anything_that_is_searched_by(client: TestClient) -> None:
+    case = Case(client)
+    for family in ("Invented", "Twice", "Twice"):
+        body = _named(family, str(len(client.get("/fhir/Practitioner?_count=200").json().get("entry", [])) + 10))
+        assert post(client, "/fhir/Practitioner", body).status_code == 201
+    for asked, status in (("Practitioner?family=Invented", 200), ("Practitioner?family=Twice", 412)):
+        note_ = {**case.observation("molars", valueString=asked), "performer": [{"reference": asked}]}
+        entry = {"resource": note_, "request": {"method": "POST", "url": "Observation"}}
+        answer = post(client, "/fhir", {"resourceType": "Bundle", "type": "transaction", "entry": [entry]})
+        assert answer.status_code == status, answer.text
+
+
+@pytest.mark.parametrize(
+    ("condition", "sentence"),
+    [
+        ("colour=red", "Practitioner is not searched by «colour»"),
+        ("_count=1", "A condition says which resource is meant, not how it is shown."),
+        ("name:contains", "name:contains"),
+        ("_id:exact=1", "_id:exact"),
+    ],
+)
+def test_a_condition_that_is_not_understood_is_refused(
+    client: TestClient, sqlite_pipeline: Pipeline, condition: str, sentence: str
+) -> None:
+    before = row_counts(sqlite_pipeline)
+    created = post(client, "/fhir/Practitioner", _named("Invented"), **{"If-None-Exist": condition})
+    updated = put(client, f"/fhir/Practitioner?{condition}", _named("Invented"))
+    for answer in (created, updated):
+        assert answer.status_code == 400, answer.text
+        assert sentence in issues(answer)[0][1]
+    assert row_counts(sqlite_pipeline) == before

@@ -127,7 +127,8 @@ def test_a_conditional_reference_finds_an_entry_or_what_is_stored(client: TestCl
     [
         ("Organization?identifier=nowhere", 404, "not-found"),
         ("Organization?identifier=7", 412, "multiple-matches"),
-        ("Organization?name=x", 422, "not-supported"),
+        ("Organization?name=x", 404, "not-found"),
+        ("Organization?colour=red", 400, "invalid"),
     ],
 )
 def test_a_conditional_reference_that_finds_none_or_several_is_refused(
