@@ -7,7 +7,7 @@ from typing import Any, Literal
 from service.fhir.build import CASE_PATIENT, CASE_PHYSICIAN, CASE_REFERRAL, Draft, Resource, identifier, ref, sid
 from service.fhir.codes import PROCEDURE_CATEGORY, SLEEP_BREATHING_TEST, local
 from service.fhir.referral_task import PLACER
-from service.inbound.plain import Day, DayOrTime, Entry, Key, Mapped, Plain, checked
+from service.inbound.plain import Day, DayOrTime, Entry, Key, Mapped, Move, Plain, checked
 
 
 class TestOrderMessage(Plain):
@@ -29,6 +29,12 @@ class DecisionMessage(Entry):
         "combination-or-another-therapy",
         "stop-treatment",
     ]
+
+
+class CompletionMessage(Plain):
+    """The physician's office takes the treatment as told: its referral is completed."""
+
+    on: Day
 
 
 def map_test_order(body: dict[str, Any], case_number: str) -> Mapped:
@@ -71,3 +77,9 @@ def map_physician_decision(body: dict[str, Any], case_number: str) -> Mapped:
     }
     draft = Draft(resource, "urn:new:decision", "", "decided_on", identity=number, revision=message.order, revises=True)
     return Mapped([draft], agent=PLACER)
+
+
+def map_completion(body: dict[str, Any]) -> Mapped:
+    """The completion of the referral's ServiceRequest, after the dental office completed its Task."""
+    message = checked(CompletionMessage, body)
+    return Mapped([], Move("completed", PLACER, message.on), agent=PLACER)

@@ -23,11 +23,13 @@ from service.fhir.read_other import is_referral
 from service.fhir.referral_task import Role
 from service.inbound.plain import Mapped
 from service.pipeline.identify import Identified
-from service.pipeline.sender import Sender, role_of
+from service.pipeline.sender import Sender, role_as
 from service.store import parties
 from service.store.cases import Case
 from service.store.query import DIRECTORY
 
+_MOVERS = {Role.FULFILLER: Office.DENTAL_OFFICE, Role.PLACER: Office.PHYSICIAN}
+"""Who moves a referral in which role; a laboratory places one for the physician, and no more."""
 _DOORS = {Role.FULFILLER: {Office.DENTAL_OFFICE}, Role.PLACER: {Office.PHYSICIAN, Office.SLEEP_LAB}}
 
 
@@ -60,12 +62,12 @@ def check(
         if item.what in ("created", "updated", "deleted") or not (item.draft.type in SHARED or item.draft.found):
             problems.extend(_duty(sender.grant.offices if item.draft.type in SHARED else acting, item, opens))
     problems.extend(_authorship(connection, sender.grant, acting, sent))
-    if mapped.move is not None and not _as_door(acting, mapped.move.role):
+    if mapped.move is not None and _MOVERS[mapped.move.role] not in acting:
         sentence = f"This message is the {mapped.move.role}'s; this client acts as {_words(acting)}."
         problems.append(Problem(Category.FORBIDDEN, sentence))
     if problems:
         raise Refused(problems)
-    return replace(sender, role=sender.role if _as_door(acting, sender.role) else role_of(acting))
+    return replace(sender, role=sender.role if _as_door(acting, sender.role) else role_as(acting))
 
 
 def wrote(connection: Connection, sender: Sender, items: Sequence[Identified]) -> None:

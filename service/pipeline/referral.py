@@ -13,7 +13,7 @@ from service.inbound.plain import Move
 from service.pipeline import cancellation
 from service.pipeline.fact_rows import state_of
 from service.pipeline.identify import Identified
-from service.pipeline.referral_moves import Moved, Situation, by_message, revoked_referral
+from service.pipeline.referral_moves import Moved, Situation, by_message, completed_referral, revoked_referral
 from service.pipeline.referral_updates import problems_of_updates
 from service.pipeline.sender import Sender
 from service.store.resources import Stored
@@ -62,6 +62,9 @@ def check_opening(items: Sequence[Identified], sender: Sender) -> None:
 def _by_message(at: Situation, move: Move, implied: bool, start: str) -> Moved:
     if move.agrees is not None:
         return cancellation.answer(at, move)
+    if move.state == "completed" and move.role is Role.PLACER:
+        completed = completed_referral(at)
+        return Moved(others=[completed] if completed else [])
     if move.state == "cancelled" and start in WORKING:
         return cancellation.ask(at, move)
     return by_message(at, move, implied)

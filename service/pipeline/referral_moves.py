@@ -202,6 +202,18 @@ def revoked_referral(at: Situation) -> Stored | None:
     return None if body["status"] == "revoked" else at.next(held, {**body, "status": "revoked"})
 
 
+def completed_referral(at: Situation) -> Stored | None:
+    """The referral's ServiceRequest as completed; None when it is so already. Refused before its Task is completed."""
+    held = at.held(at.case.referral)
+    body = load(held.body)
+    if body["status"] == "completed":
+        return None
+    if load(at.held(at.case.task).body)["status"] != "completed":
+        sentence = "The physician's office completes the referral once the dental office has completed its Task."
+        raise Refused(Problem(Category.BUSINESS_RULE, sentence))
+    return at.next(held, {**body, "status": "completed"})
+
+
 def with_business_status(
     connection: Connection, case: Case, stage: Stage, derived: Derived, pending: Stored | None, now: str
 ) -> Stored | None:

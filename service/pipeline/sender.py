@@ -32,7 +32,7 @@ class Sender:
         return bool(self.grant.organisation)
 
 
-def role_of(offices: frozenset[Office]) -> Role:
+def role_as(offices: frozenset[Office]) -> Role:
     """The role in which offices act on a referral; unknown when they are on both sides of it."""
     roles = {_ROLES[office] for office in offices}
     return roles.pop() if len(roles) == 1 else Role.UNKNOWN

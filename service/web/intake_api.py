@@ -51,6 +51,7 @@ DOORS = (
     Door("dental office or physician", "visits", visits.VisitMessage, visits.map_visit),
     Door("physician", "test-orders", physician.TestOrderMessage, physician.map_test_order),
     Door("physician", "decisions", physician.DecisionMessage, physician.map_physician_decision),
+    Door("physician", "completion", physician.CompletionMessage, physician.map_completion, needs_number=False),
     Door(
         "physician",
         "cancellation",

@@ -12,6 +12,7 @@ from service.fhir.codes import local
 from service.fhir.json_text import load
 from tests.access.world import World, world
 from tests.conftest import PARTITIONS, Clock
+from tests.web.messages import example
 
 
 @pytest.fixture
@@ -37,6 +38,15 @@ def test_no_office_sends_what_is_anothers(told: World) -> None:
             answer = told.ask(name, "POST", f"/intake/cases/{trio.case}/{door}", {**body})
             assert answer.status_code in (403, 422), (name, door, answer.text)
             assert answer.status_code == 403 or "message is" in answer.text, (name, door, answer.text)
+
+
+def test_only_the_physicians_office_takes_back_or_completes_its_referral(told: World) -> None:
+    trio = told.here
+    for door in ("completion", "cancellation"):
+        for name in (trio.lab, trio.dentist):
+            answer = told.ask(name, "POST", f"/intake/cases/{trio.case}/{door}", example(f"physician/{door}"))
+            assert answer.status_code == 403, answer.text
+            assert "This message is the physician's office's" in answer.text
 
 
 def test_a_laboratory_refers_for_itself_alone(told: World) -> None:

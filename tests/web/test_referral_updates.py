@@ -219,3 +219,19 @@ def test_a_door_is_not_passed_in_the_other_offices_name(client: TestClient, monk
     answer = Case(client).send("referral-state", example("dental-office/accept"))
     assert answer.status_code == 422
     assert issues(answer)[0][1] == "This message is the dental office's, and the physician's office sent it."
+
+
+def test_the_physicians_office_completes_its_referral_after_the_dental_office(client: TestClient) -> None:
+    case = Case(client).fitted()
+    early = case.send("completion", {"on": "2026-10-01"})
+    assert early.status_code == 422
+    assert "once the dental office has completed" in issues(early)[0][1]
+    assert read(client, case.referral)["status"] == "active"
+    case.sent("referral-state", {"state": "completed", "on": "2026-10-02"})
+    for _ in range(2):
+        case.sent("completion", example("physician/completion"))
+        held = read(client, case.referral)
+        assert (held["status"], held["meta"]["versionId"]) == ("completed", "2")
+    assert client.get(f"/cases/{case.number}").json()["stage"] == "in-follow-up"
+    late = case.send("completion", {"on": "2031-10-01"})
+    assert (late.status_code, issues(late)[0][2]) == (422, "on")
