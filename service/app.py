@@ -52,7 +52,7 @@ def build_app(settings: Settings, pipeline: Pipeline) -> FastAPI:
 
     @contextlib.asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
-        sweep = asyncio.create_task(_sweep(pipeline))
+        sweep = asyncio.create_task(_sweep(pipeline, app.state.subscriptions))
         stop = threading.Event()
         sending = settings.delivers and not settings.egress.is_empty
         threads = Deliverer(pipeline.database, HttpSender(settings.egress)).run(stop) if sending else []
@@ -91,12 +91,13 @@ def build_app(settings: Settings, pipeline: Pipeline) -> FastAPI:
     return app
 
 
-async def _sweep(pipeline: Pipeline) -> None:
-    """As days pass, decide open cases anew, so that the worklist shows today."""
+async def _sweep(pipeline: Pipeline, subscriptions: Subscriptions) -> None:
+    """As days pass, decide open cases anew, so that the worklist shows today, and drop old notices."""
     while True:
         try:
             while await run_in_threadpool(pipeline.refresh_some):
                 pass
+            await run_in_threadpool(subscriptions.forget_old)
         except Exception as error:
             _log.error("sweep failed error=%s", type(error).__name__)
         await asyncio.sleep(_SWEEP_SECONDS)

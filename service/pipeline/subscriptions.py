@@ -5,7 +5,7 @@ from __future__ import annotations
 import copy
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any, Self
 
 from sqlalchemy import Connection
@@ -29,6 +29,8 @@ from service.store.subscriptions import ACTIVE, ERROR, OFF, REQUESTED, Subscript
 
 MOST_SUBSCRIPTIONS = 100
 MOST_EVENTS = 1000
+KEPT_DAYS = 90
+"""How long a notice that was sent can be asked for by `$events`."""
 _SERVERS_OWN = ("resourceType", "id", "meta", "status", "error")
 _LONGEST_BASE = 255
 
@@ -159,6 +161,12 @@ class Subscriptions:
                     subscriptions.save(tx, held)
 
         self._database.write(work)
+
+    def forget_old(self) -> None:
+        """Drop notices older than `KEPT_DAYS` that every subscription has been sent, with their events."""
+        before = instant(self._clock() - timedelta(days=KEPT_DAYS))
+        while self._database.write(lambda tx: notices.forget(tx, before, MOST_EVENTS)):
+            pass
 
     def _there(self, held: Subscription | None, subscription_id: str) -> Subscription:
         if held is None or held.deleted or held.organisation != self._organisation:

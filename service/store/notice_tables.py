@@ -67,4 +67,4 @@ class SubscriptionEventRow(SQLModel, table=True):
     __tablename__ = "subscription_event"
     subscription_id: str = Field(primary_key=True, max_length=64)
     number: int = Field(primary_key=True)
-    notice_id: str = Field(max_length=64)
+    notice_id: str = Field(max_length=64, index=True)

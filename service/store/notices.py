@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 
-from sqlalchemy import Connection, Table, delete, insert, text, update
+from sqlalchemy import Connection, Table, delete, exists, insert, text, update
 
 from service.store import query
-from service.store.notice_tables import NoticeRow, SubscriptionEventRow
+from service.store.notice_tables import NoticeRow, SubscriptionEventRow, SubscriptionRow
+from service.store.subscriptions import OFF
 
 _NOTICES: Table = NoticeRow.__table__  # type: ignore[attr-defined]
 _EVENTS: Table = SubscriptionEventRow.__table__  # type: ignore[attr-defined]
-_N, _E = _NOTICES.c, _EVENTS.c
+_SUBSCRIPTIONS: Table = SubscriptionRow.__table__  # type: ignore[attr-defined]
+_N, _E, _S = _NOTICES.c, _EVENTS.c, _SUBSCRIPTIONS.c
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +91,24 @@ def events(connection: Connection, subscription_id: str, first: int, last: int, 
         .limit(limit)
     )
     return [(number, Notice(*rest)) for number, *rest in connection.execute(found)]
+
+
+def forget(connection: Connection, made_before: str, limit: int) -> int:
+    """Drop the oldest notices made before an instant, with their events, that nobody waits for; how many there were.
+
+    What a subscription that is not off has still to be sent stays.
+    """
+    unsent = (
+        exists()
+        .where(_E.notice_id == _N.id, _S.id == _E.subscription_id, _E.number > _S.sent_event)
+        .where(_S.deleted.is_(False), _S.status != OFF)
+    )
+    old = query.rows(connection, _NOTICES, _N.id).where(_N.handed_out.is_(True), _N.made_at < made_before, ~unsent)
+    ids = list(connection.execute(old.order_by(_N.made_at, _N.id).limit(limit)).scalars())
+    if ids:
+        connection.execute(delete(_EVENTS).where(_E.notice_id.in_(ids)))
+        connection.execute(delete(_NOTICES).where(_N.id.in_(ids)))
+    return len(ids)
 
 
 def drop_events(connection: Connection, subscription_id: str) -> None:

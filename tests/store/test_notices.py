@@ -337,3 +337,37 @@ def test_what_a_subscription_asks_for_is_read_from_the_example():
     wanted = wanted_of(body)
     assert dict(wanted.filters) == {"whose-move": {"physician"}, "stage": {"tested"}}
     assert (wanted.heartbeat_s, wanted.timeout_s, wanted.most_events, wanted.content) == (60, 5, 3, "id-only")
+
+
+def test_what_was_sent_is_forgotten_after_its_time_and_what_waits_is_kept(
+    pipeline: Pipeline, database_url: str, clock: Clock
+):
+    sent, waits, off = (subscribed(pipeline) for _ in range(3))
+    opened_case(pipeline, settled_course())
+    pipeline.database.write(hand_out)
+    clock.move(days=80)
+    take(pipeline, Post("referrals", referral("R-3001")))
+    pipeline.database.write(hand_out)
+    last = {r["id"]: r["last_event"] for r in rows_of(database_url)["subscription"]}
+    assert last[sent] == last[waits] > 1
+
+    def send(tx: Any) -> None:
+        tx.execute(text("UPDATE subscription SET sent_event = last_event WHERE id = :s"), {"s": sent})
+        tx.execute(text("UPDATE subscription SET status = 'off' WHERE id = :s"), {"s": off})
+
+    pipeline.database.write(send)
+    clock.move(days=11)
+    doors(pipeline).forget_old()
+    assert {r["last_event"] for r in rows_of(database_url)["subscription"]} == {last[sent]}
+    assert len([r for r in rows_of(database_url)["subscription_event"] if r["subscription_id"] == waits]) == last[waits]
+    pipeline.database.write(
+        lambda tx: tx.execute(text("UPDATE subscription SET sent_event = 1 WHERE id = :s"), {"s": waits})
+    )
+    doors(pipeline).forget_old()
+    kept = rows_of(database_url)
+    for one in (sent, waits):
+        numbers = {r["number"] for r in kept["subscription_event"] if r["subscription_id"] == one}
+        assert numbers == set(range(2, last[one] + 1))
+    assert len(kept["notice"]) == last[sent] - 1
+    events = doors(pipeline).events(sent, 0, None, None)
+    assert numbers_of(events) == list(range(2, last[sent] + 1))

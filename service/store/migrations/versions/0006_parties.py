@@ -1,4 +1,4 @@
-"""Parties of cases, who sees or wrote what is of no case, identifiers by the organisation that gave them."""
+"""Parties of cases, who sees or wrote what is of no case, identifiers by the organisation that gave them, old notices."""
 
 import sqlalchemy as sa
 from alembic import op
@@ -28,6 +28,7 @@ def upgrade() -> None:
     op.create_index("ix_resource_party_organisation", "resource_party", ["organisation", "type", "id"])
     _give_identities_a_scope()
     op.add_column("subscription", sa.Column("organisation", sa.String(80), nullable=False, server_default=""))
+    op.create_index("ix_subscription_event_notice_id", "subscription_event", ["notice_id"])
     partitions = partitions_of("resource_version")
     if partitions:
         lay_out("case_party", ("case_number", "organisation", "part"), partitions)
