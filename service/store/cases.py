@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 
-from sqlalchemy import Connection, delete, false, insert, tuple_, update
+from sqlalchemy import Connection, delete, false, tuple_, update
 
 from service.store import query
+from service.store.prepared import insert_into, update_by
 from service.store.query import CASES, FACTS, MESSAGES
 
 _C, _F, _M = CASES.c, FACTS.c, MESSAGES.c
+_ADD, _SAVE = insert_into(CASES), update_by(CASES, "case_number")
+_ADD_FACTS, _KEEP_MESSAGE = insert_into(FACTS), insert_into(MESSAGES)
 
 
 @dataclass(slots=True)
@@ -78,12 +81,12 @@ def numbers(connection: Connection, after: str, limit: int) -> list[str]:
 
 def add(connection: Connection, case: Case) -> None:
     """Insert a new case."""
-    connection.execute(insert(CASES), asdict(case))
+    _ADD.run(connection, [_row(case)])
 
 
 def save(connection: Connection, case: Case) -> None:
     """Update a case."""
-    connection.execute(update(CASES).where(_C.case_number == case.case_number).values(asdict(case)))
+    _SAVE.run(connection, [_row(case)])
 
 
 def facts(connection: Connection, case_number: str, in_use_only: bool = False) -> list[Fact]:
@@ -109,7 +112,18 @@ def replace_facts(
     if stale:
         connection.execute(delete(FACTS).where(_F.case_number == case_number, tuple_(_F.type, _F.id).in_(list(stale))))
     if fresh:
-        connection.execute(insert(FACTS), [{"case_number": case_number, **asdict(f)} for f in fresh])
+        rows = [
+            {
+                "case_number": case_number,
+                "type": f.type,
+                "id": f.id,
+                "version": f.version,
+                "small": f.small,
+                "spent": f.spent,
+            }
+            for f in fresh
+        ]
+        _ADD_FACTS.run(connection, rows)
 
 
 def worklist(connection: Connection, whose_move: str | None, after: tuple[str, str] | None, limit: int) -> list[Case]:
@@ -159,17 +173,15 @@ def keep_message(
     connection: Connection, message_id: str, received_at: str, channel: str, case_number: str, sha256: str, body: bytes
 ) -> None:
     """Keep a message exactly as received."""
-    connection.execute(
-        insert(MESSAGES),
-        {
-            "id": message_id,
-            "received_at": received_at,
-            "channel": channel,
-            "case_number": case_number,
-            "sha256": sha256,
-            "body": body,
-        },
-    )
+    row = {
+        "id": message_id,
+        "received_at": received_at,
+        "channel": channel,
+        "case_number": case_number,
+        "sha256": sha256,
+        "body": body,
+    }
+    _KEEP_MESSAGE.run(connection, [row])
 
 
 def messages(connection: Connection, case_number: str) -> list[tuple[str, str, str, bytes]]:
@@ -177,6 +189,10 @@ def messages(connection: Connection, case_number: str) -> list[tuple[str, str, s
     kept = query.rows(connection, MESSAGES, _M.id, _M.received_at, _M.channel, _M.body)
     kept = kept.where(_M.case_number == case_number).order_by(_M.id)
     return [(r.id, r.received_at, r.channel, bytes(r.body)) for r in connection.execute(kept)]
+
+
+def _row(case: Case) -> dict[str, object]:
+    return {name: getattr(case, name) for name in Case.__dataclass_fields__}
 
 
 def _case(row: object) -> Case | None:

@@ -6,16 +6,18 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from sqlalchemy import Connection, Table, delete, insert, literal, select, tuple_, update
+from sqlalchemy import Connection, Table, delete, literal, select, tuple_, update
 
 from service.fhir.json_text import load
 from service.fhir.search_values import Value, values_of
 from service.store import query, search_index
+from service.store.prepared import insert_into
 from service.store.query import VALUES, VERSIONS
 from service.store.search_index import Indexed
 from service.store.tables import Identity
 
 _IDENTITIES: Table = Identity.__table__  # type: ignore[attr-defined]
+_APPEND, _ADD_IDENTITIES = insert_into(VERSIONS), insert_into(_IDENTITIES)
 _V, _I, _S = VERSIONS.c, _IDENTITIES.c, VALUES.c
 
 
@@ -42,8 +44,8 @@ class Stored:
 def append_versions(connection: Connection, rows: Sequence[Stored]) -> None:
     """Append versions in one statement, and what they are found by."""
     if rows:
-        connection.execute(
-            insert(VERSIONS),
+        _APPEND.run(
+            connection,
             [
                 {
                     "type": r.type,
@@ -135,7 +137,7 @@ def add_identities(connection: Connection, rows: Sequence[tuple[str, str, str, s
     """Add (type, system, value, id, revision) rows; a value taken meanwhile raises IntegrityError."""
     if rows:
         names = ("type", "system", "value", "id", "revision")
-        connection.execute(insert(_IDENTITIES), [dict(zip(names, row, strict=True)) for row in rows])
+        _ADD_IDENTITIES.run(connection, [dict(zip(names, row, strict=True)) for row in rows])
 
 
 def forget_identities(connection: Connection, kind: str, resource_id: str) -> None:
