@@ -55,6 +55,23 @@ class Fact:
     spent: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """A case as the worklist shows it, without what makes its row large."""
+
+    case_number: str
+    stage: str
+    whose_move: str
+    waiting_since: str
+    outcome: str
+    urgent: bool
+    decided_on: str
+    overdue_from: str | None
+
+
+_WAITING = tuple(_C[name] for name in Waiting.__dataclass_fields__)
+
+
 def lock(connection: Connection, case_number: str) -> Case | None:
     """The case, locked until the transaction ends (SQLite has one writer anyway)."""
     wanted = query.rows(connection, CASES).where(_C.case_number == case_number).with_for_update()
@@ -126,27 +143,29 @@ def replace_facts(
         _ADD_FACTS.run(connection, rows)
 
 
-def worklist(connection: Connection, whose_move: str | None, after: tuple[str, str] | None, limit: int) -> list[Case]:
+def worklist(
+    connection: Connection, whose_move: str | None, after: tuple[str, str] | None, limit: int
+) -> list[Waiting]:
     """A page of cases, longest waiting first; `after` is (waiting_since, case_number) of the last one seen."""
-    page = query.rows(connection, CASES).order_by(_C.waiting_since, _C.case_number).limit(limit)
+    page = query.rows(connection, CASES, *_WAITING).order_by(_C.waiting_since, _C.case_number).limit(limit)
     if whose_move:
         page = page.where(_C.whose_move == whose_move)
     if after:
         page = page.where(tuple_(_C.waiting_since, _C.case_number) > tuple_(*after))
-    return [Case(*r) for r in connection.execute(page)]
+    return [Waiting(*r) for r in connection.execute(page)]
 
 
 def overdue(
     connection: Connection, today: str, whose_move: str | None, after: tuple[str, str] | None, limit: int
-) -> list[Case]:
+) -> list[Waiting]:
     """A page of cases overdue on a day, longest overdue first; `after` is (overdue_from, case_number) of the last."""
-    page = query.rows(connection, CASES).where(_C.overdue_from <= today)
+    page = query.rows(connection, CASES, *_WAITING).where(_C.overdue_from <= today)
     page = page.order_by(_C.overdue_from, _C.case_number).limit(limit)
     if whose_move:
         page = page.where(_C.whose_move == whose_move)
     if after:
         page = page.where(tuple_(_C.overdue_from, _C.case_number) > tuple_(*after))
-    return [Case(*r) for r in connection.execute(page)]
+    return [Waiting(*r) for r in connection.execute(page)]
 
 
 def replacing(connection: Connection, case_number: str) -> list[str]:

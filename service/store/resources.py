@@ -12,7 +12,7 @@ from service.fhir.json_text import load
 from service.fhir.search_values import Value, values_of
 from service.store import query, search_index
 from service.store.prepared import insert_into
-from service.store.query import VALUES, VERSIONS
+from service.store.query import CASES, VALUES, VERSIONS
 from service.store.search_index import Indexed
 from service.store.tables import Identity
 
@@ -73,6 +73,15 @@ def current(connection: Connection, kind: str, resource_id: str) -> Stored | Non
     """The current version of a resource."""
     wanted = query.rows(connection, VERSIONS).where(_V.type == kind, _V.id == resource_id)
     return _one(connection.execute(wanted.order_by(_V.version.desc()).limit(1)).one_or_none())
+
+
+def current_and_day(connection: Connection, kind: str, resource_id: str) -> tuple[Stored | None, str | None]:
+    """The current version of a resource, and the day whose decision the resources of its case tell, if it has one."""
+    wanted = query.rows(connection, VERSIONS, *VERSIONS.columns, CASES.c.recorded_on)
+    wanted = wanted.join(CASES, CASES.c.case_number == _V.case_number, isouter=True)
+    wanted = wanted.where(_V.type == kind, _V.id == resource_id).order_by(_V.version.desc()).limit(1)
+    row = connection.execute(wanted).one_or_none()
+    return (_one(row[:-1]), row[-1]) if row is not None else (None, None)
 
 
 def version(connection: Connection, kind: str, resource_id: str, number: int) -> Stored | None:
