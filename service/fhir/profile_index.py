@@ -63,8 +63,10 @@ def named_profiles(resource: Resource) -> list[str]:
     """What `meta.profile` names, without the profile the resource belongs to anyway."""
     meta = resource.get("meta")
     held = meta.get("profile") if isinstance(meta, dict) else None
+    if not held or not isinstance(held, list):
+        return []
     own = profile_of(resource)
-    return [url for url in held if url != own] if isinstance(held, list) else []
+    return [url for url in held if url != own]
 
 
 def with_profile(resource: Resource) -> Resource:

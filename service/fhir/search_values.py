@@ -37,14 +37,13 @@ class Value(NamedTuple):
 def values_of(resource: Resource) -> list[Value]:
     """Every value of a resource, each once."""
     found: dict[Value, None] = {}
-    for parameter in INDEXED[resource["resourceType"]]:
-        for path in parameter.elements:
-            held = resource.get(path[0])
-            if held is None:
-                continue
-            for element in (held,) if len(path) == 1 and not isinstance(held, list) else _at(held, path, 1):
-                for value in _values(parameter, element) or _nothing(parameter):
-                    found[value] = None
+    for name, path, taken, parameter in _STEPS[resource["resourceType"]]:
+        held = resource.get(name)
+        if held is None:
+            continue
+        for element in (held,) if len(path) == 1 and not isinstance(held, list) else _at(held, path, 1):
+            for value in taken(parameter, element) or _nothing(parameter):
+                found[value] = None
     return list(found)
 
 
@@ -82,10 +81,6 @@ def _at(held: Any, path: tuple[str, ...], depth: int) -> list[Any]:
     if isinstance(held, dict) and path[depth] in held:
         return _at(held[path[depth]], path, depth + 1)
     return []
-
-
-def _values(parameter: Parameter, element: Any) -> list[Value]:
-    return _TAKEN[parameter.kind](parameter, element)
 
 
 def _dates(parameter: Parameter, element: Any) -> list[Value]:
@@ -160,3 +155,8 @@ _TAKEN = {
     Kind.URI: _addresses,
     Kind.REFERENCE: _references,
 }
+_STEPS = {
+    kind: tuple((path[0], path, _TAKEN[p.kind], p) for p in parameters for path in p.elements)
+    for kind, parameters in INDEXED.items()
+}
+"""For each type, in the order of its parameters: the element to look at, the path below it, how its values are taken."""

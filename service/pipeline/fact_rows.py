@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from service.fhir.json_text import load, write
+from service.fhir.json_text import load, load_each, write
 from service.fhir.read_facts import StoredFact, read
 from service.fhir.read_other import with_moves
 from service.fhir.reading import Small
@@ -13,9 +13,12 @@ from service.store.cases import Fact
 from service.store.resources import Stored
 
 
-def fact_of(row: Fact) -> StoredFact:
-    """A fact row as a fact."""
-    return StoredFact(Source(f"{row.type}/{row.id}", row.version), load(row.small))
+def facts_of(rows: Sequence[Fact]) -> list[StoredFact]:
+    """Fact rows as facts."""
+    smalls = load_each(row.small for row in rows)
+    return [
+        StoredFact(Source(f"{row.type}/{row.id}", row.version), small) for row, small in zip(rows, smalls, strict=True)
+    ]
 
 
 def state_of(facts: Sequence[StoredFact]) -> ReferralState:

@@ -25,7 +25,7 @@ from service.rules.site import Site
 from service.rules.stage import StageName
 from service.store import cases, resources
 from service.store.caller import ALL_SEEING, Caller
-from service.store.cases import Case
+from service.store.cases import Case, Waiting
 from service.store.engine import Database
 from service.store.resources import Stored
 
@@ -72,10 +72,11 @@ class Reads:
 
     def resource(self, kind: str, resource_id: str) -> Stored:
         """The current version of a resource; a decision's is made anew first if a day has passed. 404 when not here."""
-        held = self._seen.read(lambda tx: resources.current(tx, kind, resource_id))
+        held, recorded_on = self._seen.read(lambda tx: resources.current_and_day(tx, kind, resource_id))
         if held is None:
             raise refuse(Category.NOT_FOUND, f"{kind}/{resource_id} is not here.")
-        if kind in OF_THE_DAY and held.case_number and self._is_stale(held.case_number, f"{kind}/{resource_id}"):
+        earlier = recorded_on is not None and recorded_on < self.today().isoformat()
+        if kind in OF_THE_DAY and earlier and self._is_stale(held.case_number, f"{kind}/{resource_id}"):
             self.refresh(held.case_number, recorded=True)
             held = self._seen.read(lambda tx: resources.current(tx, kind, resource_id)) or held
         return _not_deleted(held)
@@ -137,7 +138,7 @@ class Reads:
 
     def worklist(
         self, whose_move: str | None, after: tuple[str, str] | None, limit: int, overdue: bool = False
-    ) -> list[Case]:
+    ) -> list[Waiting]:
         """A page of cases, longest waiting first; of those `overdue` today, longest overdue first."""
         if overdue:
             today = self.today().isoformat()

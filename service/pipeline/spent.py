@@ -17,7 +17,7 @@ from service.fhir.build import SHARED
 from service.fhir.read_facts import StoredFact
 from service.fhir.reading import Small
 from service.pipeline.derived import Derived
-from service.pipeline.fact_rows import fact_of, split
+from service.pipeline.fact_rows import facts_of, split
 from service.pipeline.identify import Identified
 from service.rules.facts import CaseFacts, Source
 from service.rules.needed import needed
@@ -43,7 +43,7 @@ def held_facts(connection: Connection, derived: Derived, engine: Source, day: da
     whole = late or not _marks_hold(derived, engine, day)
     rows = cases.facts(connection, derived.case_number, in_use_only=not whole)
     spent = frozenset(f"{row.type}/{row.id}" for row in rows if row.spent)
-    return Held([fact_of(row) for row in rows], whole, spent)
+    return Held(facts_of(rows), whole, spent)
 
 
 def is_late(items: Iterable[Identified], smalls: dict[str, Small | None], derived: Derived) -> bool:

@@ -160,10 +160,11 @@ class Decision:
 
     def as_data(self) -> dict[str, Any]:
         """The decision as JSON-ready data: dates as ISO text, numbers as Decimal, in a fixed order."""
+        basis = self.basis_data()
         data: dict[str, Any] = {
-            "rule": self.rule,
-            "rule_version": self.rule_version,
-            "as_of": self.as_of.isoformat(),
+            "rule": basis["rule"],
+            "rule_version": basis["rule_version"],
+            "as_of": basis["as_of"],
             "outcome": self.outcome,
             "sentence": self.sentence,
             "whose_move": self.whose_move.value,
@@ -174,10 +175,20 @@ class Decision:
             "target_right_mm": self.target_right_mm,
             "missing": list(self.missing),
             "criteria": [criterion_data(c) for c in self.criteria],
+            "thresholds": basis["thresholds"],
+            "inputs": basis["inputs"],
+        }
+        return data
+
+    def basis_data(self) -> dict[str, Any]:
+        """What the decision rests on as JSON-ready data: the rule, the day, the thresholds and the inputs."""
+        return {
+            "rule": self.rule,
+            "rule_version": self.rule_version,
+            "as_of": self.as_of.isoformat(),
             "thresholds": [threshold_data(t) for t in self.thresholds],
             "inputs": [{"reference": s.reference, "version": s.version} for s in self.inputs],
         }
-        return data
 
 
 def unique_thresholds(thresholds: Iterable[Threshold]) -> tuple[Threshold, ...]:

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 
-from sqlalchemy import Connection, delete, false, insert, tuple_, update
+from sqlalchemy import Connection, delete, false, tuple_, update
 
 from service.store import query
+from service.store.prepared import insert_into, update_by
 from service.store.query import CASES, FACTS, MESSAGES
 
 _C, _F, _M = CASES.c, FACTS.c, MESSAGES.c
+_ADD, _SAVE = insert_into(CASES), update_by(CASES, "case_number")
+_ADD_FACTS, _KEEP_MESSAGE = insert_into(FACTS), insert_into(MESSAGES)
 
 
 @dataclass(slots=True)
@@ -52,6 +55,23 @@ class Fact:
     spent: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """A case as the worklist shows it, without what makes its row large."""
+
+    case_number: str
+    stage: str
+    whose_move: str
+    waiting_since: str
+    outcome: str
+    urgent: bool
+    decided_on: str
+    overdue_from: str | None
+
+
+_WAITING = tuple(_C[name] for name in Waiting.__dataclass_fields__)
+
+
 def lock(connection: Connection, case_number: str) -> Case | None:
     """The case, locked until the transaction ends (SQLite has one writer anyway)."""
     wanted = query.rows(connection, CASES).where(_C.case_number == case_number).with_for_update()
@@ -78,12 +98,12 @@ def numbers(connection: Connection, after: str, limit: int) -> list[str]:
 
 def add(connection: Connection, case: Case) -> None:
     """Insert a new case."""
-    connection.execute(insert(CASES), asdict(case))
+    _ADD.run(connection, [_row(case)])
 
 
 def save(connection: Connection, case: Case) -> None:
     """Update a case."""
-    connection.execute(update(CASES).where(_C.case_number == case.case_number).values(asdict(case)))
+    _SAVE.run(connection, [_row(case)])
 
 
 def facts(connection: Connection, case_number: str, in_use_only: bool = False) -> list[Fact]:
@@ -109,30 +129,43 @@ def replace_facts(
     if stale:
         connection.execute(delete(FACTS).where(_F.case_number == case_number, tuple_(_F.type, _F.id).in_(list(stale))))
     if fresh:
-        connection.execute(insert(FACTS), [{"case_number": case_number, **asdict(f)} for f in fresh])
+        rows = [
+            {
+                "case_number": case_number,
+                "type": f.type,
+                "id": f.id,
+                "version": f.version,
+                "small": f.small,
+                "spent": f.spent,
+            }
+            for f in fresh
+        ]
+        _ADD_FACTS.run(connection, rows)
 
 
-def worklist(connection: Connection, whose_move: str | None, after: tuple[str, str] | None, limit: int) -> list[Case]:
+def worklist(
+    connection: Connection, whose_move: str | None, after: tuple[str, str] | None, limit: int
+) -> list[Waiting]:
     """A page of cases, longest waiting first; `after` is (waiting_since, case_number) of the last one seen."""
-    page = query.rows(connection, CASES).order_by(_C.waiting_since, _C.case_number).limit(limit)
+    page = query.rows(connection, CASES, *_WAITING).order_by(_C.waiting_since, _C.case_number).limit(limit)
     if whose_move:
         page = page.where(_C.whose_move == whose_move)
     if after:
         page = page.where(tuple_(_C.waiting_since, _C.case_number) > tuple_(*after))
-    return [Case(*r) for r in connection.execute(page)]
+    return [Waiting(*r) for r in connection.execute(page)]
 
 
 def overdue(
     connection: Connection, today: str, whose_move: str | None, after: tuple[str, str] | None, limit: int
-) -> list[Case]:
+) -> list[Waiting]:
     """A page of cases overdue on a day, longest overdue first; `after` is (overdue_from, case_number) of the last."""
-    page = query.rows(connection, CASES).where(_C.overdue_from <= today)
+    page = query.rows(connection, CASES, *_WAITING).where(_C.overdue_from <= today)
     page = page.order_by(_C.overdue_from, _C.case_number).limit(limit)
     if whose_move:
         page = page.where(_C.whose_move == whose_move)
     if after:
         page = page.where(tuple_(_C.overdue_from, _C.case_number) > tuple_(*after))
-    return [Case(*r) for r in connection.execute(page)]
+    return [Waiting(*r) for r in connection.execute(page)]
 
 
 def replacing(connection: Connection, case_number: str) -> list[str]:
@@ -159,17 +192,15 @@ def keep_message(
     connection: Connection, message_id: str, received_at: str, channel: str, case_number: str, sha256: str, body: bytes
 ) -> None:
     """Keep a message exactly as received."""
-    connection.execute(
-        insert(MESSAGES),
-        {
-            "id": message_id,
-            "received_at": received_at,
-            "channel": channel,
-            "case_number": case_number,
-            "sha256": sha256,
-            "body": body,
-        },
-    )
+    row = {
+        "id": message_id,
+        "received_at": received_at,
+        "channel": channel,
+        "case_number": case_number,
+        "sha256": sha256,
+        "body": body,
+    }
+    _KEEP_MESSAGE.run(connection, [row])
 
 
 def messages(connection: Connection, case_number: str) -> list[tuple[str, str, str, bytes]]:
@@ -177,6 +208,10 @@ def messages(connection: Connection, case_number: str) -> list[tuple[str, str, s
     kept = query.rows(connection, MESSAGES, _M.id, _M.received_at, _M.channel, _M.body)
     kept = kept.where(_M.case_number == case_number).order_by(_M.id)
     return [(r.id, r.received_at, r.channel, bytes(r.body)) for r in connection.execute(kept)]
+
+
+def _row(case: Case) -> dict[str, object]:
+    return {name: getattr(case, name) for name in Case.__dataclass_fields__}
 
 
 def _case(row: object) -> Case | None:

@@ -21,6 +21,14 @@ from service.store.query import CALLER
 
 T = TypeVar("T")
 _TRIES = 8
+_PRAGMAS = (
+    "journal_mode=WAL",
+    "synchronous=FULL",
+    "busy_timeout=30000",
+    "foreign_keys=ON",
+    "cache_size=-32768",  # KiB
+    "wal_autocheckpoint=8000",  # pages of 4 KiB: a page written by many commits is moved once
+)
 _RETRYABLE_STATES = frozenset({"40001", "40P01", "55P03"})
 
 
@@ -53,12 +61,13 @@ class Database:
             connect_args={"check_same_thread": False, "timeout": 30},
             pool_size=32,
             max_overflow=32,
+            pool_use_lifo=True,
         )
 
         @event.listens_for(engine, "connect")
         def connect(connection: Any, _record: Any) -> None:
             connection.isolation_level = None
-            for pragma in ("journal_mode=WAL", "synchronous=FULL", "busy_timeout=30000", "foreign_keys=ON"):
+            for pragma in _PRAGMAS:
                 connection.execute(f"PRAGMA {pragma}")
 
         @event.listens_for(engine, "begin")
@@ -70,7 +79,7 @@ class Database:
 
     def _postgresql(self) -> Engine:
         url = self.url.set(drivername="postgresql+psycopg")
-        return create_engine(url, pool_size=16, max_overflow=32, pool_pre_ping=True)
+        return create_engine(url, pool_size=16, max_overflow=32, pool_pre_ping=True, pool_use_lifo=True)
 
     def read(self, work: Callable[[Connection], T]) -> T:
         """Run `work` in one read transaction, or in the transaction of the `write` that this is called in."""

@@ -6,14 +6,16 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from sqlalchemy import Connection, delete, insert, literal, tuple_, update
+from sqlalchemy import Connection, delete, literal, tuple_, update
 
 from service.fhir.json_text import load
 from service.fhir.search_values import Value, values_of
 from service.store import query, search_index
-from service.store.query import IDENTITIES, VALUES, VERSIONS
+from service.store.prepared import insert_into
+from service.store.query import CASES, IDENTITIES, VALUES, VERSIONS
 from service.store.search_index import Indexed
 
+_APPEND, _ADD_IDENTITIES = insert_into(VERSIONS), insert_into(IDENTITIES)
 _V, _I, _S = VERSIONS.c, IDENTITIES.c, VALUES.c
 
 
@@ -40,8 +42,8 @@ class Stored:
 def append_versions(connection: Connection, rows: Sequence[Stored]) -> None:
     """Append versions in one statement, and what they are found by."""
     if rows:
-        connection.execute(
-            insert(VERSIONS),
+        _APPEND.run(
+            connection,
             [
                 {
                     "type": r.type,
@@ -69,6 +71,15 @@ def current(connection: Connection, kind: str, resource_id: str) -> Stored | Non
     """The current version of a resource."""
     wanted = query.rows(connection, VERSIONS).where(_V.type == kind, _V.id == resource_id)
     return _one(connection.execute(wanted.order_by(_V.version.desc()).limit(1)).one_or_none())
+
+
+def current_and_day(connection: Connection, kind: str, resource_id: str) -> tuple[Stored | None, str | None]:
+    """The current version of a resource, and the day whose decision the resources of its case tell, if it has one."""
+    wanted = query.rows(connection, VERSIONS, *VERSIONS.columns, CASES.c.recorded_on)
+    wanted = wanted.join(CASES, CASES.c.case_number == _V.case_number, isouter=True)
+    wanted = wanted.where(_V.type == kind, _V.id == resource_id).order_by(_V.version.desc()).limit(1)
+    row = connection.execute(wanted).one_or_none()
+    return (_one(row[:-1]), row[-1]) if row is not None else (None, None)
 
 
 def version(connection: Connection, kind: str, resource_id: str, number: int) -> Stored | None:
@@ -135,7 +146,7 @@ def add_identities(connection: Connection, rows: Sequence[tuple[str, str, str, s
     if rows:
         names = ("type", "system", "value", "id", "revision", "scope")
         scoped = [(*row, query.scope_of(connection, row[0])) for row in rows]
-        connection.execute(insert(IDENTITIES), [dict(zip(names, row, strict=True)) for row in scoped])
+        _ADD_IDENTITIES.run(connection, [dict(zip(names, row, strict=True)) for row in scoped])
 
 
 def forget_identities(connection: Connection, kind: str, resource_id: str) -> None:

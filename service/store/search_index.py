@@ -7,7 +7,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Table, insert, text, update
 
-from service.fhir.json_text import load
+from service.fhir.json_text import load, write
 from service.fhir.search_parameters import PARAMETERS, digest_of
 from service.fhir.search_values import Value, values_of
 from service.store import query
@@ -21,10 +21,16 @@ _ADD_ONE_BY_ONE = f"INSERT OR IGNORE INTO search_value ({_NAMES}) VALUES (?, ?, 
 _ADD_AT_ONCE = (
     f"INSERT INTO search_value ({_NAMES}) SELECT * FROM unnest({', '.join(['%s::text[]'] * 7)}) ON CONFLICT DO NOTHING"
 )
-_DROP_ONE_BY_ONE = "DELETE FROM search_value WHERE type = ? AND id = ?"
+_DROP_ONE_BY_ONE = (
+    "DELETE FROM search_value INDEXED BY ix_search_value_resource WHERE type = ? AND id = ? AND"
+    " param || ' ' || coalesce(ends, '') || ' ' || length(value) || ' ' || value || part"
+    " NOT IN (SELECT value FROM json_each(?))"
+)
 _DROP_AT_ONCE = (
-    "DELETE FROM search_value USING unnest(%s::text[], %s::text[]) AS gone(type, id)"
-    " WHERE search_value.type = gone.type AND search_value.id = gone.id"
+    "DELETE FROM search_value USING unnest(%s::text[], %s::text[]) AS changed(type, id)"
+    " WHERE search_value.type = changed.type AND search_value.id = changed.id AND (search_value.type, search_value.id,"
+    " search_value.param, search_value.value, search_value.part, coalesce(search_value.ends, ''))"
+    " NOT IN (SELECT * FROM unnest(%s::text[], %s::text[], %s::text[], %s::text[], %s::text[], %s::text[]))"
 )
 _BATCH = 500
 
@@ -40,22 +46,36 @@ class Indexed:
 
 
 def put(connection: Connection, resources: Sequence[Indexed]) -> None:
-    """Make the index say what the given versions, now the current ones, are found by."""
+    """Make the index say what the given versions, now the current ones, are found by. Rows that say it already stay."""
     last = {(r.type, r.id): r for r in resources}
-    stale = [key for key, r in last.items() if r.version > 1]
+    _drop(connection, [r for r in last.values() if r.version > 1])
     fresh = [(r.type, v.param, v.value, r.id, v.part, v.ends, r.case_number) for r in last.values() for v in r.values]
-    _run(connection, _DROP_ONE_BY_ONE, _DROP_AT_ONCE, stale)
-    _run(connection, _ADD_ONE_BY_ONE, _ADD_AT_ONCE, fresh)
+    if fresh and connection.dialect.name == "sqlite":
+        connection.exec_driver_sql(_ADD_ONE_BY_ONE, fresh)
+    elif fresh:
+        connection.exec_driver_sql(_ADD_AT_ONCE, _columns(fresh, len(_COLUMNS)))
 
 
-def _run(connection: Connection, one_by_one: str, at_once: str, found: list[tuple[Any, ...]]) -> None:
-    """One statement for every row: SQLite is quickest with many small ones inside it, PostgreSQL with arrays."""
-    if not found:
+def _drop(connection: Connection, changed: Sequence[Indexed]) -> None:
+    """Take out the rows that no longer hold of resources that may have some."""
+    if not changed:
         return
     if connection.dialect.name == "sqlite":
-        connection.exec_driver_sql(one_by_one, found)
+        connection.exec_driver_sql(_DROP_ONE_BY_ONE, [(r.type, r.id, write(_said(r.values))) for r in changed])
     else:
-        connection.exec_driver_sql(at_once, tuple([list(column) for column in zip(*found, strict=True)]))
+        kept = [(r.type, r.id, v.param, v.value, v.part, v.ends or "") for r in changed for v in r.values]
+        keys = [(r.type, r.id) for r in changed]
+        connection.exec_driver_sql(_DROP_AT_ONCE, (*_columns(keys, 2), *_columns(kept, 6)))
+
+
+def _said(values: Iterable[Value]) -> list[str]:
+    """Values as texts that differ where they do; the length parts the value from what follows it."""
+    return [f"{v.param} {v.ends or ''} {len(v.value)} {v.value}{v.part}" for v in values]
+
+
+def _columns(rows: Sequence[tuple[Any, ...]], width: int) -> tuple[list[Any], ...]:
+    """Rows as one array a column: PostgreSQL takes them in one statement, SQLite is quickest with one a row."""
+    return tuple([row[i] for row in rows] for i in range(width))
 
 
 def stale_types(connection: Connection) -> list[str]:

@@ -99,6 +99,7 @@ class CaseRow(SQLModel, table=True):
     recorded_on: str = Field(default="", sa_column=Column(String(10), nullable=False, server_default=""))
     __table_args__ = (
         Index("ix_case_row_overdue", "overdue_from", "case_number"),
+        Index("ix_case_row_waiting", "waiting_since", "case_number"),
         Index("ix_case_row_worklist", "whose_move", "waiting_since", "case_number"),
         Index("ix_case_row_decided", "decided_on"),
     )

@@ -37,6 +37,8 @@ async def metadata(request: Request) -> Response:
 
 
 INTERACTIONS = (
+    Interaction("history-type", "GET", "/{kind}/_history", fhir_search.type_history),
+    Interaction("read", "GET", "/{kind}/{resource_id}", read),
     Interaction("metadata", "GET", "/metadata", metadata),
     Interaction("transaction", "POST", "", transaction),
     Interaction("operation:readiness", "GET", "/CarePlan/{case_number}/$readiness", readiness),
@@ -46,14 +48,13 @@ INTERACTIONS = (
     Interaction("search-type", "GET", "/{kind}", fhir_search.search),
     Interaction("search-type", "POST", "/{kind}/_search", fhir_search.search_by_post),
     Interaction("conditional-update", "PUT", "/{kind}", conditional_update),
-    Interaction("history-type", "GET", "/{kind}/_history", fhir_search.type_history),
     Interaction("operation:everything", "GET", "/Patient/{resource_id}/$everything", fhir_search.everything),
-    Interaction("read", "GET", "/{kind}/{resource_id}", read),
     Interaction("update", "PUT", "/{kind}/{resource_id}", update),
     Interaction("delete", "DELETE", "/{kind}/{resource_id}", delete),
     Interaction("history-instance", "GET", "/{kind}/{resource_id}/_history", fhir_search.history),
     Interaction("vread", "GET", "/{kind}/{resource_id}/_history/{version}", vread),
 )
+"""Tried in this order: reads come often, so they come first, behind the one address that would be taken for an id."""
 _ALSO_HEAD = ("metadata", "read", "vread")
 router = APIRouter(prefix="/fhir", tags=["FHIR R4"], dependencies=[Depends(negotiate)])
 for interaction in INTERACTIONS:

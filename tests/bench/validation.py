@@ -10,22 +10,18 @@ from __future__ import annotations
 
 import importlib
 import os
-import socket
-import subprocess
 import sys
 import tempfile
-import time
 from collections import defaultdict
 from collections.abc import Callable
 from pathlib import Path
 from statistics import median, quantiles
 
-import httpx
-
 from service.fhir.build import Resource
 from service.fhir.json_text import load, write
 from service.fhir.profile_index import profile_of
 from service.fhir.validate import issues_of
+from tests.bench.start import start_of_python, start_of_the_command, start_of_the_service, took_ms
 from tests.reference import emitted
 
 ROUNDS, WARM_ROUNDS, STARTS = 200, 20, 7
@@ -61,62 +57,8 @@ def milliseconds(*works: Callable[[], object], rounds: int = ROUNDS) -> list[lis
     for work in works:
         for _ in range(min(WARM_ROUNDS, rounds)):
             work()
-    turns = [[_once(work) for work in works] for _ in range(rounds)]
+    turns = [[took_ms(work) for work in works] for _ in range(rounds)]
     return [list(taken) for taken in zip(*turns, strict=True)]
-
-
-def _once(work: Callable[[], object]) -> float:
-    began = time.perf_counter()
-    work()
-    return (time.perf_counter() - began) * 1000
-
-
-def start_of_the_service() -> float:
-    """Milliseconds from the start of the process to the first capability statement, on an empty database."""
-    with tempfile.TemporaryDirectory() as folder, socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-        probe.close()
-        environment = {**os.environ, "DATABASE_URL": f"sqlite:///{folder}/relay.db", "AIRWAY_RELAY_PORT": str(port)}
-        began = time.perf_counter()
-        process = subprocess.Popen(
-            [sys.executable, "-m", "service", "serve"],
-            env=environment,
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-        )
-        try:
-            _wait_for_the_port(port, process)
-            answer = httpx.get(f"http://127.0.0.1:{port}/fhir/metadata", timeout=30)
-            took = (time.perf_counter() - began) * 1000
-            answer.raise_for_status()
-        finally:
-            process.terminate()
-            process.wait(10)
-    return took
-
-
-def _wait_for_the_port(port: int, process: subprocess.Popen[bytes]) -> None:
-    until = time.monotonic() + 60
-    while time.monotonic() < until and process.poll() is None:
-        try:
-            socket.create_connection(("127.0.0.1", port), timeout=1).close()
-            return
-        except OSError:
-            time.sleep(0.002)
-    raise RuntimeError("the service did not start")
-
-
-def start_of_the_command() -> float:
-    """Milliseconds that the command line takes to say its version."""
-    return _once(
-        lambda: subprocess.run([sys.executable, "-m", "service", "--version"], check=True, capture_output=True)
-    )
-
-
-def start_of_python() -> float:
-    """Milliseconds of the interpreter alone: what no program in Python can do without."""
-    return _once(lambda: subprocess.run([sys.executable, "-c", ""], check=True, capture_output=True))
 
 
 def _row(name: str, taken: list[float], beside: list[float] | None = None) -> str:

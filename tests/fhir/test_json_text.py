@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from datetime import date
 from decimal import Decimal
 from typing import Any
 
 import pytest
+import simplejson
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -28,6 +30,25 @@ def test_what_is_written_is_read_again_digit_for_digit(value: dict[str, Any]) ->
     assert again == value
     assert write(again) == write(value)
     assert load(write(value)) == value
+
+
+@given(OBJECTS)
+def test_what_is_written_is_what_another_library_writes(value: dict[str, Any]) -> None:
+    other = simplejson.JSONEncoder(use_decimal=True, ensure_ascii=False, separators=(",", ":"))
+    assert write(value) == other.encode(value)
+    other.sort_keys = True
+    assert write_canonical(value) == other.encode(value)
+
+
+def test_whole_numbers_beyond_64_bits_and_line_separators_are_written_as_they_are() -> None:
+    text = '{"n":12345678901234567890123,"t":"\u2028\\u0001"}'
+    assert write(load(text)) == text
+
+
+@pytest.mark.parametrize("value", [Decimal("NaN"), Decimal("Infinity"), date(2026, 11, 25)])
+def test_what_is_no_json_is_not_written(value: object) -> None:
+    with pytest.raises((ValueError, TypeError)):
+        write({"value": value})
 
 
 @pytest.mark.parametrize("digits", ["12.50", "0.0", "1.000", "-0.10", "100", "3.14159265358979323846"])

@@ -37,6 +37,7 @@ _INDEXES = {
     "case_row": {
         "ix_case_row_patient",
         "ix_case_row_worklist",
+        "ix_case_row_waiting",
         "ix_case_row_decided",
         "ix_case_row_overdue",
         "ix_case_row_replaces",

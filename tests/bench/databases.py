@@ -1,0 +1,58 @@
+"""Empty databases of a run, and the servers on them: a service, or the references, each in its own process."""
+
+from __future__ import annotations
+
+import contextlib
+import uuid
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+from sqlalchemy import create_engine, text
+from sqlalchemy.engine import make_url
+
+from tests.servers import Service, free_port, postgres_cluster
+
+NewDatabase = Callable[[], str]
+"""Makes an empty database; its URL."""
+
+
+@contextlib.contextmanager
+def databases(kind: str, folder: Path) -> Iterator[NewDatabase]:
+    """A maker of databases of a kind: files in a folder, or databases of a PostgreSQL cluster of the run's own."""
+    if kind == "sqlite":
+        yield lambda: f"sqlite:///{folder}/{uuid.uuid4().hex}.db"
+        return
+    with postgres_cluster() as address:
+        admin = create_engine(make_url(address).set(drivername="postgresql+psycopg"), isolation_level="AUTOCOMMIT")
+
+        def make() -> str:
+            name = f"bench_{uuid.uuid4().hex[:12]}"
+            with admin.connect() as connection:
+                connection.execute(text(f'CREATE DATABASE "{name}"'))
+            return make_url(address).set(database=name).render_as_string(hide_password=False)
+
+        yield make
+        admin.dispose()
+
+
+@contextlib.contextmanager
+def service_on(database_url: str) -> Iterator[Service]:
+    """The service on a database."""
+    with _running(Service(database_url, free_port())) as service:
+        yield service
+
+
+@contextlib.contextmanager
+def references_on(database_url: str) -> Iterator[Service]:
+    """The references on a database."""
+    with _running(Service(database_url, free_port(), command=("tests.bench.references",))) as service:
+        yield service
+
+
+@contextlib.contextmanager
+def _running(service: Service) -> Iterator[Service]:
+    try:
+        service.start()
+        yield service
+    finally:
+        service.stop()

