@@ -11,6 +11,7 @@ from typing import Any
 from fastapi import Request, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from service.access.grant import Grant
 from service.errors import Category, refuse
 from service.fhir.dates import day_of
 from service.fhir.json_text import write
@@ -55,6 +56,11 @@ async def body_of(request: Request, fault_of: Callable[[str], str] = body_fault)
 def pipeline_of(request: Request) -> Pipeline:
     """The pipeline the app was built with."""
     return request.app.state.pipeline
+
+
+def grant_of(request: Request) -> Grant:
+    """What whoever asks was granted; everything while access control is off."""
+    return request.state.grant
 
 
 def sender_of(request: Request, role: Role = Role.UNKNOWN) -> Sender:
