@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import socket
+import ssl
 import subprocess
 import sys
 import tempfile
@@ -131,10 +132,12 @@ class Service:
     port: int
     environment: dict[str, str] = field(default_factory=dict)
     process: subprocess.Popen[bytes] | None = None
+    trusted: ssl.SSLContext | None = None
+    """Reached by https, under certificates of this context."""
 
     @property
     def address(self) -> str:
-        return f"http://127.0.0.1:{self.port}"
+        return f"{'https' if self.trusted else 'http'}://127.0.0.1:{self.port}"
 
     def start(self) -> None:
         environment = {
@@ -152,7 +155,7 @@ class Service:
         until = time.monotonic() + 30
         while time.monotonic() < until and self.process.poll() is None:
             with contextlib.suppress(httpx.TransportError):
-                if httpx.get(f"{self.address}/health", timeout=5).status_code == 200:
+                if httpx.get(f"{self.address}/health", timeout=5, verify=self.trusted or True).status_code == 200:
                     return
             time.sleep(0.05)
         raise AssertionError("the service did not start")
@@ -174,11 +177,11 @@ def start_service() -> Iterator[Callable[..., Service]]:
     """Starts services in processes of their own; stopped after the test."""
     started: list[Service] = []
 
-    def start(database_url: str, **environment: str) -> Service:
+    def start(database_url: str, trusted: ssl.SSLContext | None = None, **environment: str) -> Service:
         with socket.socket() as probe:
             probe.bind(("127.0.0.1", 0))
             port = probe.getsockname()[1]
-        service = Service(database_url, port, environment)
+        service = Service(database_url, port, environment, trusted=trusted)
         started.append(service)
         service.start()
         return service

@@ -49,7 +49,7 @@ class KeyRing:
     def __init__(self, path: Path) -> None:
         self._path = path
         self._lock = threading.Lock()
-        self._stamp = (0, 0, 0)
+        self._stamp: tuple[int, ...] = ()
         self._held: list[_Held] = []
         self._public: dict[str, PublicKey] = {}
         self.refresh()
@@ -130,10 +130,10 @@ def _written_aside(path: Path, held: list[_Held]) -> Path:
     return aside
 
 
-def _stamp(path: Path) -> tuple[int, int, int]:
+def _stamp(path: Path) -> tuple[int, ...]:
     with contextlib.suppress(OSError):
         found = path.stat()
-        return found.st_mtime_ns, found.st_ino, found.st_size
+        return found.st_mtime_ns, found.st_ino, found.st_size, found.st_mode
     raise KeyFileError(f"{path}: there is no key file.")
 
 

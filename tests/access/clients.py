@@ -57,6 +57,10 @@ def hmac_by(secret: bytes) -> Callable[[bytes], bytes]:
     return lambda text: hmac.new(secret, text, hashlib.sha384).digest()
 
 
+def by_ec(key: ECKey) -> Callable[[bytes], bytes]:
+    return lambda text: jws.JWSRegistry.algorithms["ES384"].sign(text, key)
+
+
 def signed(header: dict[str, Any], claims: dict[str, Any], key: Any) -> str:
     registry = jws.JWSRegistry(algorithms=ALGORITHMS, strict_check_header=False)
     return jws.serialize_compact(header, write(claims), key, registry=registry)

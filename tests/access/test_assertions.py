@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from joserfc.jws import JWSRegistry
 from starlette.testclient import TestClient
 
 from service.pipeline import Pipeline
@@ -21,6 +20,7 @@ from tests.access.clients import (
     SCOPES,
     TestedClient,
     bearer,
+    by_ec,
     ec_key,
     handmade,
     hmac_by,
@@ -62,10 +62,6 @@ def test_the_latest_expiry_that_is_taken_is_300_seconds_ahead(service: TestClien
     assert service.post("/token", data=asking.form(asking.assertion(exp=int(asking.now_s) + 300))).status_code == 200
 
 
-def _by_ec(text: bytes) -> bytes:
-    return JWSRegistry.algorithms["ES384"].sign(text, EC)
-
-
 def _with_secret(asking: TestedClient, secret: bytes) -> str:
     return handmade(asking.header(alg="HS384"), asking.claims(), hmac_by(secret))
 
@@ -89,7 +85,7 @@ WRONG: list[tuple[str, Wrong]] = [
     ("alg none", lambda c: handmade(c.header(alg="none"), c.claims(), lambda _: b"")),
     ("alg None with a signature", lambda c: handmade(c.header(alg="None"), c.claims(), lambda _: b"x")),
     ("alg none with a signature", lambda c: handmade(c.header(alg="none"), c.claims(), lambda _: b"x")),
-    ("alg that is a list", lambda c: handmade(c.header(alg=["ES384"]), c.claims(), _by_ec)),
+    ("alg that is a list", lambda c: handmade(c.header(alg=["ES384"]), c.claims(), by_ec(EC))),
     ("HS384 with the PEM of the public key as secret", lambda c: _with_secret(c, EC.as_pem(private=False))),
     ("HS384 with the JWK of the public key as secret", lambda c: _with_secret(c, public_set(EC))),
     ("ES384 in the header, by a secret", lambda c: handmade(c.header(), c.claims(), hmac_by(EC.as_pem(private=False)))),
@@ -99,12 +95,12 @@ WRONG: list[tuple[str, Wrong]] = [
     ("a key of nobody under a known kid", lambda c: signed(c.header(), c.claims(), STRANGE)),
     ("wrong kid", lambda c: signed(c.header(kid="other"), c.claims(), c.key)),
     ("missing kid", lambda c: signed(c.header(kid=None), c.claims(), ec_key(""))),
-    ("kid that is no text", lambda c: handmade(c.header(kid=7), c.claims(), _by_ec)),
+    ("kid that is no text", lambda c: handmade(c.header(kid=7), c.claims(), by_ec(EC))),
     ("typ of an access token", lambda c: signed(c.header(typ="at+jwt"), c.claims(), c.key)),
     ("missing typ", lambda c: signed(c.header(typ=None), c.claims(), c.key)),
     ("a foreign jku", lambda c: signed(c.header(jku="https://evil.example/jwks"), c.claims(), c.key)),
     ("its own key in the header", lambda c: _with_own_key(c)),
-    ("a critical extension", lambda c: handmade(c.header(crit=["exp"]), c.claims(), _by_ec)),
+    ("a critical extension", lambda c: handmade(c.header(crit=["exp"]), c.claims(), by_ec(EC))),
     ("wrong aud", lambda c: c.assertion(aud="https://other.example/token")),
     ("aud of the FHIR base", lambda c: c.assertion(aud=f"{c.base}/fhir")),
     ("aud with another beside it", lambda c: c.assertion(aud=[f"{c.base}/token", "https://other.example/token"])),
@@ -153,7 +149,8 @@ def test_a_wrong_assertion_is_refused(service: TestClient, asking: TestedClient,
 def test_the_handmade_signature_is_a_good_one(service: TestClient, asking: TestedClient) -> None:
     """So that the cases made by hand are refused for what they say, not for how they were made."""
     assert (
-        service.post("/token", data=asking.form(handmade(asking.header(), asking.claims(), _by_ec))).status_code == 200
+        service.post("/token", data=asking.form(handmade(asking.header(), asking.claims(), by_ec(EC)))).status_code
+        == 200
     )
 
 

@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from joserfc.jws import JWSRegistry
 from starlette.testclient import TestClient
 
 from service.access.grant import OPEN, Grant, Office, Scope
@@ -29,6 +28,7 @@ from tests.access.clients import (
     TestedClient,
     access_settings,
     bearer,
+    by_ec,
     ec_key,
     handmade,
     hmac_by,
@@ -140,7 +140,7 @@ def _pem(ring: KeyRing) -> bytes:
 
 
 def _sign_by(ring: KeyRing) -> Callable[[bytes], bytes]:
-    return lambda text: JWSRegistry.algorithms["ES384"].sign(text, ring._held[0].key)
+    return by_ec(ring._held[0].key)
 
 
 def _spliced(header: dict[str, Any], claims: dict[str, Any], other: dict[str, Any], ring: KeyRing) -> str:

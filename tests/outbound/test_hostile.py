@@ -10,10 +10,17 @@ from collections.abc import Callable
 import httpcore
 import pytest
 
+from service.access.grant import Office
+from service.errors import Refused
+from service.fhir.json_text import write
 from service.outbound.addresses import Egress
 from service.outbound.fetch import HttpFetcher
 from service.outbound.pinned import Resolver
 from service.outbound.senders import HttpSender
+from service.pipeline import Pipeline
+from service.pipeline.registry import Registry
+from service.pipeline.subscriptions import Subscriptions
+from tests.outbound.asked import subscription
 from tests.outbound.hostile import LED_ASTRAY, LISTED, URLS
 from tests.outbound.receiver import receiving
 
@@ -91,3 +98,19 @@ def test_no_redirect_is_followed(call: Call, status: int) -> None:
         failure = call(first.url, egress, lambda host, _port: [host])
         assert str(status) in failure and "redirect" in failure
         assert first.asked == 1 and target.asked == 0
+
+
+def test_no_url_of_the_corpus_is_taken_for_a_subscription_or_for_keys(sqlite_pipeline: Pipeline) -> None:
+    """They are refused when they are given, and again when they are called (above)."""
+    egress = Egress(LISTED)
+    subscriptions = Subscriptions(sqlite_pipeline.database, egress)
+    registry = Registry(sqlite_pipeline, HttpFetcher(egress).why_not)
+    for url in URLS:
+        with pytest.raises(Refused):
+            subscriptions.create(write(subscription(url)).encode(), "http://here.example/fhir", "1")
+        with pytest.raises(Refused) as refused:
+            registry.add("A", [Office.PHYSICIAN], "p-1", "P", ["system/Task.r"], keys_url=url)
+        assert [p.path for p in refused.value.problems] == ["jwks-url"], url
+    assert registry.listed() == []
+    assert subscriptions.create(write(subscription(_URL)).encode(), "http://here.example/fhir", "1")
+    assert registry.add("A", [Office.PHYSICIAN], "p-1", "P", ["system/Task.r"], keys_url=_URL)
