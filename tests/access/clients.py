@@ -8,7 +8,7 @@ import hmac
 import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -75,7 +75,6 @@ class TestedClient:
     now_s: float
     base: str = BASE
     registered: tuple[str, ...] = SCOPES
-    extra: dict[str, Any] = field(default_factory=dict)
 
     def header(self, **changes: Any) -> dict[str, Any]:
         algorithm = "ES384" if isinstance(self.key, ECKey) else "RS384"
@@ -145,4 +144,8 @@ def register(
 @contextmanager
 def served(pipeline: Pipeline, folder: Path, **changes: Any) -> Iterator[TestClient]:
     """The web application in this process with access control on."""
-    yield TestClient(build_app(access_settings(folder, **changes), pipeline), raise_server_exceptions=False)
+    client = TestClient(build_app(access_settings(folder, **changes), pipeline), raise_server_exceptions=False)
+    try:
+        yield client
+    finally:
+        client.close()
