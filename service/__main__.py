@@ -1,4 +1,4 @@
-"""The command line: `airway-relay serve | deliver | demo | decide | check | rules | rehearse | replay`.
+"""The command line: `airway-relay serve | deliver | client | key | demo | decide | check | rules | rehearse | replay`.
 
 Each command imports what it needs itself.
 """
@@ -8,6 +8,8 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Sequence
+
+from service.commands.access_options import add_access_commands
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -30,6 +32,14 @@ def _run(options: argparse.Namespace) -> int:
         from service.commands.deliver import deliver
 
         return deliver()
+    if options.command == "client":
+        from service.commands.client import client
+
+        return client(options)
+    if options.command == "key":
+        from service.commands.key import rotate_keys
+
+        return rotate_keys()
     if options.command == "demo":
         from service.demo.play import play
 
@@ -65,6 +75,7 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
     commands.add_parser("serve", help="run the service (settings come from the environment)")
     commands.add_parser("deliver", help="send notices apart from the service, from the same database")
+    add_access_commands(commands)
     demo = commands.add_parser("demo", help="play an invented scenario through the real API on this machine")
     demo.add_argument("--once", action="store_true", help="play, print and exit instead of staying up")
     demo.add_argument("--port", type=int, default=0, help="loopback port (default: a free one)")

@@ -8,6 +8,7 @@ import logging
 import threading
 from collections.abc import AsyncIterator, Callable
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 from fastapi import FastAPI, Request
@@ -17,15 +18,19 @@ from starlette.concurrency import run_in_threadpool
 
 from service import __version__
 from service.fhir.validate import preload
+from service.outbound.fetch import HttpFetcher
 from service.outbound.senders import HttpSender
 from service.pipeline import Pipeline
+from service.pipeline.access_parts import AccessParts, other_access, own_access
 from service.pipeline.delivery import Deliverer, wait_for
 from service.pipeline.subscriptions import Subscriptions
+from service.pipeline.token_check import Place
 from service.settings import Settings
 from service.store.engine import Database
 from service.store.ids import new_id
-from service.web import case_api, fhir_api, fhir_openapi, intake_api, pages, problems, subscription_api
+from service.web import case_api, fhir_api, fhir_openapi, intake_api, pages, problems, subscription_api, token_api
 from service.web.exchange import NumberedRequests, answer
+from service.web.gate import Gate
 
 _SWEEP_SECONDS = 600
 _log = logging.getLogger("airway_relay")
@@ -44,6 +49,18 @@ def build_pipeline(settings: Settings, clock: Callable[[], datetime] | None = No
     pipeline.fill_parties()
     pipeline.engine()
     return pipeline
+
+
+def build_access(settings: Settings, pipeline: Pipeline) -> AccessParts | None:
+    """Access control as the settings say; None when it is off. KeyFileError when its key file cannot be used."""
+    access, base = settings.access, settings.public_url
+    if not access.on:
+        return None
+    fetcher, audience = HttpFetcher(access.jwks_hosts), access.audience or f"{base}/fhir"
+    if access.issuer:
+        place = Place(access.issuer, audience, access.issuer_token_url)
+        return other_access(pipeline, fetcher, place, access.issuer_jwks_url)
+    return own_access(pipeline, fetcher, Place(base, audience, f"{base}/token"), Path(access.key_file))
 
 
 def build_app(settings: Settings, pipeline: Pipeline) -> FastAPI:
@@ -67,8 +84,11 @@ def build_app(settings: Settings, pipeline: Pipeline) -> FastAPI:
     app.state.pipeline = pipeline
     app.state.subscriptions = Subscriptions(pipeline.database, settings.egress, pipeline.now)
     app.state.max_body_bytes = settings.max_body_bytes
+    app.state.access = access = build_access(settings, pipeline)
+    if access:
+        app.state.subscriptions.end_unowned()
     problems.install(app)
-    for part in (subscription_api, fhir_api, intake_api, case_api, pages):
+    for part in (token_api, subscription_api, fhir_api, intake_api, case_api, pages):
         app.include_router(part.router)
 
     @app.get("/health", response_class=Response, tags=["Service"])
@@ -87,6 +107,8 @@ def build_app(settings: Settings, pipeline: Pipeline) -> FastAPI:
         return app.openapi_schema
 
     app.openapi = openapi
+    https_only = settings.public_url.startswith("https://")
+    app.add_middleware(Gate, check=access.check if access else None, https_only=https_only)
     app.add_middleware(NumberedRequests, new_number=new_id)
     return app
 

@@ -32,6 +32,8 @@ class Category(StrEnum):
     NOT_ALLOWED = "not-allowed"
     NOT_SUPPORTED = "not-supported"
     BUSY = "busy"
+    UNPROVED = "unproved"
+    INSECURE = "insecure"
     INTERNAL = "internal"
 
 

@@ -9,6 +9,7 @@ from ipaddress import ip_address
 from pathlib import Path
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from service.access_settings import AccessSettings, access_settings
 from service.outbound.addresses import Egress
 from service.site_file import Site, read_site
 
@@ -36,11 +37,11 @@ class Settings:
     port: int = 8080
     zone: tzinfo = UTC
     max_body_bytes: int = 5_000_000
-    trusted_network: bool = False
     partitions: int = 0
     site: Site = field(default_factory=Site)
     egress: Egress = field(default_factory=Egress)
     delivers: bool = True
+    access: AccessSettings = field(default_factory=AccessSettings)
 
     @classmethod
     def from_environment(cls, environment: Mapping[str, str]) -> Settings:
@@ -51,22 +52,25 @@ class Settings:
             port=_whole(environment, "AIRWAY_RELAY_PORT", cls.port, 1, 65535),
             zone=_zone(environment.get("AIRWAY_RELAY_TIME_ZONE", "UTC")),
             max_body_bytes=_whole(environment, "AIRWAY_RELAY_MAX_BODY_BYTES", cls.max_body_bytes, 1000, 50_000_000),
-            trusted_network=environment.get("AIRWAY_RELAY_TRUSTED_NETWORK", "") == "yes",
             partitions=_whole(environment, "AIRWAY_RELAY_PARTITIONS", cls.partitions, 0, 256),
             site=_site(environment.get("AIRWAY_RELAY_SITE_FILE")),
             egress=_egress(environment),
             delivers=environment.get("AIRWAY_RELAY_DELIVER", "yes") != "no",
+            access=_access(environment),
         )
         settings.check()
         return settings
 
+    @property
+    def public_url(self) -> str:
+        """Under which address clients know the service, without a slash at its end."""
+        host = f"[{self.host}]" if ":" in self.host else self.host
+        return self.access.public_url or f"http://{host}:{self.port}"
+
     def check(self) -> None:
-        """SettingsError when the service would listen to strangers: it has no access control of its own yet."""
-        if not _is_loopback(self.host) and not self.trusted_network:
-            raise SettingsError(
-                f"AIRWAY_RELAY_HOST={self.host} listens beyond this machine, and this release has no access control of "
-                "its own; put it behind yours and set AIRWAY_RELAY_TRUSTED_NETWORK=yes to say so."
-            )
+        """SettingsError when the service would listen to strangers without access control and TLS."""
+        for fault in self.access.faults(_is_loopback(self.host)):
+            raise SettingsError(fault)
         if not self.database_url.startswith(("sqlite:///", "postgresql://", "postgresql+psycopg://")):
             raise SettingsError("DATABASE_URL must begin with sqlite:/// or postgresql://.")
 
@@ -95,6 +99,13 @@ def _egress(environment: Mapping[str, str]) -> Egress:
         return Egress(environment.get("AIRWAY_RELAY_CALLBACKS", ""), on_loopback)
     except ValueError as error:
         raise SettingsError(f"AIRWAY_RELAY_CALLBACKS: {error}.") from None
+
+
+def _access(environment: Mapping[str, str]) -> AccessSettings:
+    try:
+        return access_settings(environment)
+    except ValueError as error:
+        raise SettingsError(str(error)) from None
 
 
 def _site(name: str | None) -> Site:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import ssl
 import uuid
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -117,8 +118,8 @@ def start_service() -> Iterator[Callable[..., Service]]:
     """Starts services in processes of their own; stopped after the test."""
     started: list[Service] = []
 
-    def start(database_url: str, **environment: str) -> Service:
-        service = Service(database_url, free_port(), environment)
+    def start(database_url: str, trusted: ssl.SSLContext | None = None, **environment: str) -> Service:
+        service = Service(database_url, free_port(), environment, trusted=trusted)
         started.append(service)
         service.start()
         return service

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import socket
+import ssl
 import subprocess
 import sys
 import tempfile
@@ -25,10 +26,12 @@ class Service:
     environment: dict[str, str] = field(default_factory=dict)
     process: subprocess.Popen[bytes] | None = None
     command: tuple[str, ...] = ("service", "serve")
+    trusted: ssl.SSLContext | None = None
+    """Reached by https, under certificates of this context."""
 
     @property
     def address(self) -> str:
-        return f"http://127.0.0.1:{self.port}"
+        return f"{'https' if self.trusted else 'http'}://127.0.0.1:{self.port}"
 
     def launch(self) -> None:
         """Start the process and wait for nothing."""
@@ -54,7 +57,7 @@ class Service:
         until = time.monotonic() + 30
         while time.monotonic() < until and self.runs():
             with contextlib.suppress(httpx.TransportError):
-                if httpx.get(f"{self.address}/health", timeout=5).status_code == 200:
+                if httpx.get(f"{self.address}/health", timeout=5, verify=self.trusted or True).status_code == 200:
                     return
             time.sleep(0.05)
         raise AssertionError("the service did not start")

@@ -18,9 +18,12 @@ import pytest
 import yaml
 from sqlalchemy.engine import make_url
 
+from tests.access.clients import TestedClient, ec_key, public_set
+
 _ROOT = Path(__file__).parents[1]
 _PASSWORD = re.compile(r"\$\{POSTGRES_PASSWORD:\?[^}]+\}")
 _PORT = "8080"
+_PUBLIC = "https://relay.example"
 
 
 @pytest.fixture
@@ -54,7 +57,8 @@ def test_it_holds_no_secret_and_refuses_to_start_without_one(compose: dict[str, 
     assert url.password == "PASSWORD"
     assert (url.username, url.database) == (environment["POSTGRES_USER"], environment["POSTGRES_DB"])
     assert url.host in compose["services"]
-    secrets = [name for name in _names(compose) if re.search("password|secret|token|key", name, re.IGNORECASE)]
+    found = [name for name in _names(compose) if re.search("password|secret|token|key", name, re.IGNORECASE)]
+    secrets = [name for name in found if not name.endswith("_FILE")]
     assert secrets == ["POSTGRES_PASSWORD"]
 
 
@@ -77,10 +81,13 @@ def test_the_image_is_built_from_files_that_are_here(compose: dict[str, Any]):
 
 
 @pytest.fixture
-def running(compose: dict[str, Any], new_postgres: Callable[[], str]) -> Iterator[tuple[list[str], str]]:
-    """The service started with the file's own command and environment; its health check and address.
+def running(
+    compose: dict[str, Any], new_postgres: Callable[[], str], tmp_path: Path
+) -> Iterator[tuple[list[str], str, dict[str, str]]]:
+    """The service started with the file's own command and environment; its health check, address and environment.
 
-    Only what one machine without containers must change is changed: the database's address and the port.
+    Only what one machine without containers must change is changed: the database's address, the port, and where the
+    key file is.
     """
     service = compose["services"]["service"]
     with socket.socket() as probe:
@@ -91,6 +98,8 @@ def running(compose: dict[str, Any], new_postgres: Callable[[], str]) -> Iterato
         **service["environment"],
         "DATABASE_URL": new_postgres(),
         "AIRWAY_RELAY_PORT": port,
+        "AIRWAY_RELAY_PUBLIC_URL": _PUBLIC,
+        "AIRWAY_RELAY_KEY_FILE": str(tmp_path / "keys.json"),
     }
     command = shutil.which(service["command"][0], path=str(Path(sys.executable).parent))
     assert command, "the distribution installs the command the file starts"
@@ -99,23 +108,42 @@ def running(compose: dict[str, Any], new_postgres: Callable[[], str]) -> Iterato
         [command, *service["command"][1:]], env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
     )
     try:
-        yield [part.replace(f":{_PORT}/", f":{port}/") for part in check], f"http://127.0.0.1:{port}"
+        yield [part.replace(f":{_PORT}/", f":{port}/") for part in check], f"http://127.0.0.1:{port}", environment
     finally:
         process.terminate()
         process.wait(10)
 
 
-def test_its_service_becomes_healthy_and_takes_a_referral(running: tuple[list[str], str]):
-    check, address = running
+def test_its_service_becomes_healthy_and_takes_a_referral_of_a_client(
+    running: tuple[list[str], str, dict[str, str]], tmp_path: Path
+):
+    check, address, environment = running
     assert _healthy(check)
-    answer = httpx.post(
-        f"{address}/intake/referrals",
-        content=(_ROOT / "examples/sleep-lab/referral.json").read_bytes(),
-        headers={"Content-Type": "application/json"},
-        timeout=30,
-    )
-    assert answer.status_code == 201
-    assert httpx.get(f"{address}{answer.headers['Location']}", timeout=30).json()["stage"] == "referred"
+    referral = (_ROOT / "examples/sleep-lab/referral.json").read_bytes()
+    through_proxy = {"Content-Type": "application/json", "X-Forwarded-Proto": "https", "X-Forwarded-For": "192.0.2.7"}
+    with httpx.Client(base_url=address, timeout=30) as client:
+        straight = client.post("/intake/referrals", content=referral, headers={"Content-Type": "application/json"})
+        assert straight.status_code == 403
+        nobody = client.post("/intake/referrals", content=referral, headers=through_proxy)
+        assert nobody.status_code == 401
+        client.headers.update(through_proxy | {"Authorization": f"Bearer {_token(client, environment, tmp_path)}"})
+        answer = client.post("/intake/referrals", content=referral)
+        assert answer.status_code == 201
+        assert client.get(answer.headers["Location"]).json()["stage"] == "referred"
+
+
+def _token(client: httpx.Client, environment: dict[str, str], folder: Path) -> str:
+    """A token for a client that is registered as the file's first lines say."""
+    key = ec_key()
+    (folder / "public.json").write_bytes(public_set(key))
+    options = ["--name", "Laboratory", "--office", "sleep-lab", "--organisation-id", "tarnwick-sleep"]
+    options += ["--organisation-name", "Laboratory", "--scope", "system/*.cruds", "--jwks", str(folder / "public.json")]
+    command = shutil.which("airway-relay", path=str(Path(sys.executable).parent))
+    assert command
+    done = subprocess.run([command, "client", "add", *options], env=environment, capture_output=True, check=True)
+    known = TestedClient(done.stdout.decode().strip(), key, time.time(), _PUBLIC, ("system/*.cruds",))
+    proxied = {"X-Forwarded-Proto": "https"}
+    return client.post("/token", data=known.form(), headers=proxied).raise_for_status().json()["access_token"]
 
 
 def _healthy(check: list[str]) -> bool:

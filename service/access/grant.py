@@ -63,6 +63,8 @@ class Grant:
     scopes: tuple[Scope, ...]
     person: str = ""
     emergency: str = ""
+    is_open: bool = False
+    """Access control is off: everything is seen and may be done. Never so of a grant that a token or a sign-in gave."""
 
     def allows(self, letter: str, kind: str) -> bool:
         """Whether some scope grants an interaction (one of `cruds`) on a type, for some category at least.
@@ -90,5 +92,5 @@ def scopes_of(texts: Iterable[str]) -> tuple[Scope, ...]:
     return tuple(found)
 
 
-OPEN = Grant("", frozenset(Office), "", (Scope("*", frozenset("cruds")),))
+OPEN = Grant("", frozenset(Office), "", (Scope("*", frozenset("cruds")),), is_open=True)
 """What every client has while access control is off, which is on loopback only."""

@@ -19,6 +19,7 @@ def serve() -> int:
     import uvicorn
     from sqlalchemy.exc import SQLAlchemyError
 
+    from service.access.signing import KeyFileError
     from service.app import build_app, build_pipeline
     from service.fhir.validate import NotCompiled
 
@@ -34,6 +35,9 @@ def serve() -> int:
     except NotCompiled as error:
         print(f"airway-relay: the published profiles cannot be checked: {error}", file=sys.stderr)
         return 2
+    except KeyFileError as error:
+        print(f"airway-relay: {error}", file=sys.stderr)
+        return 2
     config = uvicorn.Config(
         app,
         settings.host,
@@ -41,6 +45,18 @@ def serve() -> int:
         access_log=False,
         log_config=None,
         server_header=False,
+        ssl_certfile=settings.access.tls_certificate or None,
+        ssl_keyfile=settings.access.tls_key or None,
+        proxy_headers=bool(settings.access.proxies),
+        forwarded_allow_ips=list(settings.access.proxies),
     )
+    try:
+        config.load()
+    except OSError:
+        print(
+            "airway-relay: AIRWAY_RELAY_TLS_CERTIFICATE and AIRWAY_RELAY_TLS_KEY do not fit or cannot be read.",
+            file=sys.stderr,
+        )
+        return 2
     uvicorn.Server(config).run()
     return 0

@@ -14,6 +14,7 @@ from service.fhir.engine import CAUTION
 from service.fhir.interactions import CLIENT_IDS, DELETABLE
 from service.fhir.profile_index import profiles_by_type
 from service.fhir.search_parameters import PARAMETERS, RESOURCE_PARAMETERS, includes_of, reverse_includes_of
+from service.fhir.smart import security
 from service.fhir.subscription import subscription_capability
 from service.fhir.validate import MADE_BY_THE_SERVICE, TYPES
 
@@ -31,7 +32,7 @@ _WRITES = ("create", "update")
 _WRITTEN_WHOLE = "PATCH and conditional delete are not taken: send a whole resource with PUT, delete one by its id."
 
 
-def capability_statement(routed: Set[str], base_url: str) -> Resource:
+def capability_statement(routed: Set[str], base_url: str, access_is_on: bool = False) -> Resource:
     """What a server can do that routes the interactions in `routed`."""
     operations = [
         {"name": code.split(":")[1], "definition": _DEFINITIONS[code.split(":")[1]]}
@@ -50,6 +51,7 @@ def capability_statement(routed: Set[str], base_url: str) -> Resource:
         "rest": [
             {
                 "mode": "server",
+                "security": security(access_is_on),
                 "resource": [*(_type(kind, routed) for kind in TYPES), subscription_capability()],
                 "documentation": _WRITTEN_WHOLE,
                 "interaction": [{"code": c} for c in ("transaction", "batch") if "transaction" in routed],

@@ -27,6 +27,8 @@ _ISSUE_CODE = {
     Category.NOT_ALLOWED: "not-supported",
     Category.NOT_SUPPORTED: "not-supported",
     Category.BUSY: "transient",
+    Category.UNPROVED: "login",
+    Category.INSECURE: "security",
     Category.INTERNAL: "exception",
 }
 

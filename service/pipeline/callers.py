@@ -12,8 +12,8 @@ def caller_for(grant: Grant, letter: str = "") -> Caller:
 
     Emergency access sees every case. Without a letter, as messages are worked on, no type is hidden.
     """
-    organisation = None if grant.emergency else grant.organisation or None
-    if not letter or not grant.organisation:
+    organisation = None if grant.is_open or grant.emergency else grant.organisation
+    if not letter or grant.is_open:
         return Caller(organisation)
     kinds: Kinds = tuple((t, grant.categories(letter, t)) for t in TYPES if grant.allows(letter, t))
     whole = len(kinds) == len(TYPES) and all(categories is None for _, categories in kinds)

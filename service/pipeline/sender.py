@@ -23,13 +23,13 @@ class Sender:
 
     @property
     def organisation(self) -> str | None:
-        """The sender's organisation as `Organization/id`; None while nothing proves it."""
-        return self.grant.organisation or None
+        """The sender's organisation as `Organization/id`; None while access control is off."""
+        return self.grant.organisation if self.is_limited else None
 
     @property
     def is_limited(self) -> bool:
         """Whether access control tells who it is."""
-        return bool(self.grant.organisation)
+        return not self.grant.is_open
 
 
 def role_as(offices: frozenset[Office]) -> Role:

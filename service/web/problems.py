@@ -34,6 +34,8 @@ STATUS = {
     Category.NOT_ALLOWED: 405,
     Category.NOT_SUPPORTED: 422,
     Category.BUSY: 503,
+    Category.UNPROVED: 401,
+    Category.INSECURE: 403,
     Category.INTERNAL: 500,
 }
 _METHODS = ("GET", "HEAD", "POST", "PUT", "DELETE")

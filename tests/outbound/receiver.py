@@ -25,6 +25,7 @@ class Receiver:
     extra_headers: dict[str, str] = field(default_factory=dict)
     body: bytes = b""
     wait_s: float = 0
+    asked: int = 0
     lock: threading.Lock = field(default_factory=threading.Lock)
 
     @property
@@ -71,10 +72,22 @@ def receiving(certificate: ssl.SSLContext | None = None) -> Iterator[Receiver]:
     told = Receiver(scheme="https" if certificate else "http")
 
     class Handler(BaseHTTPRequestHandler):
+        def do_GET(self) -> None:
+            time.sleep(told.wait_s)
+            with told.lock:
+                told.asked += 1
+                status = told.answers.pop(0) if told.answers else 200
+            self.send_response(status)
+            for name, text in told.extra_headers.items():
+                self.send_header(name, text)
+            self.end_headers()
+            self.wfile.write(told.body)
+
         def do_POST(self) -> None:
             body = self.rfile.read(int(self.headers["Content-Length"]))
             time.sleep(told.wait_s)
             with told.lock:
+                told.asked += 1
                 status = told.answers.pop(0) if told.answers else 200
                 if 200 <= status < 300:
                     told.received.append(({k.lower(): v for k, v in self.headers.items()}, load(body.decode())))

@@ -1,0 +1,47 @@
+"""What `airway-relay client` and `airway-relay key` take; nothing here needs the database."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+from service.access.grant import Office
+
+
+def add_access_commands(commands: Any) -> None:
+    """Add both commands to those of the command line."""
+    client = commands.add_parser("client", help="register, list, show and revoke clients, and change their keys")
+    does = client.add_subparsers(dest="does", required=True, metavar="ACTION")
+    add = does.add_parser("add", help="register a client and print its id")
+    add.add_argument("--name", required=True, help="what people call it")
+    add.add_argument(
+        "--office",
+        required=True,
+        action="append",
+        choices=[office.value for office in Office],
+        help="what kind of office it works for; give it again for another",
+    )
+    add.add_argument("--organisation-id", required=True, help="the number its partners know the organisation by")
+    add.add_argument("--organisation-name", required=True, help="its name, when it is not on record yet")
+    add.add_argument(
+        "--scope", required=True, action="append", help="e.g. system/Observation.rs; give it again for more"
+    )
+    keys = _keys_of(add)
+    keys.add_argument("--id", help="no keys: its id at the authorisation server that AIRWAY_RELAY_ISSUER names")
+    does.add_parser("list", help="every client, one a line")
+    for name, text in (("show", "everything that is kept of a client"), ("revoke", "end a client's access for good")):
+        does.add_parser(name, help=text).add_argument("client", help="the client's id")
+    change = does.add_parser("keys", help="replace a client's keys")
+    change.add_argument("client", help="the client's id")
+    _keys_of(change)
+    key = commands.add_parser("key", help="change the service's own signing keys")
+    actions = key.add_subparsers(dest="does", required=True, metavar="ACTION")
+    actions.add_parser("rotate", help="sign with a new key from now on")
+
+
+def _keys_of(parser: argparse.ArgumentParser) -> Any:
+    """The ways to give keys, of which one is taken."""
+    keys = parser.add_mutually_exclusive_group(required=True)
+    keys.add_argument("--jwks", metavar="FILE", help="its public keys as a JSON Web Key Set; - reads standard input")
+    keys.add_argument("--jwks-url", metavar="URL", help="where it keeps them, on a host of AIRWAY_RELAY_JWKS_HOSTS")
+    return keys
