@@ -1,4 +1,4 @@
-"""`airway-relay client` and `airway-relay key`, as an operator runs them."""
+"""`airway-relay client` and `airway-relay key`, as an operator runs them (our own commands, no source)."""
 
 from __future__ import annotations
 
