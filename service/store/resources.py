@@ -10,7 +10,7 @@ from sqlalchemy import Connection, Table, delete, insert, literal, select, tuple
 
 from service.fhir.json_text import load
 from service.fhir.search_values import Value, values_of
-from service.store import query, search_index
+from service.store import audit_chain, query, search_index
 from service.store.query import VALUES, VERSIONS
 from service.store.search_index import Indexed
 from service.store.tables import Identity
@@ -40,7 +40,7 @@ class Stored:
 
 
 def append_versions(connection: Connection, rows: Sequence[Stored]) -> None:
-    """Append versions in one statement, and what they are found by."""
+    """Append versions in one statement, and what they are found by; an AuditEvent becomes a link of the audit chain."""
     if rows:
         connection.execute(
             insert(VERSIONS),
@@ -59,6 +59,8 @@ def append_versions(connection: Connection, rows: Sequence[Stored]) -> None:
         )
         changed = [r for r in rows if not r.found_as_before]
         search_index.put(connection, [Indexed(r.type, r.id, r.version, r.case_number, _values(r)) for r in changed])
+        events = [r for r in rows if r.type == audit_chain.AUDIT_EVENT]
+        audit_chain.link(connection, [(r.id, r.last_updated, r.body) for r in events])
 
 
 def _values(row: Stored) -> Sequence[Value]:
