@@ -39,6 +39,11 @@ class Stored:
     found_as_before: bool = field(default=False, compare=False)
 
 
+def nobodys(event: str) -> str:
+    """The case number of an AuditEvent that is of no case: no party's, spread over the partitions of a database."""
+    return f"-{event[-1]}"
+
+
 def append_versions(connection: Connection, rows: Sequence[Stored]) -> None:
     """Append versions in one statement, and what they are found by; an AuditEvent becomes a link of the audit chain."""
     if rows:
