@@ -25,6 +25,7 @@ from service.settings import Settings
 from service.store.engine import Database
 from service.store.ids import new_id
 from service.web import case_api, fhir_api, fhir_openapi, intake_api, pages, problems, subscription_api
+from service.web.audit import AuditedRequests
 from service.web.exchange import NumberedRequests, answer
 
 _SWEEP_SECONDS = 600
@@ -86,6 +87,7 @@ def build_app(settings: Settings, pipeline: Pipeline) -> FastAPI:
         return app.openapi_schema
 
     app.openapi = openapi
+    app.add_middleware(AuditedRequests, put=pipeline.read_audit.put, now=pipeline.now)
     app.add_middleware(NumberedRequests, new_number=new_id)
     return app
 

@@ -14,12 +14,13 @@ from service.store.resources import Stored
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """Something that was read, or refused: to become an AuditEvent. Patients follow from the cases and resources."""
+    """Something that was read, or refused: to become an AuditEvent. The patients of `cases` are meant as well."""
 
     code: str
     description: str
     touched: tuple[str, ...] = ()
     cases: frozenset[str] = frozenset()
+    patients: frozenset[str] = frozenset()
     query: str = ""
     outcome: str = SUCCESS
 
@@ -67,11 +68,13 @@ def note(seen: Seen) -> None:
         request.seen.append(seen)
 
 
-def note_versions(code: str, description: str, held: Iterable[Stored], query: str = "", about: str = "") -> None:
-    """Note that versions of resources were read; by a query only their cases and patients are kept."""
+def note_versions(code: str, held: Iterable[Stored], query: str = "", about: tuple[str, ...] = ()) -> None:
+    """Note that versions of resources were read.
+
+    When that came of a query or is `about` one resource, of the versions only the cases and patients are told.
+    """
     rows = list(held)
     cases = frozenset(r.case_number for r in rows if r.case_number)
-    if query:
-        touched = {f"Patient/{r.id}" for r in rows if r.type == "Patient"}
-        return note(Seen(code, description, (*([about] if about else ()), *sorted(touched)), cases, query))
-    note(Seen(code, description, tuple(f"{r.type}/{r.id}/_history/{r.version}" for r in rows), cases))
+    patients = frozenset(f"Patient/{r.id}" for r in rows if r.type == "Patient")
+    versions = () if query or about else tuple(f"{r.type}/{r.id}/_history/{r.version}" for r in rows)
+    note(Seen(code, f"read by {code}", about or versions, cases, patients, query))

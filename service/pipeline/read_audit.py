@@ -105,7 +105,7 @@ def write_entries(tx: Connection, group: Sequence[Told]) -> None:
     for told in group:
         seen = told.seen
         concerned = {patients[number] for number in seen.cases if number in patients}
-        concerned |= {t.split("/_history/")[0] for t in seen.touched if t.startswith("Patient/")}
+        concerned |= seen.patients
         done = Interaction(
             seen.code, told.request_id, seen.description, seen.touched, sorted(concerned), seen.query, seen.outcome
         )

@@ -87,9 +87,7 @@ def links(connection: Connection, chain: int, until: int) -> Iterator[Link]:
     """The links of a chain up to a number, in order, each with its AuditEvent; read a thousand at a time."""
     after = 0
     while True:
-        numbered = select(_L.number, _L.event, _L.hash).where(
-            _L.chain == chain, _L.number > after, _L.number <= until
-        )
+        numbered = select(_L.number, _L.event, _L.hash).where(_L.chain == chain, _L.number > after, _L.number <= until)
         batch = connection.execute(numbered.order_by(_L.number).limit(_BATCH)).all()
         if not batch:
             return

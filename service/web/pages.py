@@ -9,6 +9,7 @@ from starlette.concurrency import run_in_threadpool
 
 from service.fhir.engine import CAUTION
 from service.fhir.json_text import load
+from service.web.audit import note_case, note_list
 from service.web.exchange import pipeline_of
 
 router = APIRouter(tags=["Pages"], include_in_schema=False)
@@ -41,6 +42,7 @@ async def style() -> Response:
 async def board(request: Request) -> Response:
     """Whose move it is, longest waiting first."""
     rows = await run_in_threadpool(pipeline_of(request).worklist, None, None, 200)
+    note_list(request)
     today = pipeline_of(request).today().isoformat()
     lines = "".join(
         f'<tr><td><a href="/cases/{escape(r.case_number)}/page">{escape(r.case_number)}</a></td>'
@@ -60,6 +62,7 @@ async def board(request: Request) -> Response:
 async def case_page(request: Request, case_number: str) -> Response:
     """One case: the narrative of its CarePlan."""
     held = await run_in_threadpool(pipeline_of(request).resource, "CarePlan", case_number)
+    note_case(request, case_number)
     narrative: str = load(held.body)["text"]["div"]
     links = f'<p><a href="/">All cases</a> · <a href="/fhir/CarePlan/{escape(case_number)}">FHIR CarePlan</a></p>'
     return _page(f"Case {case_number}", narrative + links)

@@ -14,6 +14,7 @@ from service.errors import Category, refuse
 from service.fhir.build import Resource
 from service.fhir.json_text import parse
 from service.pipeline.subscriptions import Subscriptions
+from service.web.audit import note_subscriptions
 from service.web.exchange import answer, body_of
 
 router = APIRouter(prefix="/fhir/Subscription", tags=["Subscriptions"])
@@ -53,6 +54,7 @@ async def search(request: Request) -> Response:
     if not set(query) <= _SEARCHED or len(query) < len(query.multi_items()):
         raise refuse(Category.NOT_SUPPORTED, f"Search takes {', '.join(sorted(_SEARCHED))}, each once.")
     found = await run_in_threadpool(_subscriptions(request).search, dict(query))
+    note_subscriptions(request, "search-type")
     return answer(_searchset(request, [(f"Subscription/{r['id']}", r) for r in found]), fhir=True)
 
 
@@ -61,6 +63,7 @@ async def statuses(request: Request) -> Response:
     """$status of several Subscriptions, by id and status, or of all."""
     query = request.query_params
     found = await run_in_threadpool(_subscriptions(request).statuses, query.getlist("id"), query.getlist("status"))
+    note_subscriptions(request, "operation")
     return answer(_searchset(request, [(f"Parameters/{r['id']}", r) for r in found]), fhir=True)
 
 
@@ -71,13 +74,16 @@ async def statuses_by_post(request: Request) -> Response:
     ids = [str(p.get("valueId")) for p in asked if p.get("name") == "id"]
     states = [str(p.get("valueCode")) for p in asked if p.get("name") == "status"]
     found = await run_in_threadpool(_subscriptions(request).statuses, ids, states)
+    note_subscriptions(request, "operation")
     return answer(_searchset(request, [(f"Parameters/{r['id']}", r) for r in found]), fhir=True)
 
 
 @router.get("/{subscription_id}", response_class=Response)
 async def read(request: Request, subscription_id: str) -> Response:
     """A Subscription as it stands."""
-    return _written(request, await run_in_threadpool(_subscriptions(request).read, subscription_id), 200)
+    held = await run_in_threadpool(_subscriptions(request).read, subscription_id)
+    note_subscriptions(request, "read", subscription_id)
+    return _written(request, held, 200)
 
 
 @router.put("/{subscription_id}", response_class=Response)
@@ -109,6 +115,7 @@ async def delete(request: Request, subscription_id: str) -> Response:
 async def status(request: Request, subscription_id: str) -> Response:
     """$status: where a Subscription stands, and how many events it has had."""
     found = await run_in_threadpool(_subscriptions(request).status, subscription_id)
+    note_subscriptions(request, "operation", subscription_id)
     return answer(_searchset(request, [(f"Parameters/{found['id']}", found)]), fhir=True)
 
 
@@ -130,6 +137,7 @@ async def _events(request: Request, subscription_id: str, asked: dict[str, str])
     last = _number(asked, "eventsUntilNumber")
     work = _subscriptions(request).events
     found = await run_in_threadpool(work, subscription_id, first or 0, last, asked.get("content"))
+    note_subscriptions(request, "operation", subscription_id)
     return answer(found, fhir=True)
 
 
