@@ -41,6 +41,8 @@ class Settings:
     site: Site = field(default_factory=Site)
     egress: Egress = field(default_factory=Egress)
     delivers: bool = True
+    audit_key_file: str = ""
+    emergency_clients: frozenset[str] = frozenset()
 
     @classmethod
     def from_environment(cls, environment: Mapping[str, str]) -> Settings:
@@ -56,6 +58,10 @@ class Settings:
             site=_site(environment.get("AIRWAY_RELAY_SITE_FILE")),
             egress=_egress(environment),
             delivers=environment.get("AIRWAY_RELAY_DELIVER", "yes") != "no",
+            audit_key_file=environment.get("AIRWAY_RELAY_AUDIT_KEY_FILE", ""),
+            emergency_clients=frozenset(
+                environment.get("AIRWAY_RELAY_EMERGENCY_CLIENTS", "").replace(",", " ").split()
+            ),
         )
         settings.check()
         return settings

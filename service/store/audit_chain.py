@@ -11,7 +11,7 @@ import random
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from sqlalchemy import Connection, Table, and_, exists, insert, or_, select, update
+from sqlalchemy import Connection, Table, and_, exists, or_, select
 
 from service.store import query
 from service.store.audit_tables import AuditHeadRow, AuditLinkRow
@@ -22,6 +22,15 @@ AUDIT_EVENT = "AuditEvent"
 _LINKS: Table = AuditLinkRow.__table__  # type: ignore[attr-defined]
 _HEADS: Table = AuditHeadRow.__table__  # type: ignore[attr-defined]
 _L, _H, _V = _LINKS.c, _HEADS.c, VERSIONS.c
+_FIRST = "SELECT chain, number, hash FROM audit_head ORDER BY chain LIMIT 1"
+_ANY = "SELECT chain, number, hash FROM audit_head WHERE chain = %s FOR UPDATE"
+_ADD_ONE_BY_ONE = "INSERT INTO audit_chain (chain, number, event, hash) VALUES (?, ?, ?, ?)"
+_MOVE = "UPDATE audit_head SET number = ?, hash = ? WHERE chain = ?"
+_ADD_AND_MOVE = (
+    "WITH moved AS (UPDATE audit_head SET number = %s, hash = %s WHERE chain = %s)"
+    " INSERT INTO audit_chain (chain, number, event, hash)"
+    " SELECT %s, * FROM unnest(%s::bigint[], %s::text[], %s::text[])"
+)
 _BATCH = 1000
 
 
@@ -56,13 +65,17 @@ def link(connection: Connection, events: Sequence[tuple[str, str, str]]) -> None
         return
     head = _free_head(connection)
     number, last = head.number, head.hash
-    links: list[dict[str, str | int]] = []
+    links: list[tuple[int, str, str]] = []
     for event, recorded, body in events:
         number += 1
         last = hash_of(last, head.chain, number, event, recorded, body)
-        links.append({"chain": head.chain, "number": number, "event": event, "hash": last})
-    connection.execute(insert(_LINKS), links)
-    connection.execute(update(_HEADS).where(_H.chain == head.chain).values(number=number, hash=last))
+        links.append((number, event, last))
+    if connection.dialect.name == "sqlite":
+        connection.exec_driver_sql(_ADD_ONE_BY_ONE, [(head.chain, *one) for one in links])
+        connection.exec_driver_sql(_MOVE, (number, last, head.chain))
+    else:
+        columns = [list(column) for column in zip(*links, strict=True)]
+        connection.exec_driver_sql(_ADD_AND_MOVE, (number, last, head.chain, head.chain, *columns))
 
 
 def _free_head(connection: Connection) -> Head:
@@ -70,11 +83,11 @@ def _free_head(connection: Connection) -> Head:
 
     Who holds one finds it again, so nobody waits while holding one: there is no deadlock.
     """
-    wanted = select(_HEADS).order_by(_H.chain).limit(1)
-    found = connection.execute(wanted.with_for_update(skip_locked=True)).one_or_none()
+    if connection.dialect.name == "sqlite":
+        return Head(*connection.exec_driver_sql(_FIRST).one())
+    found = connection.exec_driver_sql(f"{_FIRST} FOR UPDATE SKIP LOCKED").one_or_none()
     if found is None:
-        some = wanted.where(_H.chain == random.randrange(CHAINS))
-        found = connection.execute(some.with_for_update()).one()
+        found = connection.exec_driver_sql(_ANY, (random.randrange(CHAINS),)).one()
     return Head(*found)
 
 
@@ -83,11 +96,23 @@ def heads(connection: Connection) -> list[Head]:
     return [Head(*row) for row in connection.execute(select(_HEADS).order_by(_H.chain))]
 
 
-def links(connection: Connection, chain: int, until: int) -> Iterator[Link]:
-    """The links of a chain up to a number, in order, each with its AuditEvent; read a thousand at a time."""
+def as_of_one_moment(connection: Connection) -> None:
+    """Let the transaction, which has read nothing yet, see the database as of one moment, as SQLite does anyway."""
+    if connection.dialect.name != "sqlite":
+        connection.exec_driver_sql("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ")
+
+
+def unknown_chains(connection: Connection) -> list[int]:
+    """Chains that this release does not make and of which there are links all the same."""
+    odd = select(_L.chain).where(or_(_L.chain < 0, _L.chain >= CHAINS)).distinct()
+    return list(connection.execute(odd).scalars())
+
+
+def links(connection: Connection, chain: int) -> Iterator[Link]:
+    """The links of a chain in order, each with its AuditEvent; read a thousand at a time."""
     after = 0
     while True:
-        numbered = select(_L.number, _L.event, _L.hash).where(_L.chain == chain, _L.number > after, _L.number <= until)
+        numbered = select(_L.number, _L.event, _L.hash).where(_L.chain == chain, _L.number > after)
         batch = connection.execute(numbered.order_by(_L.number).limit(_BATCH)).all()
         if not batch:
             return
@@ -120,8 +145,3 @@ def not_linked(connection: Connection) -> Iterator[str]:
         if len(batch) < _BATCH:
             return
         after = (batch[-1].id, batch[-1].version)
-
-
-def hash_at(connection: Connection, chain: int, number: int) -> str | None:
-    """The hash of one link; None when there is none of that number."""
-    return connection.execute(select(_L.hash).where(_L.chain == chain, _L.number == number)).scalar()
