@@ -26,6 +26,7 @@ from service.store.engine import Database
 from service.store.ids import new_id
 from service.web import case_api, fhir_api, fhir_openapi, intake_api, pages, problems, subscription_api
 from service.web.audit import AuditedRequests
+from service.web.break_glass import BreakGlass
 from service.web.exchange import NumberedRequests, answer
 
 _SWEEP_SECONDS = 600
@@ -87,6 +88,7 @@ def build_app(settings: Settings, pipeline: Pipeline) -> FastAPI:
         return app.openapi_schema
 
     app.openapi = openapi
+    app.add_middleware(BreakGlass, registered=settings.emergency_clients)
     app.add_middleware(AuditedRequests, put=pipeline.read_audit.put, now=pipeline.now)
     app.add_middleware(NumberedRequests, new_number=new_id)
     return app
@@ -99,5 +101,5 @@ async def _sweep(pipeline: Pipeline) -> None:
             while await run_in_threadpool(pipeline.refresh_some):
                 pass
         except Exception as error:
-            _log.error("sweep failed error=%s", type(error).__name__)
+            _log.error("sweep failed", extra={"told": {"error": type(error).__name__}})
         await asyncio.sleep(_SWEEP_SECONDS)

@@ -18,6 +18,7 @@ class Category(StrEnum):
     INVALID = "invalid"
     BAD_QUERY = "bad-query"
     BUSINESS_RULE = "business-rule"
+    FORBIDDEN = "forbidden"
     NOT_FOUND = "not-found"
     GONE = "gone"
     CONFLICT = "conflict"

@@ -13,6 +13,7 @@ _ISSUE_CODE = {
     Category.INVALID: "invalid",
     Category.BAD_QUERY: "invalid",
     Category.BUSINESS_RULE: "business-rule",
+    Category.FORBIDDEN: "forbidden",
     Category.NOT_FOUND: "not-found",
     Category.GONE: "deleted",
     Category.CONFLICT: "conflict",

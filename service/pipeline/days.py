@@ -45,7 +45,7 @@ class Days(Reads):
                 self.refresh(number)
             except Exception as error:
                 failed += 1
-                _log.error("sweep failed on a case error=%s", type(error).__name__)
+                _log.error("sweep failed on a case", extra={"told": {"error": type(error).__name__}})
         return len(numbers) - failed
 
     def refresh(self, case_number: str, recorded: bool = False) -> None:

@@ -69,7 +69,7 @@ class ReadAudit:
         if thread is not None:
             thread.join(_CLOSING_S)
         if self._waiting:
-            _log.error("audit entries of reads could not be written", extra={"lost": len(self._waiting)})
+            _log.error("audit entries of reads could not be written", extra={"told": {"lost": len(self._waiting)}})
 
     def _run(self) -> None:
         pause_s = _GATHERED_S
@@ -85,7 +85,7 @@ class ReadAudit:
             try:
                 self._database.write(lambda tx, group=group: write_entries(tx, group))
             except Exception as error:
-                _log.error("audit of reads failed, tried again", extra={"error": type(error).__name__})
+                _log.error("audit of reads failed, tried again", extra={"told": {"error": type(error).__name__}})
                 pause_s = min(_LONGEST_PAUSE_S, pause_s * 2)
                 if self._closed:
                     time.sleep(0.2)

@@ -11,6 +11,7 @@ from typing import Any
 from fastapi import Request, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from service.access.grant import Grant
 from service.errors import Category, refuse
 from service.fhir.dates import day_of
 from service.fhir.json_text import write
@@ -28,6 +29,7 @@ _SAFE_HEADERS = (
     (b"cache-control", b"no-store"),
     (b"content-security-policy", b"default-src 'none'; style-src 'self'; form-action 'none'; frame-ancestors 'none'"),
 )
+_METHODS = frozenset({"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS"})
 _log = logging.getLogger("airway_relay")
 
 
@@ -109,4 +111,12 @@ class NumberedRequests:
         finally:
             route = getattr(scope.get("route"), "path", "-")
             took = (time.perf_counter() - began) * 1000
-            _log.info("request_id=%s %s %s %s %.1fms", number, scope["method"], route, status, took)
+            told = {
+                "request_id": number,
+                "method": scope["method"] if scope["method"] in _METHODS else "other",
+                "route": route,
+                "status": status,
+                "ms": round(took, 1),
+            }
+            grant: Grant | None = scope["state"].get("grant")
+            _log.info("request", extra={"told": told | ({"client": grant.client} if grant and grant.client else {})})
