@@ -24,7 +24,7 @@ from service.store.ids import new_id
 from service.store.resources import Stored
 
 MOST_WAITING = 2000
-_GATHERED_S = 0.02
+_GATHERED_S = 0.05
 _GROUP = 200
 _LONGEST_PAUSE_S = 5.0
 _CLOSING_S = 30.0
