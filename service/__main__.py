@@ -60,6 +60,14 @@ def _run(options: argparse.Namespace) -> int:
         from service.commands.replay import replay_decisions
 
         return replay_decisions(options.case)
+    if options.command == "audit":
+        from service.commands.audit import audit
+
+        return audit(options)
+    if options.command == "record":
+        from service.commands.record import keep_record
+
+        return keep_record(options)
     from service.commands.check import check
 
     return check(options.file)
@@ -90,6 +98,19 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("file", help="a resource or Bundle as JSON; - reads standard input")
     again = commands.add_parser("replay", help="make stored decisions anew and compare them, byte for byte")
     again.add_argument("case", nargs="*", metavar="CASE", help="case numbers (default: every case of the database)")
+    chain = commands.add_parser("audit", help="check the audit chains, or export their signed ends")
+    chain.add_argument("what", choices=("verify", "head", "key"), help="what to do: find what is wrong; print the ends")
+    chain.add_argument("--head", metavar="FILE", help="verify: ends that were exported earlier by `audit head`")
+    chain.add_argument("--key", metavar="FILE", help="verify: the public key of that head (default: the one set here)")
+    record = commands.add_parser("record", help="write out one patient's record, or remove cases past their retention")
+    kinds = record.add_subparsers(dest="what", required=True, metavar="WHAT")
+    export = kinds.add_parser("export", help="everything of one patient, as a FHIR Bundle in a new file")
+    export.add_argument("file", help="the new file")
+    export.add_argument("--patient", metavar="ID", required=True, help="the id of the Patient")
+    expire = kinds.add_parser("expire", help="cases closed before a day: list them, or remove them")
+    expire.add_argument("--before", metavar="DAY", required=True, help="the day, e.g. 2016-10-04")
+    expire.add_argument("--delete", action="store_true", help="remove them; without it they are only listed")
+    expire.add_argument("--reason", metavar="TEXT", help="why they are removed, for the audit")
     rehearsal = commands.add_parser("rehearse", help="try a set of thresholds on simulated patients (not evidence)")
     rehearsal.add_argument("--thresholds", metavar="A.toml", help="set A (default: the service's own thresholds)")
     rehearsal.add_argument("--compare", metavar="B.toml", help="set B, tried on the same simulated patients")

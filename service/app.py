@@ -29,6 +29,8 @@ from service.settings import Settings
 from service.store.engine import Database
 from service.store.ids import new_id
 from service.web import case_api, fhir_api, fhir_openapi, intake_api, pages, problems, subscription_api, token_api
+from service.web.audit import AuditedRequests
+from service.web.break_glass import BreakGlass
 from service.web.exchange import NumberedRequests, answer
 from service.web.gate import Gate
 
@@ -108,7 +110,9 @@ def build_app(settings: Settings, pipeline: Pipeline) -> FastAPI:
 
     app.openapi = openapi
     https_only = settings.public_url.startswith("https://")
+    app.add_middleware(BreakGlass, registered=settings.emergency_clients)
     app.add_middleware(Gate, check=access.check if access else None, https_only=https_only)
+    app.add_middleware(AuditedRequests, put=pipeline.read_audit.put, now=pipeline.now)
     app.add_middleware(NumberedRequests, new_number=new_id)
     return app
 
@@ -121,5 +125,5 @@ async def _sweep(pipeline: Pipeline, subscriptions: Subscriptions) -> None:
                 pass
             await run_in_threadpool(subscriptions.forget_old)
         except Exception as error:
-            _log.error("sweep failed error=%s", type(error).__name__)
+            _log.error("sweep failed", extra={"told": {"error": type(error).__name__}})
         await asyncio.sleep(_SWEEP_SECONDS)

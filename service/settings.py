@@ -42,6 +42,8 @@ class Settings:
     egress: Egress = field(default_factory=Egress)
     delivers: bool = True
     access: AccessSettings = field(default_factory=AccessSettings)
+    audit_key_file: str = ""
+    emergency_clients: frozenset[str] = frozenset()
 
     @classmethod
     def from_environment(cls, environment: Mapping[str, str]) -> Settings:
@@ -57,6 +59,10 @@ class Settings:
             egress=_egress(environment),
             delivers=environment.get("AIRWAY_RELAY_DELIVER", "yes") != "no",
             access=_access(environment),
+            audit_key_file=environment.get("AIRWAY_RELAY_AUDIT_KEY_FILE", ""),
+            emergency_clients=frozenset(
+                environment.get("AIRWAY_RELAY_EMERGENCY_CLIENTS", "").replace(",", " ").split()
+            ),
         )
         settings.check()
         return settings

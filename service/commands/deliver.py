@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import logging
 import os
 import signal
 import sys
@@ -15,6 +14,7 @@ from service.pipeline.delivery import Deliverer, wait_for
 from service.settings import Settings, SettingsError
 from service.store.caller import ALL_SEEING
 from service.store.engine import Database
+from service.web.log_lines import log_as_json
 
 
 def deliver() -> int:
@@ -28,8 +28,7 @@ def deliver() -> int:
     except SQLAlchemyError as error:
         print(f"airway-relay: the database cannot be used ({type(error).__name__}); see DATABASE_URL.", file=sys.stderr)
         return 2
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s %(message)s", stream=sys.stderr)
-    logging.getLogger("alembic").setLevel(logging.WARNING)
+    log_as_json()
     stop = threading.Event()
     for name in (signal.SIGTERM, signal.SIGINT):
         signal.signal(name, lambda *_: stop.set())

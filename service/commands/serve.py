@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import logging
 import os
 import sys
 
@@ -22,9 +21,9 @@ def serve() -> int:
     from service.access.signing import KeyFileError
     from service.app import build_app, build_pipeline
     from service.fhir.validate import NotCompiled
+    from service.web.log_lines import log_as_json
 
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s %(message)s", stream=sys.stderr)
-    logging.getLogger("alembic").setLevel(logging.WARNING)
+    log_as_json()
     try:
         pipeline = build_pipeline(settings)
     except SQLAlchemyError as error:

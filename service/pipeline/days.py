@@ -11,7 +11,7 @@ from datetime import date
 
 from sqlalchemy import Connection
 
-from service.fhir.audit_event import audit_event
+from service.fhir.audit_event import Asker, Interaction, audit_event
 from service.fhir.dates import instant_after
 from service.fhir.json_text import write
 from service.fhir.read_facts import assemble
@@ -19,6 +19,7 @@ from service.pipeline import decide
 from service.pipeline.derived import Derived, stored
 from service.pipeline.fact_rows import task_small
 from service.pipeline.reading import Reads, is_stale
+from service.pipeline.rows import touched_by
 from service.pipeline.spent import held_facts, in_use, mark
 from service.rules.case_view import view_case
 from service.rules.facts import CaseFacts
@@ -44,7 +45,7 @@ class Days(Reads):
                 self.refresh(number)
             except Exception as error:
                 failed += 1
-                _log.error("sweep failed on a case error=%s", type(error).__name__)
+                _log.error("sweep failed on a case", extra={"told": {"error": type(error).__name__}})
         return len(numbers) - failed
 
     def refresh(self, case_number: str, recorded: bool = False) -> None:
@@ -71,10 +72,10 @@ class Days(Reads):
                 cases.replace_facts(tx, case_number, [(task.type, task.id)], [row])
             mark(tx, derived, held, facts, used)
             rows = [*([task] if task else []), *derived.rows]
-            touched = [f"{r.type}/{r.id}/_history/{r.version}" for r in rows]
-            audit = audit_event("operation", now, "Airway Relay", touched, new_id(), "decided anew for the day")
-            resources.append_versions(tx, [*rows, stored(audit, new_id(), 1, case_number, now)])
             cases.save(tx, case)
+            done = Interaction("operation", new_id(), "decided anew for the day", touched_by(rows), [case.patient])
+            audit = audit_event(done, Asker(), now)
+            resources.append_versions(tx, [*rows, stored(audit, new_id(), 1, case_number, now)])
 
         self._database.write(work)
 

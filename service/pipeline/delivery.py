@@ -82,7 +82,7 @@ class Deliverer:
             try:
                 busy = self.step()
             except Exception as error:
-                _log.error("delivery failed error=%s", type(error).__name__)
+                _log.error("delivery failed", extra={"told": {"error": type(error).__name__}})
                 busy = False
             if not busy:
                 stop.wait(_POLL_S * (0.5 + self._jitter()))
@@ -141,7 +141,8 @@ class Deliverer:
             now_s = self._clock_s(tx)
             held = self._failed(held, claimed, sent, now_s) if sent.failure else _succeeded(held, claimed, now_s)
         subscriptions.save(tx, held)
-        _log.info("notice subscription=%s kind=%s sent=%s", held.id, claimed.kind, "no" if sent.failure else "yes")
+        told = {"subscription": held.id, "kind": claimed.kind, "sent": not sent.failure}
+        _log.info("notice", extra={"told": told})
 
     def _failed(self, held: Subscription, claimed: _Claimed, sent: Sent, now_s: float) -> Subscription:
         held.failures += 1

@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, tzinfo
 from typing import Any
 
 from sqlalchemy import Connection
 
 from service.errors import Category, refuse
-from service.fhir.audit_event import audit_event
+from service.fhir.audit_event import Interaction, audit_event
 from service.fhir.dates import instant, instant_after
 from service.fhir.engine import ENGINE_ID, rule_engine
 from service.fhir.json_text import load, parse
@@ -36,13 +36,14 @@ from service.pipeline import (
 )
 from service.pipeline.announce import Move, announce
 from service.pipeline.answers import Answer
+from service.pipeline.asking import asker
 from service.pipeline.callers import caller_for
 from service.pipeline.days import Days
 from service.pipeline.deleting import check_unreferred
 from service.pipeline.derived import Derived, stored
 from service.pipeline.fact_rows import changed_rows, facts_after, split, state_of, task_small
 from service.pipeline.identify import Identified, identify, same_content
-from service.pipeline.rows import outcome_of, row_of
+from service.pipeline.rows import outcome_of, row_of, touched_by
 from service.pipeline.searching import Searches
 from service.pipeline.sender import Sender
 from service.pipeline.spent import Held, held_facts, in_use, is_late, mark
@@ -241,14 +242,16 @@ class Pipeline(Days, Searches):
         now: str,
     ) -> None:
         """Everything of the message that is not in the case row: versions, identities, message, audit entry."""
-        number = case.case_number if case else ""
-        touched = [f"{r.type}/{r.id}/_history/{r.version}" for r in rows]
-        audit = audit_event(received.interaction, now, mapped.agent, touched, received.request_id, received.channel)
-        rows.append(stored(audit, new_id(), 1, number, now))
-        resources.append_versions(tx, rows)
+        number, event = case.case_number if case else "", new_id()
+        touched = touched_by(rows, [i.reference for i in items])
+        patients = [case.patient] if case else sorted({t.split("/_h")[0] for t in touched if t.startswith("Patient/")})
+        done = Interaction(received.interaction, received.request_id, received.channel, touched, patients)
+        audit = audit_event(done, replace(asker(), called=mapped.agent), now)
+        rows.append(stored(audit, event, 1, number or resources.nobodys(event), now))
         identities.record(tx, items)
         digest = hashlib.sha256(received.text).hexdigest()
         cases.keep_message(tx, received.request_id, now, received.channel, number, digest, received.text)
+        resources.append_versions(tx, rows)  # last, as it holds the end of an audit chain
 
     def engine(self) -> Source:
         """The version of the rules' Device that stands for this release and its site's thresholds."""

@@ -17,6 +17,7 @@ from service.fhir.profile_index import with_profile
 from service.fhir.read_facts import assemble
 from service.pipeline import decide
 from service.pipeline.derived import Derived
+from service.pipeline.read_audit import ReadAudit
 from service.pipeline.spent import held_facts
 from service.rules.case_view import view_case
 from service.rules.facts import CaseFacts, Source
@@ -42,6 +43,7 @@ class Reads:
         self.site = site
         self._clock = clock
         self._zone = zone
+        self.read_audit = ReadAudit(self._database)
 
     def seen_by(self, caller: Caller) -> Self:
         """The same reads, for a caller who may not see every case; the service's own work still sees all."""
@@ -150,7 +152,8 @@ class Reads:
         return self._seen.read(lambda tx: cases.messages(tx, case_number))
 
     def close(self) -> None:
-        """Close the database."""
+        """Write the audit entries that wait, and close the database."""
+        self.read_audit.close()
         self._database.close()
 
     def alive(self) -> None:

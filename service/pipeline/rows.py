@@ -21,6 +21,14 @@ def row_of(item: Identified, case: Case | None, now: str) -> Stored:
     return stored(item.resource, item.id, item.version, number, now)
 
 
+def touched_by(rows: Sequence[Stored], items: Sequence[str] = ()) -> list[str]:
+    """What a message wrote, by exact versions, what it names first; what it names when it changed nothing."""
+    written = [f"{r.type}/{r.id}/_history/{r.version}" for r in rows]
+    asked = {reference: place for place, reference in enumerate(items)}
+    written.sort(key=lambda reference: asked.get(reference.split("/_history/")[0], len(asked)))
+    return written or list(items[:1])
+
+
 def outcome_of(item: Identified, rows: Sequence[Stored]) -> Outcome:
     """What became of an item, with the version that now counts."""
     row = next((r for r in rows if (r.type, r.id) == (item.draft.type, item.id)), item.held)

@@ -12,13 +12,14 @@ from sqlalchemy import Connection
 
 from service.access.grant import Grant
 from service.errors import Category, Problem, Refused, refuse
-from service.fhir.audit_event import audit_event
+from service.fhir.audit_event import Interaction, audit_event
 from service.fhir.build import Resource
 from service.fhir.dates import instant, instant_after
 from service.fhir.json_text import load, parse, write
 from service.fhir.subscription import EMPTY, KEPT, Wanted, header_of, problems_of, wanted_of
 from service.outbound.addresses import Egress
 from service.outbound.notices import QUERY_EVENT, QUERY_STATUS, notification, status_parameters
+from service.pipeline.asking import asker
 from service.pipeline.delivery import events_of, standing
 from service.pipeline.derived import stored
 from service.pipeline.hand_out import hand_out
@@ -260,5 +261,6 @@ def _not_here(subscription_id: str) -> Refused:
 
 def _keep_audit(tx: Connection, interaction: str, held: Subscription, request_id: str, now: str) -> None:
     touched = [f"Subscription/{held.id}/_history/{held.version}"]
-    audit = audit_event(interaction, now, "a subscriber", touched, request_id, "subscription")
-    resources.append_versions(tx, [stored(audit, new_id(), 1, "", now)])
+    done, event = Interaction(interaction, request_id, "subscription", touched), new_id()
+    audit = audit_event(done, replace(asker(), called="a subscriber"), now)
+    resources.append_versions(tx, [stored(audit, event, 1, resources.nobodys(event), now)])

@@ -168,6 +168,13 @@ def overdue(
     return [Waiting(*r) for r in connection.execute(page)]
 
 
+def patients_of(connection: Connection, case_numbers: Iterable[str]) -> dict[str, str]:
+    """The patient of each case, as a reference, by case number."""
+    wanted = query.rows(connection, CASES, _C.case_number, _C.patient)
+    found = connection.execute(wanted.where(_C.case_number.in_(sorted(set(case_numbers)))))
+    return {r.case_number: r.patient for r in found}
+
+
 def replacing(connection: Connection, case_number: str) -> list[str]:
     """Numbers of the later cases whose referral takes the place of this case's."""
     found = query.rows(connection, CASES, _C.case_number).where(_C.replaces == case_number)

@@ -10,7 +10,7 @@ from sqlalchemy import Connection, delete, literal, tuple_, update
 
 from service.fhir.json_text import load
 from service.fhir.search_values import Value, values_of
-from service.store import query, search_index
+from service.store import audit_chain, query, search_index
 from service.store.prepared import insert_into
 from service.store.query import CASES, IDENTITIES, VALUES, VERSIONS
 from service.store.search_index import Indexed
@@ -39,8 +39,13 @@ class Stored:
     found_as_before: bool = field(default=False, compare=False)
 
 
+def nobodys(event: str) -> str:
+    """The case number of an AuditEvent that is of no case: no party's, spread over the partitions of a database."""
+    return f"-{event[-1]}"
+
+
 def append_versions(connection: Connection, rows: Sequence[Stored]) -> None:
-    """Append versions in one statement, and what they are found by."""
+    """Append versions in one statement, and what they are found by; an AuditEvent becomes a link of the audit chain."""
     if rows:
         _APPEND.run(
             connection,
@@ -59,6 +64,8 @@ def append_versions(connection: Connection, rows: Sequence[Stored]) -> None:
         )
         changed = [r for r in rows if not r.found_as_before]
         search_index.put(connection, [Indexed(r.type, r.id, r.version, r.case_number, _values(r)) for r in changed])
+        events = [r for r in rows if r.type == audit_chain.AUDIT_EVENT]
+        audit_chain.link(connection, [(r.id, r.last_updated, r.body) for r in events])
 
 
 def _values(row: Stored) -> Sequence[Value]:

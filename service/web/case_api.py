@@ -10,6 +10,7 @@ from starlette.concurrency import run_in_threadpool
 
 from service.errors import Category, refuse
 from service.rules.decision import Party
+from service.web.audit import note_case, note_list
 from service.web.exchange import answer, day_asked, seen_by_sender
 
 router = APIRouter(prefix="/cases", tags=["Cases"])
@@ -37,6 +38,7 @@ async def worklist(request: Request) -> Response:
         raise refuse(Category.INVALID, "limit is a whole number from 1 to 200.", "limit")
     pipeline, late = seen_by_sender(request, "s", "CarePlan"), overdue == "true"
     rows = await run_in_threadpool(pipeline.worklist, whose, _after(query.get("after")), int(limit), late)
+    note_list(request)
     today = pipeline.today().isoformat()
     cases = [
         {
@@ -60,7 +62,9 @@ async def worklist(request: Request) -> Response:
 @router.get("/{case_number}", response_class=Response)
 async def one_case(request: Request, case_number: str) -> Response:
     """One case: stage, whose move, decision with every reason, next step, response, what happens now."""
-    return answer(await run_in_threadpool(seen_by_sender(request, "r", "CarePlan").case, case_number))
+    told = await run_in_threadpool(seen_by_sender(request, "r", "CarePlan").case, case_number)
+    note_case(request, case_number)
+    return answer(told)
 
 
 @router.get("/{case_number}/readiness", response_class=Response)
@@ -68,7 +72,9 @@ async def readiness(request: Request, case_number: str) -> Response:
     """The case as of a day (`as_of`, by default today), from the facts known that day."""
     pipeline = seen_by_sender(request, "r", "CarePlan")
     as_of = day_asked(request, "as_of", pipeline.today())
-    return answer(await run_in_threadpool(pipeline.case_as_of, case_number, as_of))
+    told = await run_in_threadpool(pipeline.case_as_of, case_number, as_of)
+    note_case(request, case_number)
+    return answer(told)
 
 
 @router.get("/{case_number}/messages", response_class=Response)
@@ -77,6 +83,7 @@ async def messages(request: Request, case_number: str) -> Response:
     pipeline = seen_by_sender(request, "r", "*")
     await run_in_threadpool(pipeline.case, case_number)
     kept = await run_in_threadpool(pipeline.messages, case_number)
+    note_case(request, case_number)
     return answer(
         {
             "messages": [

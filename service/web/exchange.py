@@ -30,6 +30,7 @@ _SAFE_HEADERS = (
     (b"cache-control", b"no-store"),
     (b"content-security-policy", b"default-src 'none'; style-src 'self'; form-action 'none'; frame-ancestors 'none'"),
 )
+_METHODS = frozenset({"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS"})
 _log = logging.getLogger("airway_relay")
 
 
@@ -134,4 +135,12 @@ class NumberedRequests:
         finally:
             route = getattr(scope.get("route"), "path", "-")
             took = (time.perf_counter() - began) * 1000
-            _log.info("request_id=%s %s %s %s %.1fms", number, scope["method"], route, status, took)
+            told = {
+                "request_id": number,
+                "method": scope["method"] if scope["method"] in _METHODS else "other",
+                "route": route,
+                "status": status,
+                "ms": round(took, 1),
+            }
+            grant: Grant | None = scope["state"].get("grant")
+            _log.info("request", extra={"told": told | ({"client": grant.client} if grant and grant.client else {})})

@@ -95,7 +95,8 @@ def _on_its_own(client: Client, entry: Any, place: int) -> Resource:
     except Refused as error:
         return entry_of(refused(error), client.prefer)
     except Exception as error:
-        _log.error("failed request_id=%s entry=%d error=%s", client.request_id, place, type(error).__name__)
+        told = {"request_id": client.request_id, "entry": place, "error": type(error).__name__}
+        _log.error("entry of a batch failed", extra={"told": told})
         sentence = f"The service failed on this entry; the request is {client.request_id}. Nothing of it was stored."
         return entry_of(refused(refuse(Category.INTERNAL, sentence)), client.prefer)
 

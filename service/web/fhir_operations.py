@@ -6,6 +6,7 @@ from fastapi import Request, Response
 from starlette.concurrency import run_in_threadpool
 
 from service.web import validation
+from service.web.audit import note_case
 from service.web.exchange import day_asked, grant_of, needed, seen_by_sender
 from service.web.fhir_paths import Id, Kind
 from service.web.fhir_reply import fhir_response, known_type
@@ -28,4 +29,6 @@ async def readiness(request: Request, case_number: str) -> Response:
     needed(grant_of(request), "r", "Observation")
     pipeline = seen_by_sender(request, "r", "CarePlan")
     as_of = day_asked(request, "asOf", pipeline.today())
-    return fhir_response(request, await run_in_threadpool(pipeline.readiness_observation, case_number, as_of))
+    observation = await run_in_threadpool(pipeline.readiness_observation, case_number, as_of)
+    note_case(request, case_number, "operation")
+    return fhir_response(request, observation)

@@ -14,6 +14,7 @@ from starlette.concurrency import run_in_threadpool
 
 from service.errors import Category, refuse
 from service.pipeline import Stored
+from service.pipeline.asking import note_versions
 from service.web.fhir_paths import Id, Kind, Version
 from service.web.fhir_reply import Client, Reply, client_of, known_type, response_of
 
@@ -33,7 +34,9 @@ async def vread(request: Request, kind: Kind, resource_id: Id, version: Version)
 def read_reply(client: Client, kind: str, resource_id: str, conditions: Mapping[str, str]) -> Reply:
     """The current version; `conditions` are If-None-Match and If-Modified-Since, in lower case."""
     known_type(kind)
-    return _unless_held(client.seen("r", kind).resource(kind, resource_id), conditions)
+    held = client.seen("r", kind).resource(kind, resource_id)
+    note_versions("read", [held])
+    return _unless_held(held, conditions)
 
 
 def vread_reply(client: Client, kind: str, resource_id: str, version: str, conditions: Mapping[str, str]) -> Reply:
@@ -41,7 +44,9 @@ def vread_reply(client: Client, kind: str, resource_id: str, version: str, condi
     known_type(kind)
     if not (version.isascii() and version.isdigit()) or len(version) > 9:
         raise refuse(Category.NOT_FOUND, f"«{version[:20]}» is not a version.")
-    return _unless_held(client.seen("r", kind).version(kind, resource_id, int(version)), conditions)
+    held = client.seen("r", kind).version(kind, resource_id, int(version))
+    note_versions("vread", [held])
+    return _unless_held(held, conditions)
 
 
 def _unless_held(held: Stored, conditions: Mapping[str, str]) -> Reply:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from urllib.parse import parse_qsl
+from urllib.parse import parse_qsl, urlencode
 
 from fastapi import Request, Response
 from starlette.concurrency import run_in_threadpool
@@ -14,7 +14,9 @@ from service.fhir.outcome import operation_outcome
 from service.fhir.search_conditions import Pairs, Search
 from service.fhir.search_query import search_of
 from service.fhir.validate import TYPES
+from service.pipeline.asking import note_versions
 from service.pipeline.searching import Page, Stored
+from service.web.audit import asked_of
 from service.web.exchange import body_of, seen_by_sender
 from service.web.fhir_pages import Asked, base_of, bundle_text, entry_text, history_entry, links_of
 from service.web.fhir_paths import Id, Kind
@@ -55,7 +57,9 @@ def search_reply(client: Client, kind: str, pairs: Pairs, strict: bool) -> Reply
     """A page of what a search finds; `strict` refuses parameters that are not known."""
     known_type(kind)
     asked = search_of(kind, pairs, client.base, client.pipeline.now(), strict)
-    return Reply(200, _searchset(client.base, asked, client.seen("s", kind).search(asked)))
+    page = client.seen("s", kind).search(asked)
+    note_versions("search-type", [*page.matches, *page.included], f"{kind}?{urlencode(pairs)}")
+    return Reply(200, _searchset(client.base, asked, page))
 
 
 def _searchset(base: str, asked: Search, page: Page) -> str:
@@ -91,6 +95,7 @@ def history_reply(client: Client, kind: str, resource_id: str, pairs: Pairs) -> 
     known_type(kind)
     asked = Asked(pairs, ("_since", "_count"))
     page = client.seen("r", kind).history(kind, resource_id, asked.since, asked.token, asked.count)
+    note_versions("history-instance", page.matches, about=(f"{kind}/{resource_id}",))
     return _history(client.base, f"{kind}/{resource_id}", asked, page)
 
 
@@ -99,6 +104,7 @@ def type_history_reply(client: Client, kind: str, pairs: Pairs) -> Reply:
     known_type(kind)
     asked = Asked(pairs, ("_since", "_count"))
     page = client.seen("r", kind).type_history(kind, asked.since, asked.token, asked.count)
+    note_versions("history-type", page.matches, f"{kind}/_history?{urlencode(pairs)}")
     return _history(client.base, kind, asked, page)
 
 
@@ -117,6 +123,7 @@ async def everything(request: Request, resource_id: Id) -> Response:
             raise refuse(Category.BAD_QUERY, f"_type: «{kind[:40]}» is not a type this service holds.", "_type")
     record = seen_by_sender(request, "r", "Patient").everything
     page = await run_in_threadpool(record, resource_id, kinds, asked.since, asked.token, asked.count)
+    note_versions("operation", page.matches, asked_of(request), (f"Patient/{resource_id}",))
     base = base_of(request)
     links = links_of(f"{base}/Patient/{resource_id}/$everything", asked.pairs, page.following)
     return fhir_response(

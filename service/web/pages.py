@@ -9,6 +9,7 @@ from starlette.concurrency import run_in_threadpool
 
 from service.fhir.engine import CAUTION
 from service.fhir.json_text import load
+from service.web.audit import note_case, note_list
 from service.web.exchange import seen_by_sender
 
 router = APIRouter(tags=["Pages"], include_in_schema=False)
@@ -42,6 +43,7 @@ async def board(request: Request) -> Response:
     """Whose move it is, longest waiting first."""
     pipeline = seen_by_sender(request, "s", "CarePlan")
     rows = await run_in_threadpool(pipeline.worklist, None, None, 200)
+    note_list(request)
     today = pipeline.today().isoformat()
     lines = "".join(
         f'<tr><td><a href="/cases/{escape(r.case_number)}/page">{escape(r.case_number)}</a></td>'
@@ -61,6 +63,7 @@ async def board(request: Request) -> Response:
 async def case_page(request: Request, case_number: str) -> Response:
     """One case: the narrative of its CarePlan."""
     held = await run_in_threadpool(seen_by_sender(request, "r", "CarePlan").resource, "CarePlan", case_number)
+    note_case(request, case_number)
     narrative: str = load(held.body)["text"]["div"]
     links = f'<p><a href="/">All cases</a> · <a href="/fhir/CarePlan/{escape(case_number)}">FHIR CarePlan</a></p>'
     return _page(f"Case {case_number}", narrative + links)

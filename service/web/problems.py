@@ -76,7 +76,7 @@ def install(app: FastAPI) -> None:
 
     async def failed(request: Request, error: Exception) -> Response:
         request_id = getattr(request.state, "request_id", "")
-        _log.error("failed request_id=%s error=%s", request_id, type(error).__name__)
+        _log.error("request failed", extra={"told": {"request_id": request_id, "error": type(error).__name__}})
         sentence = f"The service failed on this request; its number is {request_id}. Nothing of it was stored."
         return problem_response((Problem(Category.INTERNAL, sentence),))
 

@@ -14,6 +14,7 @@ from service.errors import Category, refuse
 from service.fhir.build import Resource
 from service.fhir.json_text import parse
 from service.pipeline.subscriptions import Subscriptions
+from service.web.audit import note_subscriptions
 from service.web.exchange import answer, body_of, grant_of, needed
 
 router = APIRouter(prefix="/fhir/Subscription", tags=["Subscriptions"])
@@ -58,6 +59,7 @@ async def search(request: Request) -> Response:
     if not set(query) <= _SEARCHED or len(query) < len(query.multi_items()):
         raise refuse(Category.NOT_SUPPORTED, f"Search takes {', '.join(sorted(_SEARCHED))}, each once.")
     found = await run_in_threadpool(_subscriptions(request, "s").search, dict(query))
+    note_subscriptions(request, "search-type")
     return answer(_searchset(request, [(f"Subscription/{r['id']}", r) for r in found]), fhir=True)
 
 
@@ -66,6 +68,7 @@ async def statuses(request: Request) -> Response:
     """$status of several Subscriptions, by id and status, or of all."""
     query = request.query_params
     found = await run_in_threadpool(_subscriptions(request, "r").statuses, query.getlist("id"), query.getlist("status"))
+    note_subscriptions(request, "operation")
     return answer(_searchset(request, [(f"Parameters/{r['id']}", r) for r in found]), fhir=True)
 
 
@@ -76,13 +79,16 @@ async def statuses_by_post(request: Request) -> Response:
     ids = [str(p.get("valueId")) for p in asked if p.get("name") == "id"]
     states = [str(p.get("valueCode")) for p in asked if p.get("name") == "status"]
     found = await run_in_threadpool(_subscriptions(request, "r").statuses, ids, states)
+    note_subscriptions(request, "operation")
     return answer(_searchset(request, [(f"Parameters/{r['id']}", r) for r in found]), fhir=True)
 
 
 @router.get("/{subscription_id}", response_class=Response)
 async def read(request: Request, subscription_id: str) -> Response:
     """A Subscription as it stands."""
-    return _written(request, await run_in_threadpool(_subscriptions(request, "r").read, subscription_id), 200)
+    held = await run_in_threadpool(_subscriptions(request, "r").read, subscription_id)
+    note_subscriptions(request, "read", subscription_id)
+    return _written(request, held, 200)
 
 
 @router.put("/{subscription_id}", response_class=Response)
@@ -114,6 +120,7 @@ async def delete(request: Request, subscription_id: str) -> Response:
 async def status(request: Request, subscription_id: str) -> Response:
     """$status: where a Subscription stands, and how many events it has had."""
     found = await run_in_threadpool(_subscriptions(request, "r").status, subscription_id)
+    note_subscriptions(request, "operation", subscription_id)
     return answer(_searchset(request, [(f"Parameters/{found['id']}", found)]), fhir=True)
 
 
@@ -135,6 +142,7 @@ async def _events(request: Request, subscription_id: str, asked: dict[str, str])
     last = _number(asked, "eventsUntilNumber")
     work = _subscriptions(request, "r").events
     found = await run_in_threadpool(work, subscription_id, first or 0, last, asked.get("content"))
+    note_subscriptions(request, "operation", subscription_id)
     return answer(found, fhir=True)
 
 

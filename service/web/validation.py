@@ -19,6 +19,7 @@ from service.fhir.json_text import load, parse
 from service.fhir.outcome import issue_of, outcome_of
 from service.fhir.validate import all_issues
 from service.inbound.fhir_resource import problems_to_write
+from service.pipeline.asking import note_versions
 from service.web.exchange import body_of, seen_by_sender
 from service.web.fhir_reply import fhir_response
 
@@ -51,7 +52,9 @@ async def validate(request: Request, kind: str, resource_id: str | None = None) 
         if resource_id is None:
             raise refuse(Category.INVALID, "A resource is needed.", "resource")
         pipeline = seen_by_sender(request, "r", kind)
-        held = load((await run_in_threadpool(pipeline.resource, kind, resource_id)).body)
+        there = await run_in_threadpool(pipeline.resource, kind, resource_id)
+        note_versions("read", [there])
+        held = load(there.body)
     if held.get("resourceType") != kind:
         raise refuse(Category.INVALID, f"Resources at this address are of type {kind}.", "resourceType")
     found = await run_in_threadpool(_issues, held, kind, resource_id, asked)

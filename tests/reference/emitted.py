@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -19,9 +19,11 @@ from starlette.testclient import TestClient
 
 from service.app import build_app, build_pipeline
 from service.demo.scenario import stories as demo_stories
+from service.fhir.audit_event import SERIOUS_FAILURE, Asker, Interaction, audit_event
 from service.fhir.json_text import load, write
 from service.outbound.addresses import Egress
 from service.outbound.senders import Sent
+from service.pipeline.derived import stored
 from service.rules.site import Site
 from service.settings import Settings
 from tests.conftest import Clock
@@ -38,6 +40,8 @@ from tests.store.test_delivery import Hands, Kept
 ROOT = Path(__file__).parent.parent.parent
 EXAMPLES = ROOT / "examples"
 PLAIN, FHIR = {"Content-Type": "application/json"}, {"Content-Type": "application/fhir+json"}
+_OF_READS = """type = 'AuditEvent' AND body LIKE '%"outcomeDesc":"read %'"""
+_READS, _BUT_READS = (f"FROM resource_version WHERE {is_one}({_OF_READS})" for is_one in ("", "NOT "))
 _POSTED = re.compile(r"--data @(examples/\S+\.json)\s+\$ADDRESS(/\S*)")
 
 
@@ -62,6 +66,7 @@ def collect(folder: Path) -> Emitted:
             tell(story, client, clock, lambda _event, _case: None)
     _examples(found, folder)
     _notices(found, folder)
+    _audit(found)
     with _service(folder, "rare", found) as (client, clock):
         for key, resource in rare.play(client, clock):
             found.add(f"rare {key}", resource)
@@ -87,8 +92,7 @@ def _read_back(client: TestClient, url: str, name: str, found: Emitted) -> None:
     """Every version the database knows of, each read through the API, and what is answered about them."""
     engine = create_engine(url)
     with engine.connect() as connection:
-        known = list(connection.execute(text("SELECT type, id, version FROM resource_version ORDER BY 1, 2, 3")))
-    engine.dispose()
+        known = list(connection.execute(text(f"SELECT type, id, version {_BUT_READS} ORDER BY 1, 2, 3")))
     for kind, resource_id, version in known:
         reply = client.get(f"/fhir/{kind}/{resource_id}/_history/{version}")
         assert reply.status_code == 200, reply.text
@@ -97,6 +101,14 @@ def _read_back(client: TestClient, url: str, name: str, found: Emitted) -> None:
     asked = list(dict.fromkeys(path for plan in plans for path in _about(client, plan)))
     for path in ["/fhir/metadata", "/fhir/CarePlan/AR-NONE", *asked]:
         found.add(f"{name} {path}", load(client.get(path).text))
+    client.get("/")
+    client.app.state.pipeline.read_audit.flush()  # type: ignore[attr-defined]
+    with engine.connect() as connection:
+        entries = [load(body) for body in connection.execute(text(f"SELECT body {_READS} ORDER BY id")).scalars()]
+    engine.dispose()
+    told = {(e["subtype"][0]["code"], e["outcomeDesc"]): e for e in reversed(entries)}
+    for (code, description), event in sorted(told.items()):
+        found.add(f"{name} AuditEvent of {code}, {description}", event)
 
 
 def _notices(found: Emitted, folder: Path) -> None:
@@ -115,6 +127,22 @@ def _notices(found: Emitted, folder: Path) -> None:
         below = ("", f"/{name}", "/$status", f"/{name}/$status", f"/{name}/$events", f"/{name}/$events?content=empty")
         for path in below:
             found.add(f"answer /fhir/Subscription{path}", load(client.get(f"/fhir/Subscription{path}").text))
+
+
+def _audit(found: Emitted) -> None:
+    """What the audit tells of a known client, of a person in an emergency, and of who was refused."""
+    lab = Asker("lab-7", "Organization/lab", address="192.0.2.7", server="relay.example")
+    person = replace(lab, person="dr-invented", emergency="Found unconscious, no letter at hand")
+    asked = "GET /fhir/Patient?name=a"
+    told = {
+        "of a client": (Interaction("create", "r-1", "fhir create", ("Patient/a/_history/1",), ("Patient/a",)), lab),
+        "in an emergency": (Interaction("search-type", "r-2", "read by search-type", query=asked), person),
+        "deleted by a person": (Interaction("delete", "r-3", "fhir delete", ("Communication/a/_history/2",)), person),
+        "refused": (Interaction("read", "r-4", "refused with 403", query=asked, outcome=SERIOUS_FAILURE), lab),
+    }
+    for name, (done, asker) in told.items():
+        event = audit_event(done, asker, "2026-11-20T09:00:00Z")
+        found.add(f"audit {name}", load(stored(event, "a", 1, "", "2026-11-20T09:00:00Z").body))
 
 
 def _about(client: TestClient, plan: str) -> tuple[str, ...]:

@@ -22,10 +22,12 @@ from service.rules.needed import needed
 from service.rules.site import Site
 from service.rules.thresholds import Thresholds
 from service.rules.words import day
+from tests.store.chain import check_chain
 
 TABLES = (
     *("resource_version", "identity", "case_row", "fact", "message", "search_value"),
     *("notice", "subscription", "subscription_event", "case_party", "resource_party"),
+    *("audit_chain", "audit_head"),
 )
 Rows = list[dict[str, Any]]
 
@@ -46,6 +48,7 @@ def check_whole(held: dict[str, Rows]) -> None:
     """AssertionError when any message is half-stored or any case says other than its resources."""
     _versions_are_gapless(held["resource_version"])
     _messages_and_audit_agree(held)
+    check_chain(held)
     _identities_lead_somewhere(held)
     _index_agrees(held)
     for case in held["case_row"]:
@@ -77,9 +80,9 @@ def _versions_are_gapless(rows: Rows) -> None:
 
 
 def _messages_and_audit_agree(held: dict[str, Rows]) -> None:
-    """One AuditEvent per message; every version but the rules' own Device was made by exactly one of them."""
+    """One AuditEvent that writes per message; every version but the rules' own Device was made by exactly one of them."""
     rows = held["resource_version"]
-    events = [r for r in rows if r["type"] == "AuditEvent"]
+    events = [r for r in rows if r["type"] == "AuditEvent" and not _is_of_a_read(load(r["body"]))]
     named: Counter[str] = Counter()
     made: Counter[str] = Counter()
     by_request: dict[str, dict[str, Any]] = {}
@@ -88,10 +91,12 @@ def _messages_and_audit_agree(held: dict[str, Rows]) -> None:
         request = first["what"]["identifier"]["value"]
         named[request] += 1
         by_request[request] = event
-        made.update(r for t in touched if not (r := t["what"]["reference"]).startswith("Subscription/"))
+        written = [t["what"]["reference"] for t in touched]
+        made.update(r for r in written if "/_history/" in r and not r.startswith("Subscription/"))
     for message in held["message"]:
         assert named[message["id"]] == 1, f"message {message['id']} has {named[message['id']]} audit entries"
-        assert by_request[message["id"]]["case_number"] == message["case_number"]
+        number = by_request[message["id"]]["case_number"]
+        assert number == message["case_number"] or (number[0] == "-" and not message["case_number"])
     for request in set(named) - {m["id"] for m in held["message"]}:
         assert load(by_request[request]["body"])["outcomeDesc"] in ("decided anew for the day", "subscription")
     there = {
@@ -101,6 +106,10 @@ def _messages_and_audit_agree(held: dict[str, Rows]) -> None:
     }
     assert set(made) == there
     assert set(made.values()) <= {1}
+
+
+def _is_of_a_read(event: dict[str, Any]) -> bool:
+    return event["outcomeDesc"].startswith(("read ", "refused "))
 
 
 def _identities_lead_somewhere(held: dict[str, Rows]) -> None:

@@ -21,6 +21,8 @@ from service.pipeline import Pipeline
 EXAMPLES = Path(__file__).parents[2] / "examples"
 JSON = {"Content-Type": "application/json"}
 TABLES = ("resource_version", "identity", "case_row", "fact", "message")
+_BUT_READS = {"resource_version": " WHERE case_number NOT LIKE '-%'"}
+"""A read is told in the audit soon after it was answered."""
 _SMALL = "01"
 PATIENT: Resource = {
     "resourceType": "Patient",
@@ -160,7 +162,7 @@ def row_counts(pipeline: Pipeline) -> dict[str, int]:
     """How many rows every table holds."""
 
     def count(tx: Any) -> dict[str, int]:
-        return {t: tx.execute(text(f"SELECT count(*) FROM {t}")).scalar_one() for t in TABLES}
+        return {t: tx.execute(text(f"SELECT count(*) FROM {t}{_BUT_READS.get(t, '')}")).scalar_one() for t in TABLES}
 
     return pipeline._database.read(count)
 

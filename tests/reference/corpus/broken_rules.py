@@ -126,4 +126,6 @@ _BREAKS: dict[str, _Break] = {
     "run-data-required": lambda r: r.pop("dataRequirement"),
     "run-status": lambda r: r.update(status="in-progress"),
     "provenance-versioned": _unversioned_target,
+    "audit-query": lambda r: r["entity"][0].update(query="YQ=="),
+    "audit-emergency": lambda r: r.update(purposeOfEvent=[{"coding": [{"code": "BTG"}]}]),
 }

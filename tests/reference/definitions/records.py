@@ -20,6 +20,7 @@ _ASSESS_PLAN = Code(
     "Assessment and plan",
     Provenance.STANDARD,
 )
+_REQUEST = "entity.where(type.code = 'XrequestId' and what.identifier.value.exists())"
 _GOALS = "contained.ofType(Goal)"
 
 PROFILES = (
@@ -151,7 +152,7 @@ PROFILES = (
         "audit-event",
         "AuditEvent",
         "Audit entry",
-        "One interaction: what was done, when, by whom, and every version it made.",
+        "One interaction, after IHE's Basic Audit Log Patterns: what was done, when, by whom, to which resources, of whom.",
         (
             Element(
                 "type",
@@ -163,12 +164,25 @@ PROFILES = (
                 ),
             ),
             Element("subtype", "1..*", "Which interaction"),
-            Element("action", "1..1", "Create, read, update or execute"),
-            Element("outcome", "1..1", "Whether it succeeded"),
-            Element("agent", "1..*", "Who asked"),
-            Element("agent.who", "1..1", "By name or number"),
-            Element("entity", "1..*", "The message and the versions it made"),
-            Element("entity.what", "1..1", "One of them"),
+            Element("action", "1..1", "Create, read, update, delete or execute"),
+            Element("outcome", "1..1", "Whether it succeeded or was refused"),
+            Element("outcomeDesc", "1..1", "The way it came, in words"),
+            Element("agent", "1..*", "The client, the server, and the person if there is one"),
+            Element("agent.type", "1..1", "Which of them"),
+            Element("agent.who", "1..1", "By number, or by name as far as it is known"),
+            Element("source.type", "1..1", "A server recorded it"),
+            Element("entity", "1..*", "The request, what was asked, what came of it, and the patients"),
+            Element("entity.type", "1..1", "Which of them"),
+        ),
+        (
+            Rule("audit-request", "The request is named once, by its number.", f"{_REQUEST}.count() = 1"),
+            Rule("audit-requestor", "One agent asked.", "agent.where(requestor = true).count() = 1"),
+            Rule(
+                "audit-query",
+                "What it was about is a query or a thing, never both.",
+                "entity.all(query.exists() != what.exists())",
+            ),
+            Rule("audit-emergency", "Emergency access has its reason in words.", "purposeOfEvent.all(text.exists())"),
         ),
     ),
 )

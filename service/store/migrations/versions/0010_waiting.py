@@ -3,7 +3,7 @@
 from alembic import op
 
 revision = "0010"
-down_revision = "0007"
+down_revision = "0008"
 
 
 def upgrade() -> None:

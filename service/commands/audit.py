@@ -1,0 +1,76 @@
+"""`airway-relay audit head | key | verify`: the audit chains, checked here and anchored elsewhere."""
+
+from __future__ import annotations
+
+import argparse
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from joserfc.jwk import ECKey
+
+from service.access.signed_head import NotUsable, key_of, public_part, read_signed, sign
+from service.commands.with_database import refused, with_database
+from service.fhir.dates import instant
+from service.pipeline.audit_check import check, ends_of
+from service.rules.words import count
+from service.settings import Settings
+from service.store.audit_chain import Head
+from service.store.engine import Database
+
+_KEY = "AIRWAY_RELAY_AUDIT_KEY_FILE"
+
+
+def audit(options: argparse.Namespace) -> int:
+    """Run one of the audit commands; 1 when something in the audit is wrong, 2 when the command cannot be run."""
+    work = {"head": _head, "key": _key, "verify": _verify}[options.what]
+    return with_database(lambda database, settings: _tried(work, options, database, settings))
+
+
+def _tried(work: Any, options: argparse.Namespace, database: Database, settings: Settings) -> int:
+    try:
+        return work(options, database, settings)
+    except NotUsable as error:
+        return refused(f"{error}.")
+    except OSError as error:
+        return refused(f"{error.filename}: {error.strerror}.")
+
+
+def _own_key(settings: Settings) -> ECKey:
+    if not settings.audit_key_file:
+        raise NotUsable(f"{_KEY} names no file with a key")
+    return key_of(Path(settings.audit_key_file).read_text())
+
+
+def _head(_options: argparse.Namespace, database: Database, settings: Settings) -> int:
+    """Print the ends of the chains, signed."""
+    key = _own_key(settings)
+    ends = [{"chain": h.chain, "number": h.number, "hash": h.hash} for h in ends_of(database)]
+    print(sign({"time": instant(datetime.now(UTC)), "chains": ends}, key))
+    return 0
+
+
+def _key(_options: argparse.Namespace, _database: Database, settings: Settings) -> int:
+    """Print the public key that signed heads are checked with."""
+    print(public_part(_own_key(settings)))
+    return 0
+
+
+def _verify(options: argparse.Namespace, database: Database, settings: Settings) -> int:
+    """Print one line per finding and a last one that sums up."""
+    exported: list[Head] = []
+    told = ""
+    if options.head:
+        text = Path(options.head).read_text()
+        key = key_of(Path(options.key).read_text()) if options.key else _own_key(settings)
+        try:
+            held = read_signed(text, key)
+            exported = [Head(one["chain"], one["number"], one["hash"]) for one in held["chains"]]
+            told = f" against the head of {held['time']}"
+        except (NotUsable, KeyError, TypeError):
+            print(f"{options.head}: the signature is not of this key, or the head was changed")
+            return 1
+    done = check(database, print, exported)
+    verdict = "nothing is wrong" if not done.findings else count(done.findings, "finding")
+    print(f"{count(done.links, 'link')} of the audit{told}: {verdict}.")
+    return 1 if done.findings else 0
