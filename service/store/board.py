@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
-from sqlalchemy import Connection, func, literal_column, tuple_
+from sqlalchemy import Connection, Select, func, literal_column, true, tuple_
 
 from service.store import query
 from service.store.query import CASES
@@ -50,6 +51,15 @@ def page_of(connection: Connection, wanted: Filter, after: tuple[str, str] | Non
 
     `after` is (waiting_since or overdue_from, case_number) of the last one seen.
     """
+    return [BoardRow(*r) for r in connection.execute(statement(connection, wanted, after, limit))]
+
+
+def statement(connection: Connection, wanted: Filter, after: tuple[str, str] | None, limit: int) -> Select[Any]:
+    """The statement of a page.
+
+    Urgent and overdue cases are few: they are read in their own order, and what else is asked is looked at row by row. The
+    `lower` keeps the databases from reading another index and sorting.
+    """
     columns = (
         _C.case_number,
         _C.patient,
@@ -64,16 +74,16 @@ def page_of(connection: Connection, wanted: Filter, after: tuple[str, str] | Non
     )
     page = query.rows(connection, CASES, *columns)
     order = (_C.overdue_from if wanted.overdue_on else _C.waiting_since, _C.case_number)
+    beside = bool(wanted.overdue_on or wanted.urgent)
     if wanted.overdue_on:
         page = page.where(_C.overdue_from <= wanted.overdue_on)
-    if not (wanted.whose_move or wanted.stage):
+    elif wanted.urgent:
+        page = page.where(_C.urgent == true())
+    elif not (wanted.whose_move or wanted.stage):
         page = page.where(_C.whose_move != NOBODY)
-    if wanted.whose_move:
-        page = page.where(_C.whose_move == wanted.whose_move)
-    if wanted.stage:
-        page = page.where(_C.stage == wanted.stage)
-    if wanted.urgent:
-        page = page.where(_C.urgent.is_(True))
+    for column, value in ((_C.whose_move, wanted.whose_move), (_C.stage, wanted.stage)):
+        if value:
+            page = page.where((func.lower(column) if beside else column) == value)
     if after:
         page = page.where(tuple_(*order) > tuple_(*after))
-    return [BoardRow(*r) for r in connection.execute(page.order_by(*order).limit(limit))]
+    return page.order_by(*order).limit(limit)
