@@ -19,13 +19,13 @@ from service.web.pages.render import HEADERS, page
 from service.web.pages.routes import PageRoute
 
 router = APIRouter(tags=["Pages"], include_in_schema=False, route_class=PageRoute)
-_PAGE = 30
+_PAGE, _MOST_URGENT = 30, 10
 _ONLY = ("", "urgent", "overdue")
 
 
 @router.get("/")
 async def board(request: Request) -> Response:
-    """Whose move it is, longest waiting first; filters and search by plain GET."""
+    """Whose move it is, what is urgent first, then longest waiting first; filters and search by plain GET."""
     query, pipeline = request.query_params, pipeline_of(request)
     sought = query.get("case", "").strip().upper()[:64]
     if sought and await run_in_threadpool(is_case, pipeline, sought):
@@ -37,11 +37,17 @@ async def board(request: Request) -> Response:
     wanted = Filter(mover, stage, only == "urgent", today if only == "overdue" else "")
     rows = await run_in_threadpool(board_page, pipeline, wanted, _after(query.get("after", "")), _PAGE + 1)
     shown = rows[:_PAGE]
+    urgent: list[OnBoard] = []
+    if wanted == Filter() and not query.get("after"):
+        urgent = await run_in_threadpool(board_page, pipeline, Filter(urgent=True), None, _MOST_URGENT)
+    first = {one.row.case_number for one in urgent}
     chosen = {k: v for k, v in (("whose_move", mover), ("stage", stage), ("only", only)) if v}
     return page(
         request,
         "board.html",
-        cases=[card(one, today) for one in shown],
+        urgent=[card(one, today) for one in urgent],
+        more_urgent=len(urgent) == _MOST_URGENT,
+        cases=[card(one, today) for one in shown if one.row.case_number not in first],
         next_page=_address(chosen, shown[-1], only == "overdue") if len(rows) > _PAGE else "",
         first_page=not query.get("after"),
         chosen=chosen,

@@ -7,9 +7,11 @@ from typing import Any
 from fastapi import APIRouter, Request, Response
 from starlette.concurrency import run_in_threadpool
 
+from service.fhir.dates import day_of
 from service.pipeline.page_reads import CaseRead, case_read, name_of
 from service.rules.stage import StageName
 from service.rules.thresholds import Thresholds
+from service.rules.words import day
 from service.web.exchange import pipeline_of
 from service.web.pages.catalogue import FORMS
 from service.web.pages.chart import NARROW, WIDE, course_chart, has_course
@@ -74,7 +76,7 @@ def _shown(held: CaseRead, thresholds: Thresholds, today: str) -> dict[str, Any]
     return {
         "case": data,
         "people": people,
-        "birth_date": held.people.get(data["resources"]["patient"], {}).get("birthDate", ""),
+        "born": _born(str(held.people.get(data["resources"]["patient"], {}).get("birthDate", ""))),
         "late": late,
         "track": [{"name": s.value, "here": s is stage} for s in _TRACK],
         "off_track": stage not in _TRACK,
@@ -96,6 +98,14 @@ def _shown(held: CaseRead, thresholds: Thresholds, today: str) -> dict[str, Any]
 
 
 _PEOPLE = ("patient", "physician", "dental_office")
+
+
+def _born(text: str) -> str:
+    """A birth date in words; one that is told less exactly as it stands."""
+    try:
+        return day(day_of(text))
+    except ValueError:
+        return text
 
 
 def _charts(held: CaseRead, thresholds: Thresholds) -> tuple[str, str]:

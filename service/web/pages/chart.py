@@ -25,7 +25,7 @@ from service.web.pages.drawing import (
 WIDE, NARROW = 760, 330
 _RIGHT, _GUTTER = 10, 70
 _HEAD, _PANEL, _LANE = 26, 78, 20
-_MOST_LANES, _MOST_FLAGS = 6, 3
+_MOST_LANES, _MOST_FLAGS, _LONGEST = 6, 3, 28
 
 
 @dataclass(slots=True)
@@ -140,9 +140,8 @@ def _test(plot: _Plot, test: SleepTest, x: float, y: float) -> None:
     tip = f"{test.purpose.value.capitalize()} test of {day(test.day)}: {_index(test)}."
     plot.sheet.mark("diamond" if efficacy else "triangle", x, y, "efficacy" if efficacy else "baseline", tip, 6)
     if test.index_per_hour is not None:
-        right = x < plot.sheet.width - 90
         words = f"{test.index_name or ''} {number(test.index_per_hour)}".strip()
-        plot.sheet.text(words, x + (10 if right else -10), y + 4, "value", "start" if right else "end")
+        plot.sheet.beside(words, x, y + 4)
 
 
 def _settings(plot: _Plot, course: Course) -> None:
@@ -164,8 +163,9 @@ def _settings(plot: _Plot, course: Course) -> None:
             plot.sheet.mark("circle", x, scale.y(float(setting.right_mm)), "right-mark", tip, 3)
     last = held[-1]
     if last.left_mm != last.right_mm:
-        for side, words in ((last.left_mm, "left"), (last.right_mm, "right")):
-            plot.sheet.text(words, plot.axis.right, scale.y(float(side)) - 5, "value", "end")
+        upper, lower = ("left", "right") if last.left_mm > last.right_mm else ("right", "left")
+        plot.sheet.text(upper, plot.axis.right, scale.y(float(max(last.pair))) - 5, "value", "end")
+        plot.sheet.text(lower, plot.axis.right, scale.y(float(min(last.pair))) + 14, "value", "end")
 
 
 def _steps(plot: _Plot, held: Sequence[Setting], side: int, scale: Scale) -> list[tuple[float, float]]:
@@ -203,9 +203,10 @@ def _series(
 ) -> None:
     points = [(plot.axis.x(c.moment.day), scale.y(float(v))) for c, v in told]
     plot.sheet.path(points, kind, dash)
-    for (check_in, value), (x, y) in zip(told, points, strict=True):
+    size = size_of(len(points))
+    for (check_in, value), (x, y) in zip(told, points, strict=True) if size else ():
         tip = f"{title} {number(value)} on {day(check_in.moment.day)}."
-        plot.sheet.mark(shape, x, y, f"{kind}-mark", tip, size_of(len(points)))
+        plot.sheet.mark(shape, x, y, f"{kind}-mark", tip, size)
 
 
 def _epworth(plot: _Plot, check_ins: Sequence[CheckIn]) -> None:
@@ -259,16 +260,19 @@ def _side_effects(plot: _Plot, course: Course) -> None:
     for flag in raised:
         x = plot.axis.x(flag.moment.day)
         told = f"resolved {day(flag.resolved_on)}" if flag.resolved_on else "open"
-        words = f"{spoken(flag.kind)}, {told}"
-        plot.sheet.mark("triangle", x, plot.y + _LANE / 2, "flag", f"Red flag on {day(flag.moment.day)}: {words}.", 6)
-        right = x < plot.sheet.width * 0.55
-        plot.sheet.text(words, x + (10 if right else -10), plot.y + 14, "value", "start" if right else "end")
+        tip = f"Red flag on {day(flag.moment.day)}: {spoken(flag.kind)}, {told}."
+        words = spoken(flag.kind) if flag.resolved_on else f"{spoken(flag.kind)}, open"
+        plot.sheet.mark("triangle", x, plot.y + _LANE / 2, "flag", tip, 6)
+        plot.sheet.beside(words, x, plot.y + 14)
         plot.y += _LANE
     for kind, onset, end, grade in shown:
         x1, x2 = plot.axis.x(onset), plot.axis.x(end or course.as_of)
-        words = f"{spoken(kind)[:28]}, grade {grade}"
+        words = f"{_short(spoken(kind))}, grade {grade}"
         tip = f"{words}, from {day(onset)}{f' to {day(end)}' if end else ', open'}."
         plot.sheet.rectangle(x1, plot.y + 13, max(x2 - x1, 4), 3 + grade, "effect", tip)
-        right = x1 < plot.sheet.width * 0.55
-        plot.sheet.text(words, x1 if right else plot.axis.right, plot.y + 10, "value", "start" if right else "end")
+        plot.sheet.beside(words, x1 - 10, plot.y + 10)
         plot.y += _LANE
+
+
+def _short(words: str) -> str:
+    return words if len(words) <= _LONGEST else f"{words[: _LONGEST - 1]}…"

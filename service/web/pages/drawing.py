@@ -18,6 +18,8 @@ from service.rules.words import day, number
 LINE = 12
 """Height of a line of text, in the units of the drawing (CSS pixels)."""
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+_LETTER = 6.6
+"""Width of a letter at most, on the average of a line."""
 _CROWDED = 60
 _WEEKS_UP_TO = 120
 """Days up to which an axis is named by weeks; a longer one by months."""
@@ -93,6 +95,16 @@ class Sheet:
         """One line of text."""
         self.add(drawsvg.Text(words, LINE, x, y, text_anchor=anchor, class_=kind))
 
+    def beside(self, words: str, x: float, y: float) -> None:
+        """Words beside a mark: at its right where they have room, else at its left, else at the end of the line."""
+        length = len(words) * _LETTER
+        if x + 10 + length <= self.width:
+            self.text(words, x + 10, y, "value")
+        elif x - 10 - length >= 0:
+            self.text(words, x - 10, y, "value", "end")
+        else:
+            self.text(words, self.width - 2, y, "value", "end")
+
     def line(self, x1: float, y1: float, x2: float, y2: float, kind: str, dash: str = "") -> None:
         """A straight line."""
         more = {"stroke_dasharray": dash} if dash else {}
@@ -160,8 +172,8 @@ class Sheet:
 
 
 def size_of(points: int) -> float:
-    """The size of marks: small where many stand close together."""
-    return 4 if points <= _CROWDED // 2 else 2.5 if points <= _CROWDED else 1.5
+    """The size of marks: small where many stand close together, none where they would hide the line."""
+    return 4 if points <= _CROWDED // 2 else 2.5 if points <= _CROWDED else 0
 
 
 def axis_of_values(sheet: Sheet, axis: TimeAxis, scale: Scale, values: Sequence[float]) -> None:

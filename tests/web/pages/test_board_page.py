@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from html import unescape
 
+import pytest
 from starlette.testclient import TestClient
 
 from service.web.pages import board
@@ -13,7 +14,7 @@ from tests.web.messages import Case, example, second_referral
 
 
 def _numbers(page: str) -> list[str]:
-    return re.findall(r'<h2><a href="/cases/([^/]+)/page">', page)
+    return re.findall(r'<h3><a href="/cases/([^/]+)/page">', page)
 
 
 def _many(client: TestClient, amount: int) -> list[str]:
@@ -23,7 +24,7 @@ def _many(client: TestClient, amount: int) -> list[str]:
     ]
 
 
-def test_the_pages_of_the_board_hold_every_case_once(client: TestClient, monkeypatch) -> None:
+def test_the_pages_of_the_board_hold_every_case_once(client: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(board, "_PAGE", 2)
     made = _many(client, 5)
     seen: list[str] = []
@@ -58,6 +59,18 @@ def test_filters_are_kept_in_the_form_and_choose_cases(client: TestClient) -> No
         for pair in filter(None, query.split("&")):
             assert f'<option value="{pair.split("=")[1]}" selected>' in page
     assert "No case is like that." in client.get("/?stage=referred&whose_move=physician").text
+
+
+def test_urgent_cases_come_first_and_once(client: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
+    waiting = _many(client, 2)
+    urgent = Case(client, second_referral(referral_number="R-U", baseline_test__test_number="T-U")).fitted()
+    flag = {"entry_id": "f", "reported_on": "2026-11-18", "kind": "drowsy-driving"}
+    urgent.sent("progress", {"red_flags": [flag]})
+    page = client.get("/").text
+    assert _numbers(page) == [urgent.number, *sorted(waiting)]
+    assert page.index("Urgent</h2>") < page.index(urgent.number) < page.index("Waiting</h2>")
+    monkeypatch.setattr(board, "_MOST_URGENT", 1)
+    assert 'href="/?only=urgent">All urgent cases' in client.get("/").text
 
 
 def test_overdue_cases_are_told_in_words_with_their_day(client: TestClient, clock: Clock) -> None:
