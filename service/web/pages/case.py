@@ -36,7 +36,7 @@ _NEXT_FORMS = {
     StageName.REFERRED: ("referral-state",),
     StageName.ACCEPTED: ("assessment", "appliance"),
     StageName.TITRATING: ("check-in", "setting"),
-    StageName.UNDER_REVIEW: ("red-flag", "setting"),
+    StageName.UNDER_REVIEW: ("visit",),
     StageName.READY_FOR_TEST: ("test-order",),
     StageName.TEST_ORDERED: ("check-in",),
     StageName.TESTED: ("physician-decision",),
@@ -73,6 +73,8 @@ def _shown(held: CaseRead, thresholds: Thresholds, today: str) -> dict[str, Any]
     week = next((a for a in data["activities"] if a["title"] == "This week"), None)
     late = data["overdue_from"] if data["overdue_from"] and data["overdue_from"] <= today else ""
     follow_up = data["follow_up"]
+    history = history_of(held.entries, course.known)
+    raised = {flag.source.reference for flag in course.open_red_flags}
     return {
         "case": data,
         "people": people,
@@ -93,7 +95,8 @@ def _shown(held: CaseRead, thresholds: Thresholds, today: str) -> dict[str, Any]
         "response": response_shown(data["response"], course) if data["response"] else None,
         "charts": _charts(held, thresholds) if has_course(course) else (),
         "rows": rows_of(course),
-        "history": history_of(held.entries, course.known),
+        "history": history,
+        "open_flags": [e for e in history if e.entry_id and raised & {name for name, _ in e.counts.sources}],
     }
 
 

@@ -19,11 +19,12 @@ _MARKS = {
     "policy": "our default, no published value found",
     "common practice": "common practice, no source",
 }
+_FIRST = {"unmet": 0, "attention": 0, "unknown": 1, "met": 2}
 _NO_SOURCE = ("none", "none found", "none verified")
 
 
 def decision_shown(decision: dict[str, Any]) -> dict[str, Any]:
-    """A decision with its reasons, those that are not met first among what they ask for."""
+    """A decision with its reasons: first what is not met, then what is not known, then what is met."""
     known = {t["name"]: _threshold(t) for t in decision["thresholds"]}
     return {
         "outcome": decision["outcome"],
@@ -36,7 +37,7 @@ def decision_shown(decision: dict[str, Any]) -> dict[str, Any]:
 
 
 def reasons_shown(criteria: Iterable[dict[str, Any]], known: dict[str, dict[str, str]]) -> list[dict[str, Any]]:
-    """Each criterion with what it was compared with."""
+    """Each criterion with what it was compared with, those first that keep the decision from being another."""
     return [
         {
             "title": c["title"],
@@ -49,7 +50,7 @@ def reasons_shown(criteria: Iterable[dict[str, Any]], known: dict[str, dict[str,
             "earliest": c["earliest"],
             "needs": c["needs"],
         }
-        for c in criteria
+        for c in sorted(criteria, key=lambda c: _FIRST[c["status"]])
     ]
 
 

@@ -159,6 +159,15 @@ def test_a_withdrawn_entry_stays_struck_through_with_the_word(case: Case) -> Non
     assert "entered in error and stays so" in again.text
 
 
+def test_an_open_red_flag_is_resolved_from_the_top_of_the_page(case: Case) -> None:
+    page = filled(case.client, _address(case, "red-flag"), reported_on="2026-11-18", kind="drowsy-driving")
+    found = re.search(r'<a class="button" href="([^"]+)">Resolve: drowsy driving</a>', page)
+    assert found
+    page = filled(case.client, found[1], resolved_on="2026-11-19")
+    assert "Resolve: " not in page
+    assert "Stop and review" not in page
+
+
 def test_the_physician_orders_the_test_with_one_action(client: TestClient) -> None:
     case = Case(client).fitted()
     case.sent("progress", example("dental-office/progress"))
