@@ -45,6 +45,16 @@ _NEXT_FORMS = {
     StageName.CLOSED: (),
 }
 """The forms that stand first at each stage; the others stand below them."""
+_BEFORE = ("referral", "readiness", "course", "response", "follow_up")
+_TITRATING = ("readiness", "course", "response", "follow_up", "referral")
+_AFTER = ("response", "follow_up", "course", "readiness", "referral")
+"""Which part of the page comes first: what the stage is about."""
+_SECTIONS = {
+    StageName.REFERRED: _BEFORE,
+    StageName.ACCEPTED: _BEFORE,
+    StageName.TESTED: _AFTER,
+    StageName.FOLLOW_UP: _AFTER,
+}
 _DONE = {
     "stored": "Stored",
     "corrected": "The correction is stored",
@@ -82,6 +92,7 @@ def _shown(held: CaseRead, thresholds: Thresholds, today: str) -> dict[str, Any]
         "late": late,
         "track": [{"name": s.value, "here": s is stage} for s in _TRACK],
         "off_track": stage not in _TRACK,
+        "sections": _SECTIONS.get(stage, _TITRATING),
         "week": week,
         "advice": [a for a in data["activities"] if a is not week and not a["title"].startswith("Next: ")],
         "first_forms": [FORMS[key] for key in _NEXT_FORMS[stage]],

@@ -50,8 +50,8 @@ class _Plot:
 
 
 def has_course(course: Course) -> bool:
-    """Whether there is anything to draw."""
-    return bool(course.known.settings or course.all_check_ins or course.known.side_effects or course.known.sleep_tests)
+    """Whether treatment has begun; before that there is nothing to draw."""
+    return bool(course.known.appliances or course.known.settings)
 
 
 def course_chart(course: Course, thresholds: Thresholds, width: int, prefix: str) -> str:

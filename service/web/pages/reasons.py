@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from decimal import Decimal
 from typing import Any
@@ -33,7 +34,14 @@ def decision_shown(decision: dict[str, Any]) -> dict[str, Any]:
         "rule": f"{decision['rule']} {decision['rule_version']}",
         "earliest": decision["earliest"],
         "reasons": reasons_shown(decision["criteria"], known),
+        "counts": _counts(decision["criteria"]),
     }
+
+
+def _counts(criteria: Iterable[dict[str, Any]]) -> str:
+    """How many reasons came out how: `1 not met, 2 not known, 6 met`."""
+    ordered = sorted(criteria, key=lambda c: _FIRST[c["status"]])
+    return ", ".join(f"{amount} {words}" for words, amount in Counter(c["standing"] for c in ordered).items())
 
 
 def reasons_shown(criteria: Iterable[dict[str, Any]], known: dict[str, dict[str, str]]) -> list[dict[str, Any]]:
@@ -86,6 +94,7 @@ def response_shown(response: dict[str, Any], course: Course) -> dict[str, Any]:
         "as_of": response["as_of"],
         "severity": (response["severity_before"], response["severity_after"]),
         "reasons": reasons_shown(response["criteria"], known),
+        "counts": _counts(response["criteria"]),
         "disagreement": response["disagreement"],
         "relapse": response["relapse"],
         "wear": response["wear"],

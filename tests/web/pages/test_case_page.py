@@ -104,7 +104,7 @@ def _charts(page: str) -> list[ElementTree.Element]:
 def test_the_charts_are_accessible_and_need_no_inline_style(client: TestClient) -> None:
     page = _page(_tested(client))
     charts = _charts(page)
-    assert [c.get("class") for c in charts] == ["chart wide", "chart narrow", "chart tests"]
+    assert {c.get("class") for c in charts} == {"chart wide", "chart narrow", "chart tests"}
     ids = re.findall(r' id="([^"]+)"', page)
     assert len(ids) == len(set(ids))
     for chart in charts:
@@ -123,7 +123,7 @@ def test_the_charts_are_accessible_and_need_no_inline_style(client: TestClient) 
 
 def test_the_chart_draws_each_setting_check_in_and_test(client: TestClient) -> None:
     case = _tested(client)
-    chart = _charts(_page(case))[0]
+    chart = next(c for c in _charts(_page(case)) if c.get("class") == "chart wide")
     message = example("dental-office/progress")
     tips = [e.text or "" for e in chart.iter(f"{SVG}title")]
     assert len([t for t in tips if "mm" in t and t.endswith("sides.")]) == len(message["settings"])
@@ -155,6 +155,25 @@ def test_what_this_week_brings_stands_by_itself(case: Case) -> None:
     told = case.client.get(f"/cases/{case.number}").json()["activities"]
     week = next(a for a in told if a["title"] == "This week")
     assert f'<p class="step">{week["instruction"]}</p>' in unescape(_page(case))
+
+
+@pytest.mark.parametrize(
+    ("steps", "first"),
+    [
+        ((), "Is the referral complete?"),
+        (("progress",), "Ready for an efficacy test?"),
+        (("progress", "sleep-tests"), "Response to treatment"),
+    ],
+)
+def test_what_the_stage_is_about_stands_first(client: TestClient, steps: tuple[str, ...], first: str) -> None:
+    case = Case(client)
+    if steps:
+        case.fitted()
+    for what in steps:
+        case.sent(what, example("sleep-lab/efficacy-test" if what == "sleep-tests" else f"dental-office/{what}"))
+    titles = re.findall(r'<h2 id="(?:decision|response|referral|follow-up)">([^<]+)</h2>', _page(case))
+    assert titles[0] == first
+    assert len(titles) == len(set(titles)) >= 2
 
 
 def test_a_page_of_a_case_costs_few_statements(case: Case, sqlite_pipeline: Pipeline) -> None:
