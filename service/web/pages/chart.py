@@ -68,8 +68,8 @@ def course_chart(course: Course, thresholds: Thresholds, width: int, prefix: str
     _epworth(plot, course.all_check_ins)
     _wear(plot, course.all_check_ins)
     _side_effects(plot, course)
-    _stable_window(plot, course, top, plot.y + 4)
     axis_of_days(plot.sheet, axis, top, plot.y + 4)
+    _stable_window(plot, course, top, plot.y + 4)
     return plot.sheet.svg(plot.y + 26, "Course of treatment over time", described(course, thresholds))
 
 

@@ -105,10 +105,10 @@ class Sheet:
         else:
             self.text(words, self.width - 2, y, "value", "end")
 
-    def line(self, x1: float, y1: float, x2: float, y2: float, kind: str, dash: str = "") -> None:
-        """A straight line."""
+    def line(self, x1: float, y1: float, x2: float, y2: float, kind: str, dash: str = "", behind: bool = False) -> None:
+        """A straight line; `behind` all that is drawn already when asked."""
         more = {"stroke_dasharray": dash} if dash else {}
-        self.add(drawsvg.Line(x1, y1, x2, y2, class_=kind, **more))
+        self._held.insert(0 if behind else len(self._held), drawsvg.Line(x1, y1, x2, y2, class_=kind, **more))
 
     def path(self, points: Sequence[tuple[float, float]], kind: str, dash: str = "") -> None:
         """A line through points."""
@@ -188,7 +188,7 @@ def axis_of_days(sheet: Sheet, axis: TimeAxis, top: float, bottom: float) -> Non
     """Named days under the panels."""
     for on, name in axis.ticks():
         x = axis.x(on)
-        sheet.line(x, top, x, bottom, "grid")
+        sheet.line(x, top, x, bottom, "grid", behind=True)
         if x < axis.right - 24:
             sheet.text(name, x, bottom + 15, "tick", "middle" if x > axis.left + 14 else "start")
     sheet.line(VALUES, bottom, axis.right, bottom, "axis")
