@@ -128,7 +128,8 @@ def _summary(client: httpx.Client, number: str) -> None:
 def _addresses(address: str, number: str) -> None:
     print("\nAddresses to open:")
     for path, what in (
-        ("/", "the board: whose move it is"),
+        ("/", "the board: whose move it is, with forms to go on with"),
+        ("/physician", "what waits for the physician"),
         (f"/cases/{number}/page", "this case on a page"),
         (f"/fhir/CarePlan/{number}", "its CarePlan"),
         (f"/cases/{number}", "its decision with every reason, as JSON"),

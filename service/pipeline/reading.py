@@ -57,8 +57,8 @@ class Reads:
 
     @property
     def database(self) -> Database:
-        """The database underneath, as the service itself sees it."""
-        return self._database
+        """The database underneath, as whoever asks sees it."""
+        return self._seen
 
     def today(self) -> date:
         """Today at this site."""

@@ -5,8 +5,11 @@
 
 from __future__ import annotations
 
-from sqlalchemy import Boolean, Column, Index, LargeBinary, String, Text, false
+from sqlalchemy import Boolean, Column, Index, LargeBinary, String, Text, false, text
 from sqlmodel import Field, SQLModel
+
+_OPEN = {f"{kind}_where": text("whose_move != 'nobody'") for kind in ("sqlite", "postgresql")}
+"""Cases in which it is somebody's move: a partial index holds them alone."""
 
 
 class ResourceVersion(SQLModel, table=True):
@@ -101,6 +104,10 @@ class CaseRow(SQLModel, table=True):
         Index("ix_case_row_overdue", "overdue_from", "case_number"),
         Index("ix_case_row_waiting", "waiting_since", "case_number"),
         Index("ix_case_row_worklist", "whose_move", "waiting_since", "case_number"),
+        Index("ix_case_row_open", "waiting_since", "case_number", **_OPEN),
+        Index("ix_case_row_stage", "stage", "waiting_since", "case_number"),
+        Index("ix_case_row_stage_mover", "stage", "whose_move", "waiting_since", "case_number"),
+        Index("ix_case_row_urgent", "urgent", "waiting_since", "case_number"),
         Index("ix_case_row_decided", "decided_on"),
     )
 

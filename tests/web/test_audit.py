@@ -14,7 +14,7 @@ import pytest
 from fastapi import FastAPI, Request, Response
 from starlette.testclient import TestClient
 
-from service.access.grant import Grant, Office
+from service.access.grant import Grant, Office, scopes_of
 from service.app import build_app
 from service.fhir.audit_event import Asker
 from service.fhir.json_text import load, write
@@ -27,7 +27,7 @@ from service.settings import Settings
 from service.web.audit import AuditedRequests
 from tests.outbound.asked import subscription
 from tests.web.audit_events import data_of, event_of, events, patients_of, query_of, request_of, roles_of
-from tests.web.messages import Case, example, note, post
+from tests.web.messages import PATIENT, Case, example, note, post
 
 FHIR = {"Content-Type": "application/fhir+json"}
 NOT_AUDITED = {"/health", "/style.css", "/openapi.json", "/fhir/metadata"}
@@ -199,7 +199,8 @@ def test_a_failed_read_leaves_nothing(client: TestClient, case: Case) -> None:
     assert len(events(client)) == before
 
 
-GRANT = Grant("lab-7", frozenset({Office.SLEEP_LAB}), "Organization/lab", (), person="dr-invented")
+WHOLE = scopes_of(["system/*.cruds"])
+GRANT = Grant("lab-7", frozenset({Office.PHYSICIAN}), "Organization/lab", WHOLE, person="dr-invented")
 
 
 class Given:
@@ -226,8 +227,9 @@ def given(pipeline: Pipeline, grant: Grant | None, status: int = 0) -> TestClien
 
 def test_client_organisation_and_person_stand_as_agents(sqlite_pipeline: Pipeline) -> None:
     client = given(sqlite_pipeline, GRANT)
-    case = Case(client)
-    agents = roles_of(read(client, f"/fhir/{case.patient}"))
+    made = post(client, "/fhir/Patient", PATIENT)
+    assert made.status_code == 201, made.text
+    agents = roles_of(read(client, f"/fhir/Patient/{made.json()['id']}"))
     assert agents["110152"]["who"] == {"identifier": {"value": "lab-7"}, "reference": "Organization/lab"}
     assert agents["IRCP"]["who"] == {"identifier": {"value": "dr-invented"}}
     assert [a for a, held in agents.items() if held["requestor"]] == ["IRCP"]

@@ -105,7 +105,7 @@ def test_one_case_tells_every_reason(client: TestClient) -> None:
 
 
 def test_an_unknown_case_is_404(client: TestClient) -> None:
-    for part in ("", "/readiness", "/messages", "/page"):
+    for part in ("", "/readiness", "/messages"):
         answer = client.get(f"/cases/AR-00000-00000{part}")
         assert answer.status_code == 404
         assert_plain_words(answer)

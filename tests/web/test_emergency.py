@@ -7,7 +7,7 @@ import logging
 import pytest
 from starlette.testclient import TestClient
 
-from service.access.grant import Grant, Office
+from service.access.grant import Grant, Office, scopes_of
 from service.app import build_app
 from service.fhir.validate import validate
 from service.pipeline import Pipeline
@@ -16,8 +16,14 @@ from tests.web.audit_events import event_of, patients_of
 from tests.web.messages import PATIENT, Case, post
 from tests.web.test_audit import Given
 
-WARD = Grant("ward-1", frozenset({Office.PHYSICIAN}), "Organization/ward", ())
+WARD = Grant("ward-1", frozenset({Office.PHYSICIAN}), "Organization/ward", scopes_of(["system/*.cruds"]))
 REASON = {"X-Emergency-Reason": "Found unconscious, no letter at hand"}
+
+
+@pytest.fixture
+def case(client: TestClient) -> Case:
+    """A case to which the ward is no party."""
+    return Case(client)
 
 
 @pytest.fixture
@@ -28,8 +34,8 @@ def ward(sqlite_pipeline: Pipeline) -> TestClient:
     return TestClient(app)
 
 
-def test_a_read_for_a_reason(ward: TestClient, caplog: pytest.LogCaptureFixture) -> None:
-    case = Case(ward)
+def test_a_read_for_a_reason(ward: TestClient, case: Case, caplog: pytest.LogCaptureFixture) -> None:
+    assert ward.get(f"/fhir/{case.patient}").status_code == 404
     answer = ward.get(f"/fhir/{case.patient}", headers=REASON)
     assert answer.status_code == 200
     event = event_of(ward, answer.headers["x-request-id"])
@@ -40,8 +46,10 @@ def test_a_read_for_a_reason(ward: TestClient, caplog: pytest.LogCaptureFixture)
     assert validate(event) == []
     [line] = [r for r in caplog.records if r.levelno == logging.WARNING and r.name == "airway_relay"]
     assert vars(line)["told"] == {"request_id": answer.headers["x-request-id"], "client": "ward-1"}
-    everyday = ward.get(f"/fhir/{case.patient}")
+    everyday = ward.get("/cases")
+    assert everyday.json()["cases"] == []
     assert "purposeOfEvent" not in event_of(ward, everyday.headers["x-request-id"])
+    assert [c["case_number"] for c in ward.get("/cases", headers=REASON).json()["cases"]] == [case.number]
 
 
 def test_a_search_by_post_reads_too(ward: TestClient) -> None:

@@ -1,0 +1,185 @@
+"""What the pages for people read: the board, one case with its course and entries, an entry to be corrected."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from typing import Any
+
+from sqlalchemy import Connection
+
+from service.errors import Category, refuse
+from service.fhir.build import Resource
+from service.fhir.json_text import load
+from service.fhir.read_facts import assemble
+from service.inbound.entry_reading import Part, identities_of, part_of
+from service.pipeline.derived import Derived
+from service.pipeline.fact_rows import facts_of, split
+from service.pipeline.reading import Reads
+from service.rules.course import Course, course_on
+from service.store import board, cases, entries, resources
+from service.store.board import BoardRow, Filter
+from service.store.cases import Case
+
+_WHY = re.compile(r'"why": ?("(?:[^"\\]|\\.)*")')
+
+
+@dataclass(frozen=True, slots=True)
+class OnBoard:
+    """A case on the board: its row, the patient's name, and the sentence that says what is waiting."""
+
+    row: BoardRow
+    patient: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Version:
+    """One version of a resource that people sent: `Type/id`, its number, when it was stored, and its content."""
+
+    reference: str
+    version: int
+    at: str
+    resource: Resource
+
+
+@dataclass(frozen=True, slots=True)
+class CaseRead:
+    """A case for its page: the data of today's decision, the course with every fact, people, and versions of entries.
+
+    `more` is true when older entries were left out.
+    """
+
+    data: dict[str, Any]
+    course: Course
+    people: dict[str, Resource]
+    entries: list[Version] = field(default_factory=list)
+    more: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """A case that waits for an office: today's decision, the patient's name, the proposed test that is open."""
+
+    data: dict[str, Any]
+    patient: str
+    proposal: str
+
+
+@dataclass(frozen=True, slots=True)
+class EntryRead:
+    """An entry as it stands: its fields as in a plain message, the revision that counts, whether it is withdrawn."""
+
+    kind: str
+    entry_id: str
+    fields: dict[str, Any]
+    revision: int
+    withdrawn: bool
+
+
+def board_page(reads: Reads, wanted: Filter, after: tuple[str, str] | None, limit: int) -> list[OnBoard]:
+    """A page of the board."""
+
+    def work(tx: Connection) -> list[OnBoard]:
+        rows = board.page_of(tx, wanted, after, limit)
+        people = resources.current_of(tx, [split(r.patient) for r in rows])
+        named = {f"{kind}/{i}": name_of(load(held.body)) for (kind, i), held in people.items() if not held.deleted}
+        return [OnBoard(r, named.get(r.patient, ""), _why(r)) for r in rows]
+
+    return reads.database.read(work)
+
+
+def _why(row: BoardRow) -> str:
+    found = _WHY.search(row.summary_start)
+    return str(load(f"[{found[1]}]")[0]) if found else ""
+
+
+def waiting_for(reads: Reads, mover: str, stage: str, limit: int) -> list[Waiting]:
+    """Cases at a stage that wait for an office, with their whole decision, longest waiting first."""
+
+    def work(tx: Connection) -> list[Waiting]:
+        found = [cases.get(tx, r.case_number) for r in board.page_of(tx, Filter(mover, stage), None, limit)]
+        held = [c for c in found if c is not None]
+        people = resources.current_of(tx, [split(c.patient) for c in held])
+        named = {f"{kind}/{i}": name_of(load(p.body)) for (kind, i), p in people.items() if not p.deleted}
+        return [Waiting(load(c.summary), named.get(c.patient, ""), _proposal(c)) for c in held]
+
+    return reads.database.read(work)
+
+
+def is_case(reads: Reads, case_number: str) -> bool:
+    """Whether there is a case of that number for whoever asks."""
+    return reads.database.read(lambda tx: cases.get(tx, case_number)) is not None
+
+
+def case_read(reads: Reads, case_number: str, most_entries: int) -> CaseRead:
+    """A case for its page, decided today. 404 when it is not here."""
+    data = reads.case(case_number)
+    references = [data["resources"].get(name) for name in ("patient", "physician", "dental_office")]
+
+    def work(tx: Connection) -> CaseRead:
+        facts = assemble(facts_of(cases.facts(tx, case_number)))
+        held = entries.versions_of_entries(tx, case_number, most_entries + 1)
+        people = resources.current_of(tx, [split(r) for r in references if r])
+        bodies = {f"{kind}/{i}": load(p.body) for (kind, i), p in people.items() if not p.deleted}
+        more = len(held) > most_entries
+        versions = [Version(f"{h.type}/{h.id}", h.version, h.last_updated, load(h.body)) for h in held]
+        return CaseRead(data, course_on(facts, reads.today()), bodies, _whole(versions) if more else versions, more)
+
+    return reads.database.read(work)
+
+
+def _whole(held: list[Version]) -> list[Version]:
+    """Without the last resource, of which some versions may have been cut off."""
+    return [h for h in held if h.reference != held[-1].reference]
+
+
+def entry_read(reads: Reads, case_number: str, kind: str, entry_id: str) -> EntryRead:
+    """An entry that came by plain message, to be corrected. 404 when it is not here."""
+    keys = identities_of(kind, case_number, entry_id)
+
+    def work(tx: Connection) -> EntryRead:
+        if cases.get(tx, case_number) is None:
+            raise refuse(Category.NOT_FOUND, f"There is no case {case_number}.")
+        known = resources.find_identities(tx, keys)
+        held = resources.current_of(
+            tx, [(kind_, known[kind_, s, v][0]) for kind_, s, v in keys if (kind_, s, v) in known]
+        )
+        parts = [p for h in held.values() if not h.deleted and (p := part_of(load(h.body)))]
+        if not parts:
+            raise refuse(Category.NOT_FOUND, f"There is no entry «{entry_id}» of that kind in case {case_number}.")
+        revision = max(revision for _, revision in known.values())
+        return EntryRead(kind, entry_id, joined(parts), revision, any(p.withdrawn for p in parts))
+
+    return reads.database.read(work)
+
+
+def joined(parts: list[Part]) -> dict[str, Any]:
+    """The fields of an entry from its parts; a withdrawn part beside one that stands tells nothing."""
+    standing = [p for p in parts if not p.withdrawn] or parts
+    return {name: value for part in standing for name, value in part.fields.items()}
+
+
+def open_proposal(reads: Reads, case_number: str) -> str:
+    """The id of the proposed efficacy test that waits for the physician's order; empty when there is none."""
+    held = reads.database.read(lambda tx: cases.get(tx, case_number))
+    if held is None:
+        raise refuse(Category.NOT_FOUND, f"There is no case {case_number}.")
+    return _proposal(held)
+
+
+def _proposal(case: Case) -> str:
+    proposals = Derived.of(case.case_number, case.derived).proposals
+    return max(((on, i) for i, (on, status) in proposals.items() if status == "draft"), default=("", ""))[1]
+
+
+def name_of(resource: Resource) -> str:
+    """The name of a person or an organisation; empty when none is told."""
+    held = resource.get("name")
+    if isinstance(held, str):
+        return held
+    for one in held if isinstance(held, list) else []:
+        told = " ".join([*one.get("given", []), *([one["family"]] if one.get("family") else [])])
+        if told or one.get("text"):
+            return told or str(one["text"])
+    return ""

@@ -1,0 +1,9 @@
+"""Pages for people: the board, one case, the forms, the physician's view. Made on the server; they work without script."""
+
+from fastapi import APIRouter
+
+from service.web.pages import assets, board, case, forms, physician
+
+router = APIRouter()
+for _part in (assets, board, physician, case, forms):
+    router.include_router(_part.router)

@@ -1,0 +1,75 @@
+"""Templates to pages: escaping always on, a strict Content-Security-Policy, the words templates share."""
+
+from __future__ import annotations
+
+from datetime import date
+from decimal import Decimal
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from fastapi import Request, Response
+from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
+from markupsafe import Markup
+
+from service.fhir.build import unit_words
+from service.fhir.dates import day_of
+from service.fhir.engine import CAUTION
+from service.rules.words import day, number, spoken
+
+_WEB = Path(__file__).parent.parent
+_POLICY = (
+    "default-src 'none'; style-src 'self'; img-src 'self'; script-src 'self'; form-action 'self'; base-uri 'none'; "
+    "frame-ancestors 'none'"
+)
+HEADERS = {"Content-Security-Policy": _POLICY, "Referrer-Policy": "same-origin"}
+"""Of every page. A form's Origin is told to ourselves only while referrers within the site are allowed."""
+_PARTIES = {
+    "physician": "the physician's",
+    "dentist": "the dentist's",
+    "patient": "the patient's",
+    "sleep lab": "the sleep lab's",
+    "nobody": "nobody's",
+}
+
+
+@cache
+def _templates() -> Environment:
+    environment = Environment(
+        loader=FileSystemLoader(_WEB / "templates"),
+        autoescape=select_autoescape(default=True, default_for_string=True),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters.update(day=_day, number=_number, spoken=_spoken, unit=unit_words, stored=_stored, svg=Markup)
+    environment.globals.update(CAUTION=CAUTION, whose=_PARTIES)
+    return environment
+
+
+def page(request: Request, template: str, status: int = 200, **shown: Any) -> Response:
+    """A template as a page; `shown` are the values it may use."""
+    text = _templates().get_template(template).render(shown, path=request.url.path)
+    return Response(text, status, HEADERS, media_type="text/html; charset=utf-8")
+
+
+def _day(value: str | date | None) -> str:
+    """A day in words; nothing for none."""
+    if not value:
+        return ""
+    return day(value if isinstance(value, date) else day_of(value[:10]))
+
+
+def _number(value: Decimal | int | None) -> str:
+    return "" if value is None else number(value)
+
+
+def _spoken(code: str) -> str:
+    """A code of ours as words, beginning with a capital letter."""
+    words = spoken(code)
+    return words[:1].upper() + words[1:]
+
+
+def _stored(instant: str) -> str:
+    """When a version was stored: day and minute, in UTC."""
+    return f"{day(day_of(instant[:10]))}, {instant[11:16]} UTC" if instant else ""

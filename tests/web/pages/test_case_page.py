@@ -1,0 +1,260 @@
+"""The page of a case: where it stands first, each reason with what it rests on, its course as an accessible chart."""
+
+from __future__ import annotations
+
+import re
+from html import unescape
+from html.parser import HTMLParser
+from xml.etree import ElementTree
+
+import pytest
+from sqlalchemy import event
+from starlette.testclient import TestClient
+
+from service.fhir.engine import CAUTION
+from service.pipeline import Pipeline
+from tests.conftest import Clock
+from tests.web.messages import Case, changed, example, referral, second_referral
+from tests.web.pages.forms import filled
+
+SVG = "{http://www.w3.org/2000/svg}"
+PLANTED = ("<script>alert(1)</script>", '"><img src=x onerror=alert(1)>', "{{ 7 * 7 }}", "'; --")
+
+
+@pytest.fixture
+def case(client: TestClient) -> Case:
+    made = Case(client).fitted()
+    made.sent("progress", example("dental-office/progress"))
+    return made
+
+
+def _page(case: Case) -> str:
+    answer = case.client.get(f"/cases/{case.number}/page")
+    assert answer.status_code == 200
+    return answer.text
+
+
+def _tested(client: TestClient) -> Case:
+    case = Case(client).fitted()
+    case.sent("progress", example("dental-office/progress"))
+    case.sent("sleep-tests", example("sleep-lab/efficacy-test"))
+    return case
+
+
+def test_each_reason_has_its_word_value_threshold_mark_and_source(case: Case) -> None:
+    page = unescape(_page(case))
+    data = case.client.get(f"/cases/{case.number}").json()
+    known = {t["name"]: t for t in data["readiness"]["thresholds"]}
+    for criterion in data["readiness"]["criteria"]:
+        assert criterion["title"] in page
+        assert criterion["sentence"] in page
+        assert f"<span>{criterion['standing']}</span>" in page
+        for name in criterion["thresholds"]:
+            assert known[name]["meaning"] in page
+            if known[name]["mark"] == "published":
+                assert f"published: {known[name]['source']}" in page
+        for source in criterion["inputs"]:
+            assert f'href="/fhir/{source["reference"]}/_history/{source["version"]}"' in page
+
+
+def test_the_links_of_a_page_lead_somewhere(case: Case) -> None:
+    links = set(re.findall(r'href="(/[^"#]*)', unescape(_page(case))))
+    assert len(links) > 30
+    for link in links:
+        assert case.client.get(link).status_code == 200, link
+
+
+def test_no_result_without_its_caution_and_its_day(client: TestClient, clock: Clock) -> None:
+    case = _tested(client)
+    for days in (0, 1):
+        clock.move(days=days)
+        today = f"As of {clock.now.day} Nov 2026"
+        page = _page(case)
+        assert CAUTION in page
+        assert "single night" in page
+        sections = re.split(r"<section ", page)[1:]
+        told = [s for s in sections if 'class="outcome"' in s or 'class="chart' in s]
+        assert len(told) >= 4
+        for section in told:
+            assert today in section, section[:200]
+        for address in ("/", "/physician"):
+            listed = client.get(address).text
+            cards = re.findall(r'<(?:li class="card|article)[^>]*>.*?</(?:li|article)>', listed, re.S)
+            assert cards and all("As of " in card for card in cards)
+            assert CAUTION in listed
+
+
+def test_nothing_is_told_by_colour_alone(case: Case) -> None:
+    page = _page(case)
+    for item in re.findall(r'<li class="reason \w+">.*?</li>', page, re.S):
+        assert re.search(r'<p class="standing"><svg.*?<path.*?</svg> <span>[a-z ]+</span>', item, re.S), item
+    chart = _charts(page)[0]
+    dashes = {e.get("stroke-dasharray") for e in chart.iter(f"{SVG}path") if e.get("class") in ("left", "right")}
+    assert dashes == {None, "5 4"}
+    snoring = [e.tag for e in chart.iter() if e.get("class") == "snoring-mark"]
+    rested = [e.tag for e in chart.iter() if e.get("class") == "rested-mark"]
+    assert set(snoring) == {f"{SVG}circle"}
+    assert set(rested) == {f"{SVG}rect"}
+
+
+def _charts(page: str) -> list[ElementTree.Element]:
+    return [ElementTree.fromstring(text) for text in re.findall(r"<svg xmlns=.*?</svg>", page, re.S)]
+
+
+def test_the_charts_are_accessible_and_need_no_inline_style(client: TestClient) -> None:
+    page = _page(_tested(client))
+    charts = _charts(page)
+    assert {c.get("class") for c in charts} == {"chart wide", "chart narrow", "chart tests"}
+    ids = re.findall(r' id="([^"]+)"', page)
+    assert len(ids) == len(set(ids))
+    for chart in charts:
+        assert chart.get("role") == "img"
+        named = (chart.get("aria-labelledby") or "").split()
+        held = {e.get("id"): e for e in chart}
+        assert [held[i].tag for i in named] == [f"{SVG}title", f"{SVG}desc"]
+        assert all(held[i].text for i in named)
+        inside = {e.tag.removeprefix(SVG) for e in chart.iter()}
+        assert not inside & {"style", "script", "image", "foreignObject"}
+        assert not [e for e in chart.iter() if e.get("style")]
+    assert 'style="' not in page
+    assert "<style" not in page
+    assert " on" not in re.sub(r">[^<]*<", "><", page)
+
+
+def test_the_chart_draws_each_setting_check_in_and_test(client: TestClient) -> None:
+    case = _tested(client)
+    chart = next(c for c in _charts(_page(case)) if c.get("class") == "chart wide")
+    message = example("dental-office/progress")
+    tips = [e.text or "" for e in chart.iter(f"{SVG}title")]
+    assert len([t for t in tips if "mm" in t and t.endswith("sides.")]) == len(message["settings"])
+    assert len([t for t in tips if t.startswith("Snoring ")]) >= len(message["check_ins"])
+    assert len([t for t in tips if t.startswith("Efficacy test of")]) == 1
+    assert len([t for t in tips if t.startswith("Baseline test of")]) == 1
+    assert any(t.startswith("At one setting since") for t in tips)
+
+
+def test_the_values_of_the_chart_stand_in_a_table(client: TestClient) -> None:
+    case = _tested(client)
+    page = unescape(_page(case))
+    table = page.split("The values as a table")[1].split("</table>")[0]
+    for words in ("Setting", "Check-in", "Efficacy test", "Baseline test", "Appliance delivered"):
+        assert f"<td>{words}</td>" in table
+
+
+def test_tests_stand_side_by_side_with_their_intervals(client: TestClient) -> None:
+    case = _tested(client)
+    page = _page(case)
+    response = client.get(f"/cases/{case.number}").json()["response"]
+    low, high = response["certainty"]["index_after_per_hour"]
+    assert f"({low:g} to {high:g})" in page
+    for sentence in (*response["certainty"]["sentences"], *response["cautions"]):
+        assert sentence in unescape(page)
+
+
+def test_what_this_week_brings_stands_by_itself(case: Case) -> None:
+    told = case.client.get(f"/cases/{case.number}").json()["activities"]
+    week = next(a for a in told if a["title"] == "This week")
+    assert f'<p class="step">{week["instruction"]}</p>' in unescape(_page(case))
+
+
+@pytest.mark.parametrize(
+    ("steps", "first"),
+    [
+        ((), "Is the referral complete?"),
+        (("progress",), "Ready for an efficacy test?"),
+        (("progress", "sleep-tests"), "Response to treatment"),
+    ],
+)
+def test_what_the_stage_is_about_stands_first(client: TestClient, steps: tuple[str, ...], first: str) -> None:
+    case = Case(client)
+    if steps:
+        case.fitted()
+    for what in steps:
+        case.sent(what, example("sleep-lab/efficacy-test" if what == "sleep-tests" else f"dental-office/{what}"))
+    titles = re.findall(r'<h2 id="(?:decision|response|referral|follow-up)">([^<]+)</h2>', _page(case))
+    assert titles[0] == first
+    assert len(titles) == len(set(titles)) >= 2
+
+
+def test_a_page_of_a_case_costs_few_statements(case: Case, sqlite_pipeline: Pipeline) -> None:
+    _page(case)
+    seen: list[str] = []
+    engine = sqlite_pipeline._database.engine
+    event.listen(engine, "before_cursor_execute", lambda *a: seen.append(a[2]))
+    _page(case)
+    assert len([s for s in seen if s.startswith("SELECT")]) <= 8, seen
+
+
+class _Elements(HTMLParser):
+    """Every element of a page with its attributes."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__()
+        self.found: list[tuple[str, dict[str, str | None]]] = []
+        self.feed(page)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.found.append((tag, dict(attrs)))
+
+
+@pytest.mark.parametrize("planted", PLANTED)
+def test_planted_markup_stays_text_in_every_free_field(client: TestClient, planted: str) -> None:
+    message = second_referral(
+        patient__family_name=planted,
+        patient__given_name=planted,
+        physician__family_name=planted,
+        physician__practice__name=planted,
+        dental_office__name=planted,
+        laboratory__name=planted,
+        diagnosis__text=planted,
+    )
+    case = Case(client, message)
+    filled(client, f"/cases/{case.number}/forms/referral-state", state="accepted", on="2026-08-10", reason=planted)
+    case.sent("appliances", example("dental-office/appliance"))
+    case.sent("cancellation", {"on": "2026-11-01", "reason": planted})
+    effect = case.observation("side-effect", effectiveDateTime="2026-09-02")
+    effect["valueCodeableConcept"] = {"text": planted}
+    grade = {"code": {"coding": [{"system": effect["code"]["coding"][0]["system"], "code": "side-effect-grade"}]}}
+    effect["component"] = [{**grade, "valueInteger": 1}]
+    assert client.post("/fhir/Observation", json=effect).status_code == 201
+    form = f"/cases/{case.number}/forms/side-effect"
+    typed = client.get(f"{form}?kind={planted}").text
+    for page in (_page(case), client.get("/").text, client.get("/physician").text, typed, _search(client, planted)):
+        elements = _Elements(page).found
+        assert [a for t, a in elements if t == "script"] == [{"src": "/page.js", "defer": None}]
+        assert not [t for t, _ in elements if t in ("img", "iframe", "object", "style")]
+        assert not [a for _, a in elements if any(name.startswith("on") for name in a)]
+        assert "49" not in re.findall(r"<h1[^>]*>([^<]*)", page)
+    assert planted in unescape(_page(case))
+
+
+def _search(client: TestClient, planted: str) -> str:
+    return client.get("/", params={"case": planted}).text
+
+
+def test_a_case_and_the_one_that_replaces_it_link_to_each_other(client: TestClient) -> None:
+    first = Case(client)
+    first.sent("cancellation", {"on": "2026-08-12", "reason": "Sent twice."})
+    again = changed(referral(), referral_number="R-2", baseline_test__test_number="T-2")
+    second = Case(client, {**again, "replaces": referral()["referral_number"]})
+    assert f'Replaces</dt><dd><a href="/cases/{first.number}/page"' in _page(second)
+    assert f'Replaced by</dt><dd><a href="/cases/{second.number}/page"' in _page(first)
+
+
+def test_an_overfull_case_shows_the_last_entries_and_leads_to_the_rest(client: TestClient) -> None:
+    case = Case(client).fitted()
+    for month in range(3):
+        entries = [
+            {
+                "entry_id": f"c-{month}-{n}",
+                "reported_on": f"2026-{month + 9:02d}-{n % 17 + 1:02d}",
+                "snoring_0_to_10": 4,
+            }
+            for n in range(60)
+        ]
+        case.sent("progress", {"check_ins": entries})
+    page = _page(case)
+    assert "Show the whole history" in page
+    whole = client.get(f"/cases/{case.number}/page?history=all").text
+    assert "Show the whole history" not in whole
+    assert whole.count('class="entry"') > page.count('class="entry"') > 50

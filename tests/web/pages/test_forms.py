@@ -1,0 +1,237 @@
+"""Forms make the same plain messages as the intake, tell problems at their fields, and can be undone by correction."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import pytest
+from starlette.testclient import TestClient
+
+from service.web.pages.catalogue import FORMS
+from tests.web.messages import Case, example
+from tests.web.pages.forms import counts, fill, filled, opened, send
+
+SETTING = {"set_on": "2026-09-01", "advance_left_mm": "1", "advance_right_mm": "1"}
+CHECK_IN = {
+    "reported_on": "2026-09-08",
+    "snoring_0_to_10": "4.5",
+    "restedness_0_to_10": "6",
+    "nights_reported": "7",
+    "nights_worn": "6",
+    "hours_per_night": "6,25",
+    "witnessed_pauses": "no",
+}
+
+
+@pytest.fixture
+def case(client: TestClient) -> Case:
+    return Case(client).fitted()
+
+
+def _address(case: Case, key: str) -> str:
+    return f"/cases/{case.number}/forms/{key}"
+
+
+def _last_message(case: Case) -> dict[str, Any]:
+    return case.client.get(f"/cases/{case.number}/messages").json()["messages"][-1]
+
+
+def test_a_form_makes_the_plain_message_that_the_intake_takes(case: Case) -> None:
+    page = filled(case.client, _address(case, "check-in"), **CHECK_IN)
+    kept = _last_message(case)
+    assert kept["channel"] == "page progress"
+    again = case.send("progress", kept["text"])
+    assert again.status_code == 200
+    assert {r["result"] for r in again.json()["resources"]} == {"unchanged"}
+    assert '"hours_per_night":6.25' in kept["text"].replace(" ", "")
+    assert "Stored: check-in. Check-in, 8 Sep 2026: snoring 4.5, restedness 6" in page
+
+
+def test_every_form_stores_and_leads_back_to_the_case(client: TestClient) -> None:
+    case = Case(client)
+    told = {
+        "referral-state": {"state": "accepted", "on": "2026-08-10"},
+        "assessment": {"assessed_on": "2026-08-12", "protrusive_range_mm": "11", "mobile_teeth": "no"},
+        "appliance": {"delivered_on": "2026-08-24", "maximum_advance_mm": "5", "smallest_step_mm": "0.5"},
+        "setting": SETTING,
+        "check-in": CHECK_IN,
+        "side-effect": {"reported_on": "2026-09-08", "kind": "dry mouth", "grade_0_to_3": "1"},
+        "red-flag": {"reported_on": "2026-09-08", "kind": "loose-tooth", "resolved_on": "2026-09-09"},
+        "visit": {"visited_on": "2026-09-10", "office": "dentist"},
+        "test-order": {"ordered_on": "2026-09-20"},
+        "physician-decision": {"decided_on": "2026-10-20", "decision": "continue-treatment"},
+        "cancellation": {"on": "2026-11-01", "reason": "Moved away."},
+        "cancellation-answer": {"accept": "no", "on": "2026-11-02", "reason": "The patient stays."},
+    }
+    assert set(told) == set(FORMS)
+    for key, values in told.items():
+        if key == "physician-decision":
+            case.sent("sleep-tests", example("sleep-lab/efficacy-test"))
+        assert "Stored" in filled(client, _address(case, key), **values), key
+
+
+def test_problems_stand_at_the_fields_they_name_and_what_was_typed_stays(case: Case) -> None:
+    before = counts(case.client)
+    wrong = {**CHECK_IN, "snoring_0_to_10": "11", "epworth_total": "9.5", "nights_worn": "eight"}
+    answer = fill(case.client, _address(case, "check-in"), **wrong)
+    assert answer.status_code == 422
+    intake = case.send(
+        "progress",
+        '{"check_ins": [{"entry_id": "x", "reported_on": "2026-09-08", "snoring_0_to_10": 11, "epworth_total": 9.5, '
+        '"nights_worn": "eight"}]}',
+    )
+    sentences = {i["expression"][0].split(".")[-1]: i["diagnostics"] for i in intake.json()["issue"]}
+    assert set(sentences) == {"snoring_0_to_10", "epworth_total", "nights_worn"}
+    for name, sentence in sentences.items():
+        place = re.search(rf'<p class="field-wrong" id="{name}-wrong">.*</svg> (.*)</p>', answer.text)
+        assert place and place[1] == sentence
+        assert re.search(rf'id="{name}"[^>]*aria-describedby="[^"]*{name}-wrong" aria-invalid="true"', answer.text)
+        assert f'name="{name}" value="{wrong[name]}"' in answer.text
+    assert counts(case.client) == before
+
+
+def test_a_rule_that_is_broken_is_told_at_its_field_or_above_all(case: Case) -> None:
+    late = fill(case.client, _address(case, "setting"), **{**SETTING, "set_on": "2026-12-24"})
+    assert late.status_code == 422
+    assert "2026-12-24 lies in the future" in late.text
+    assert 'id="set_on-wrong"' in late.text
+    beyond = fill(case.client, _address(case, "setting"), **{**SETTING, "advance_left_mm": "9"})
+    assert beyond.status_code == 422
+    assert re.search(r'role="alert".*<li>[^<]*9 mm', beyond.text, re.DOTALL)
+
+
+def test_a_form_sent_twice_is_one_entry(case: Case) -> None:
+    address = _address(case, "setting")
+    fields = {**opened(case.client, address), **SETTING}
+    first = send(case.client, address, fields)
+    before = counts(case.client)["resource_version"]
+    second = send(case.client, address, fields)
+    assert (first.status_code, second.status_code) == (303, 303)
+    assert "done=known" in second.headers["location"]
+    page = case.client.get(second.headers["location"]).text
+    assert "This was on record already; nothing was stored twice" in page
+    after = counts(case.client)["resource_version"]
+    assert after - before == 1, "the audit entry alone"
+
+
+def test_an_entry_is_corrected_in_a_filled_form_and_both_versions_stay_in_sight(case: Case) -> None:
+    filled(case.client, _address(case, "setting"), **SETTING)
+    page = case.client.get(f"/cases/{case.number}/page").text
+    found = re.search(r'href="(/cases/[^"]+/forms/setting/page-[0-9a-f]+)"', page)
+    assert found
+    fields = opened(case.client, found[1])
+    assert (fields["set_on"], fields["advance_left_mm"], fields["revision"]) == ("2026-09-01", "1", "2")
+    page = filled(case.client, found[1], advance_right_mm="1.5")
+    assert "The correction is stored" in page
+    assert "1 mm left and 1.5 mm right" in page
+    assert re.search(r'<span class="tag">corrected</span>', page)
+    assert re.search(r"<s>1 mm on both sides</s>.*before it was corrected", page)
+    assert opened(case.client, found[1])["revision"] == "3"
+
+
+def test_a_correction_overtaken_by_another_is_not_applied_silently(case: Case) -> None:
+    filled(case.client, _address(case, "setting"), **SETTING)
+    page = case.client.get(f"/cases/{case.number}/page").text
+    address = re.findall(r'href="(/cases/[^"]+/forms/setting/page-[0-9a-f]+)"', page)[0]
+    mine = {**opened(case.client, address), "advance_left_mm": "2", "advance_right_mm": "2"}
+    for _ in range(2):
+        filled(case.client, address, advance_left_mm="1.5", advance_right_mm="1.5")
+    filled(case.client, address, advance_left_mm="1.25", advance_right_mm="1.25")
+    answer = send(case.client, address, mine)
+    told = answer.text if answer.status_code != 303 else case.client.get(answer.headers["location"]).text
+    assert "a later revision of this entry is on record" in told.lower()
+    assert "2 mm on both sides" not in told.split("Earlier entries")[0].split("History")[1]
+
+
+def test_a_withdrawn_entry_stays_struck_through_with_the_word(case: Case) -> None:
+    flag = {"reported_on": "2026-11-18", "kind": "drowsy-driving"}
+    page = filled(case.client, _address(case, "red-flag"), **flag)
+    assert "Stop and review" in page
+    address = re.findall(r'href="(/cases/[^"]+/forms/red-flag/page-[0-9a-f]+/withdraw)"', page)[0]
+    asked = case.client.get(address)
+    assert "drowsy driving" in asked.text
+    page = filled(case.client, address)
+    assert "Stop and review" not in page
+    assert re.search(r'<span class="tag">entered in error</span></h3>\s*<p><s>drowsy driving</s>', page)
+    again = case.client.get(address)
+    assert again.status_code == 422
+    assert "entered in error and stays so" in again.text
+
+
+def test_an_open_red_flag_is_resolved_from_the_top_of_the_page(case: Case) -> None:
+    page = filled(case.client, _address(case, "red-flag"), reported_on="2026-11-18", kind="drowsy-driving")
+    found = re.search(r'<a class="button" href="([^"]+)">Resolve: drowsy driving</a>', page)
+    assert found
+    page = filled(case.client, found[1], resolved_on="2026-11-19")
+    assert "Resolve: " not in page
+    assert "Stop and review" not in page
+
+
+def test_the_physician_orders_the_test_with_one_action(client: TestClient) -> None:
+    case = Case(client).fitted()
+    case.sent("progress", example("dental-office/progress"))
+    case.sent("progress", example("dental-office/correction"))
+    if client.get(f"/cases/{case.number}").json()["stage"] != "ready-for-test":
+        _settle(case)
+    page = client.get("/physician").text
+    assert case.number in page
+    assert "Setting stable: met." in page
+    found = re.search(rf'<form method="post" action="(/cases/{case.number}/forms/test-order)">(.*?)</form>', page, re.S)
+    assert found
+    fields = dict(re.findall(r'name="([^"]+)" value="([^"]*)"', found[2]))
+    assert fields["proposal"].startswith(f"{case.number}-test-proposal-")
+    answer = send(client, found[1], fields)
+    assert answer.status_code == 303
+    assert "It is <strong" in client.get(answer.headers["location"]).text
+    assert client.get(f"/cases/{case.number}").json()["stage"] == "test-ordered"
+    orders = client.get(f"/fhir/ServiceRequest?based-on=ServiceRequest/{fields['proposal']}").json()["entry"]
+    assert [o["resource"]["intent"] for o in orders] == ["order"]
+
+
+def _settle(case: Case) -> None:
+    case.sent(
+        "progress",
+        {
+            "settings": [{"entry_id": "z1", "set_on": "2026-10-20", "advance_left_mm": 2, "advance_right_mm": 2}],
+            "check_ins": [
+                {
+                    "entry_id": f"z{n}",
+                    "reported_on": on,
+                    "snoring_0_to_10": 2,
+                    "restedness_0_to_10": 8,
+                    "epworth_total": 6,
+                    "nights_reported": 7,
+                    "nights_worn": 7,
+                    "hours_per_night": 7,
+                }
+                for n, on in ((2, "2026-11-08"), (3, "2026-11-15"))
+            ],
+        },
+    )
+
+
+@pytest.mark.parametrize(
+    ("address", "status", "sentence"),
+    [
+        ("/cases/AR-NONE/page", 404, "There is no case AR-NONE."),
+        ("/cases/AR-NONE/forms/setting", 404, "There is no case AR-NONE."),
+        ("/cases/AR-NONE/forms/test-order", 404, "There is no case AR-NONE."),
+        ("/cases/{number}/forms/nothing", 404, "There is no such form."),
+        ("/cases/{number}/forms/setting/none", 404, "There is no entry «none» of that kind"),
+        ("/cases/{number}/forms/test-order/none", 404, "Entries of that kind cannot be corrected here."),
+        ("/?stage=nowhere", 400, "The board has no such filter."),
+        ("/?after=x", 400, "This page of the board is not known"),
+    ],
+)
+def test_what_is_not_there_is_told_on_a_page(case: Case, address: str, status: int, sentence: str) -> None:
+    answer = case.client.get(address.format(number=case.number))
+    assert answer.status_code == status
+    assert answer.headers["content-type"].startswith("text/html")
+    assert sentence in answer.text
+
+
+def test_a_body_that_is_no_form_is_refused_on_a_page(case: Case) -> None:
+    answer = case.client.post(_address(case, "setting"), json={"set_on": "2026-09-01"})
+    assert answer.status_code == 415
+    assert "A form is needed here" in answer.text
