@@ -8,6 +8,8 @@ asserted; the table says what is met.
 from __future__ import annotations
 
 import argparse
+import signal
+import sys
 import tempfile
 from pathlib import Path
 
@@ -53,6 +55,7 @@ def run(kinds: tuple[str, ...], parts: tuple[str, ...], quick: bool) -> Report:
 def main() -> None:
     """Measure, print, and write when asked to."""
     asked = _arguments()
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit("stopped"))  # so that servers and databases are cleared away
     report = run((asked.database,) if asked.database else _KINDS, tuple(asked.parts), asked.quick)
     print(report.table())
     if asked.write:

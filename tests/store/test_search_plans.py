@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from typing import Any
 
 import pytest
-from sqlalchemy import Connection, text
+from sqlalchemy import Connection, event, text
 
 from service.fhir.search_conditions import Sort
 from service.fhir.search_parameters import PARAMETERS, Kind
 from service.fhir.search_query import search_of
 from service.pipeline import Pipeline
-from service.store import search, search_chains
+from service.store import cases, search, search_chains
 from service.store.search import Found
 from tests.store.messages import opened_case, settled_course
 from tests.store.test_search_rules import BASE, NOW
@@ -110,3 +111,25 @@ def test_postgresql_can_answer_from_indexes_alone(pipeline: Pipeline) -> None:
         return number
 
     assert pipeline._database.read(work) > 1000
+
+
+@pytest.mark.parametrize("whose_move", [None, "dentist"])
+def test_a_page_of_the_worklist_is_read_in_the_order_of_an_index(
+    sqlite_pipeline: Pipeline, whose_move: str | None
+) -> None:
+    statements: list[str] = []
+
+    def listed(connection: Connection) -> list[str]:
+        def note(*args: Any) -> None:
+            statements.append(args[2])
+
+        event.listen(connection, "before_cursor_execute", note)
+        cases.worklist(connection, whose_move, ("2026-11-01", "AR-1"), 50)
+        event.remove(connection, "before_cursor_execute", note)
+        values = ("2026-11-01", "AR-1", 50) if whose_move is None else (whose_move, "2026-11-01", "AR-1", 50)
+        marks = statements[-1].count("?")
+        plan = connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {statements[-1]}", (*values, 0)[:marks])
+        return [row[3] for row in plan]
+
+    plan = sqlite_pipeline._database.read(listed)
+    assert len(plan) == 1 and plan[0].startswith("SEARCH case_row USING INDEX ix_case_row_w"), plan

@@ -30,7 +30,10 @@ from tests.web.audit_events import data_of, event_of, events, patients_of, query
 from tests.web.messages import PATIENT, Case, example, note, post
 
 FHIR = {"Content-Type": "application/fhir+json"}
-NOT_AUDITED = {"/health", "/style.css", "/openapi.json", "/fhir/metadata"}
+NOT_AUDITED = {
+    *("/health", "/style.css", "/openapi.json", "/fhir/metadata"),
+    *("/.well-known/smart-configuration", "/fhir/.well-known/smart-configuration"),
+}
 """Addresses that show nothing of anybody."""
 
 
