@@ -10,6 +10,7 @@ import pytest
 from service.fhir.json_text import load
 from service.outbound.addresses import Egress
 from service.pipeline import Pipeline
+from service.web.log_lines import JsonLines
 from tests.access.clients import bearer, ec_key, register, served, signed
 from tests.conftest import Clock
 from tests.outbound.receiver import receiving
@@ -49,9 +50,10 @@ def test_nothing_secret_is_logged_or_told(
         service.get("/cases", headers=bearer(asking.token(service)))
         private = load((tmp_path / "keys.json").read_text())["keys"][0]["d"]
     # httpx is the client of this test, not the service
-    logged = "\n".join(r.getMessage() for r in caplog.records if r.name != "httpx")
+    form = JsonLines()
+    logged = "\n".join(form.format(r) for r in caplog.records if r.name != "httpx")
     told = logged + "".join(answers)
-    assert "POST /token" in logged and "key file" in logged
+    assert '"route":"/token"' in logged.replace(": ", ":") and "key file" in logged
     secrets = [planted, token, token.split(".")[1], token.split(".")[2], private, key.as_dict(private=True)["d"]]
     secrets += [part for assertion in (*wrong, good) for part in assertion.split(".")[1:]]
     for secret in secrets:

@@ -85,5 +85,5 @@ def long_cases(draw: Callable[..., Any], first: int = DAYS, last: int = -20) -> 
 
 def named(kind: str, facts: list[Any], prefix: str = "") -> tuple[Any, ...]:
     """Each fact with a source of its own."""
-    named_so = [replace(f, source=replace(f.source, reference=f"{kind}/{prefix}{i}")) for i, f in enumerate(facts)]
-    return tuple(replace(f, source=replace(f.source, version=1)) for f in named_so)
+    named_so = [replace(f, source=f.source._replace(reference=f"{kind}/{prefix}{i}")) for i, f in enumerate(facts)]
+    return tuple(replace(f, source=f.source._replace(version=1)) for f in named_so)

@@ -49,7 +49,7 @@ def test_a_decision_lists_exactly_the_inputs_it_read():
         "check-in-7",
         "setting-21-2-2",
     ]
-    corrected = replace(READY.appliances[0], source=replace(READY.appliances[0].source, version=3))
+    corrected = replace(READY.appliances[0], source=READY.appliances[0].source._replace(version=3))
     assert 3 in {s.version for s in readiness(case(appliances=(corrected,))).inputs}
 
 

@@ -39,6 +39,11 @@ def rows_of(database_url: str) -> dict[str, Rows]:
         url = url.set(drivername="postgresql+psycopg")
     engine = create_engine(url)
     with engine.connect() as connection:
+        # one moment for all tables: entries of reads are written while others look
+        if url.get_backend_name() == "sqlite":
+            connection.exec_driver_sql("BEGIN")
+        else:
+            connection = connection.execution_options(isolation_level="REPEATABLE READ")
         held = {t: [dict(r) for r in connection.execute(text(f"SELECT * FROM {t}")).mappings()] for t in TABLES}
     engine.dispose()
     return held
