@@ -26,6 +26,8 @@ class Service:
     environment: dict[str, str] = field(default_factory=dict)
     process: subprocess.Popen[bytes] | None = None
     command: tuple[str, ...] = ("service", "serve")
+    shown: httpx.Auth | None = None
+    """What clients show with each request, where they must prove themselves."""
     trusted: ssl.SSLContext | None = None
     """Reached by https, under certificates of this context."""
 

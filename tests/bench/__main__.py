@@ -8,12 +8,13 @@ asserted; the table says what is met.
 from __future__ import annotations
 
 import argparse
+import os
 import signal
 import sys
 import tempfile
 from pathlib import Path
 
-from tests.bench import careplan, growth, start, update, worklist
+from tests.bench import access, careplan, growth, start, update, worklist
 from tests.bench.databases import databases
 from tests.bench.report import Curve, Figure, Report, load_of_the_machine
 
@@ -26,6 +27,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--database", choices=_KINDS, help="this kind alone; both by default")
     parts = (*_OF_A_DATABASE, "start")
     parser.add_argument("--parts", nargs="+", choices=parts, default=parts, help="these parts alone; all by default")
+    parser.add_argument("--access", action="store_true", help="with access control on: every request shows a token")
     parser.add_argument("--quick", action="store_true", help="small numbers: shows that it works, measures nothing")
     parser.add_argument("--write", type=Path, metavar="FOLDER", help="write speed.json and speed.svg there")
     return parser.parse_args()
@@ -55,6 +57,8 @@ def run(kinds: tuple[str, ...], parts: tuple[str, ...], quick: bool) -> Report:
 def main() -> None:
     """Measure, print, and write when asked to."""
     asked = _arguments()
+    if asked.access:
+        os.environ[access.SWITCH] = "on"
     signal.signal(signal.SIGTERM, lambda *_: sys.exit("stopped"))  # so that servers and databases are cleared away
     report = run((asked.database,) if asked.database else _KINDS, tuple(asked.parts), asked.quick)
     print(report.table())

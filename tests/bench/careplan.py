@@ -20,8 +20,8 @@ def measure(kind: str, new_database: NewDatabase, quick: bool) -> list[Figure]:
     with (
         service_on(url) as service,
         references_on(new_database()) as references,
-        load_on(service.address) as ours,
-        load_on(references.address) as theirs,
+        load_on(service) as ours,
+        load_on(references) as theirs,
     ):
         sides = [(ours, [Ask(f"/fhir/CarePlan/{number}")] * rounds), (theirs, [Ask("/nothing")] * rounds)]
         pull, nothing = (median(taken[rounds // 10 :]) for taken in turns_ms(sides))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import tempfile
 import uuid
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -10,6 +11,7 @@ from pathlib import Path
 from sqlalchemy import create_engine, text
 from sqlalchemy.engine import make_url
 
+from tests.bench import access
 from tests.servers import Service, free_port, postgres_cluster
 
 NewDatabase = Callable[[], str]
@@ -37,9 +39,17 @@ def databases(kind: str, folder: Path) -> Iterator[NewDatabase]:
 
 @contextlib.contextmanager
 def service_on(database_url: str) -> Iterator[Service]:
-    """The service on a database."""
-    with _running(Service(database_url, free_port())) as service:
-        yield service
+    """The service on a database; with access control on where the run asks for it."""
+    service = Service(database_url, free_port())
+    if not access.is_on():
+        with _running(service):
+            yield service
+        return
+    with tempfile.TemporaryDirectory(prefix="airway-relay-bench-keys-") as folder:
+        service.environment |= {"AIRWAY_RELAY_ACCESS": "on", "AIRWAY_RELAY_KEY_FILE": f"{folder}/keys.json"}
+        service.shown = access.Tokens(database_url, service.address)
+        with _running(service):
+            yield service
 
 
 @contextlib.contextmanager

@@ -41,7 +41,7 @@ def measure(kind: str, new_database: NewDatabase, quick: bool) -> tuple[list[Fig
     numbers = iter(opened(url, [r.weeks for r, count in zip(rungs, cases_of, strict=True) for _ in range(count)]))
     held = [[next(numbers) for _ in range(count)] for count in cases_of]
     sizes = [_resources(url, cases) for cases in held]
-    with service_on(url) as service, load_on(service.address) as load:
+    with service_on(url) as service, load_on(service) as load:
         sides = [(load, _asks(rung, cases)[:rounds]) for rung, cases in zip(rungs, held, strict=True)]
         times = [median(taken[len(taken) // 10 :]) for taken in turns_ms(sides)]
     slope = linear_regression([log(n) for n in sizes], [log(ms) for ms in times]).slope

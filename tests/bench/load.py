@@ -10,6 +10,8 @@ from dataclasses import dataclass
 
 import httpx
 
+from tests.servers import Service
+
 _JSON = {"Content-Type": "application/json"}
 
 
@@ -33,8 +35,8 @@ class Ask:
 class Load:
     """Clients of one server, each with a connection of its own."""
 
-    def __init__(self, address: str, clients: int = 1) -> None:
-        self._clients = [httpx.Client(base_url=address, timeout=60) for _ in range(clients)]
+    def __init__(self, server: Service, clients: int = 1) -> None:
+        self._clients = [httpx.Client(base_url=server.address, timeout=60, auth=server.shown) for _ in range(clients)]
         self._threads = ThreadPoolExecutor(clients)
 
     def close(self) -> None:
@@ -64,9 +66,9 @@ def _send_all(client: httpx.Client, asks: Sequence[Ask]) -> None:
 
 
 @contextlib.contextmanager
-def load_on(address: str, clients: int = 1) -> Iterator[Load]:
+def load_on(server: Service, clients: int = 1) -> Iterator[Load]:
     """Clients of a server, closed afterwards."""
-    load = Load(address, clients)
+    load = Load(server, clients)
     try:
         yield load
     finally:

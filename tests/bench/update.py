@@ -10,6 +10,7 @@ from tests.bench.course import opened, updates
 from tests.bench.databases import NewDatabase, references_on, service_on
 from tests.bench.load import Ask, load_on
 from tests.bench.report import Figure
+from tests.servers import Service
 
 _WEEKS, _UPDATES_OF_A_CASE = 8, 16
 
@@ -35,7 +36,7 @@ def measure(kind: str, new_database: NewDatabase, quick: bool) -> list[Figure]:
     url = new_database()
     asked = iter(_asks(url, needed))
     with service_on(url) as service, references_on(new_database()) as references:
-        return [_compared(kind, plan, asked, service.address, references.address) for plan in plans]
+        return [_compared(kind, plan, asked, service, references) for plan in plans]
 
 
 def _asks(database_url: str, count: int) -> list[Ask]:
@@ -46,7 +47,7 @@ def _asks(database_url: str, count: int) -> list[Ask]:
     return [Ask(f"/intake/cases/{number}/progress", body) for body in bodies for number in numbers]
 
 
-def _compared(kind: str, plan: Plan, asked: Iterator[Ask], service: str, references: str) -> Figure:
+def _compared(kind: str, plan: Plan, asked: Iterator[Ask], service: Service, references: Service) -> Figure:
     with load_on(service, plan.clients) as ours, load_on(references, plan.clients) as theirs:
         pairs = []
         for _ in range(plan.slices + 1):

@@ -49,7 +49,7 @@ def measure(kind: str, new_database: NewDatabase, quick: bool) -> tuple[list[Fig
             url = new_database()
             filled = fill(url, cases, -(-rounds // _UPDATES_OF_A_CASE), _WEEKS)
             service = running.enter_context(service_on(url))
-            held.append(_Size(cases, filled, running.enter_context(load_on(service.address))))
+            held.append(_Size(cases, filled, running.enter_context(load_on(service))))
         asked = [size.asks(rounds) for size in held]
         curves = [Curve(name, kind, "cases", _points(held, [asks[name] for asks in asked])) for name in asked[0]]
     pages = next(curve.points for curve in curves if curve.name == _WORKLIST)
