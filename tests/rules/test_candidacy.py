@@ -39,6 +39,7 @@ CENTRAL = rows(
 def test_central_share(index, share, status, central):
     item = judged("central-share", baseline(index=index, central_share=Decimal(share)))
     assert (item.status, [m.value for m in item.observed]) == (status, [Decimal(share), Decimal(central)])
+    assert [m.unit for m in item.observed] == ["1", "{events}/h"]
     assert item.inputs
 
 

@@ -68,6 +68,7 @@ NO_NOTE = rows(
     ("3 % or arousal at both", baseline(hypopnoea_rule=AROUSAL), efficacy(3, hypopnoea_rule=AROUSAL)),
     ("laboratory at both", baseline(place=TestPlace.LABORATORY), efficacy(3, place=TestPlace.LABORATORY)),
     ("place of one not known", baseline(place=None), efficacy(3)),
+    ("both tests on one day", baseline(3), efficacy(3)),
     ("exactly 4 h each", baseline(recording_hours=Decimal(4)), efficacy(3, hours="4")),
     ("on the day of the onset", baseline(), efficacy(21, at=None)),
     ("setting of the test written with decimals", baseline(), efficacy(3, at="2.00")),

@@ -30,6 +30,7 @@ def test_stop_and_review_for_each_red_flag(kind):
     assert decision.whose_move == (Party.DENTIST if to_dentist else Party.PHYSICIAN)
     assert decision.urgent
     flag = decision.criteria[0]
+    assert flag.title == str(kind).replace("-", " ").capitalize()
     assert flag.name == f"red-flag-{kind}" and f"for {whom}." in flag.sentence and "29 Sep 2026" in flag.sentence
     assert len(decision.criteria) == 10
 

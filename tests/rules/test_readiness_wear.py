@@ -82,6 +82,7 @@ def test_mean_hours(reports, status):
 def test_hours_are_shown_in_quarters_rounded_down_and_share_never_rounded_up():
     item = worn(report(7, 13, 9, "3.99"))
     assert "69 %" in item.sentence and "a mean of 3.75 hours" in item.sentence
+    assert [m.unit for m in item.observed] == ["1", "h"]
     assert item.observed[1].value == Decimal("3.75")
 
 
