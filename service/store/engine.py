@@ -10,6 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
+import psycopg
 from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import DataError, DBAPIError, IntegrityError
@@ -91,6 +92,10 @@ class Database:
                 return work(connection)
         except DataError:
             raise _unfit() from None
+        except DBAPIError as error:
+            if _gone(error):
+                raise _no_answer() from None
+            raise
 
     def write(self, work: Callable[[Connection], T]) -> T:
         """Run `work` in one transaction, durable when this returns; nothing of it stays when it raises.
@@ -109,6 +114,8 @@ class Database:
                 raise _unfit() from None
             except DBAPIError as error:
                 if not _passing(error):
+                    if _gone(error):
+                        raise _no_answer() from None
                     raise
             time.sleep(random.uniform(0, 0.01) * 2**attempt)
         raise refuse(Category.BUSY, "Other writes are in the way; try again shortly.")
@@ -154,6 +161,16 @@ class Database:
 def _unfit() -> Refused:
     """Why PostgreSQL takes no NUL character in a text, and no identifier longer than its column."""
     return refuse(Category.INVALID, "A text is too long to be kept, or holds a character that cannot be kept.")
+
+
+def _no_answer() -> Refused:
+    """Whether a message that was being stored is stored is not known then; sent again it is the same message."""
+    return refuse(Category.BUSY, "The database does not answer; try again shortly.")
+
+
+def _gone(error: DBAPIError) -> bool:
+    """Whether the connection to a database server broke, or none could be had."""
+    return error.connection_invalidated or isinstance(error.orig, psycopg.OperationalError)
 
 
 def _passing(error: DBAPIError) -> bool:

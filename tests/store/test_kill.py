@@ -27,6 +27,13 @@ class Acknowledged:
     requests: list[str] = field(default_factory=list)
     cases: list[str] = field(default_factory=list)
 
+    def add(self, answer: httpx.Response) -> None:
+        """What one answer says."""
+        data = answer.json()
+        self.requests.append(answer.headers["x-request-id"])
+        self.cases.append(data["case_number"])
+        self.versions.extend(f"{r['reference']}/_history/{r['version']}" for r in data["resources"])
+
 
 def _work(service: Service, cycle: int, client: int, number: str, said: Acknowledged, unexpected: list[str]) -> None:
     """Post entries of its own, and now and then a new referral, until the service is gone."""
@@ -46,10 +53,7 @@ def _work(service: Service, cycle: int, client: int, number: str, said: Acknowle
             if answer.status_code != 201:
                 unexpected.append(f"{answer.status_code} {answer.text[:200]}")
                 return
-            data = answer.json()
-            said.requests.append(answer.headers["x-request-id"])
-            said.cases.append(data["case_number"])
-            said.versions.extend(f"{r['reference']}/_history/{r['version']}" for r in data["resources"])
+            said.add(answer)
 
 
 def test_killed_in_the_middle_of_posts_nothing_acknowledged_is_lost_and_nothing_is_half_stored(
@@ -78,13 +82,13 @@ def test_killed_in_the_middle_of_posts_nothing_acknowledged_is_lost_and_nothing_
         assert not unexpected
         assert len(said.requests) >= wanted
         service.start()
-        _everything_said_is_there(database_url, said)
+        everything_said_is_there(database_url, said)
     with httpx.Client(base_url=service.address, timeout=60) as http:
         assert http.get(f"/cases/{number}").status_code == 200
     check_whole(rows_of(database_url))
 
 
-def _everything_said_is_there(database_url: str, said: Acknowledged) -> None:
+def everything_said_is_there(database_url: str, said: Acknowledged) -> None:
     held = rows_of(database_url)
     versions = {f"{r['type']}/{r['id']}/_history/{r['version']}" for r in held["resource_version"]}
     assert set(said.versions) <= versions
