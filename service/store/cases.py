@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
-from sqlalchemy import Connection, delete, false, tuple_, update
+from sqlalchemy import Connection, Select, bindparam, delete, false, tuple_, update
 
 from service.store import query
+from service.store.caller import Caller
 from service.store.prepared import insert_into, update_by
 from service.store.query import CASES, FACTS, MESSAGES
 
@@ -72,16 +74,29 @@ class Waiting:
 _WAITING = tuple(_C[name] for name in Waiting.__dataclass_fields__)
 
 
+def _one_case(caller: Caller) -> Select[Any]:
+    return query.rows_seen_by(caller, CASES).where(_C.case_number == bindparam("number"))
+
+
+def _facts(caller: Caller) -> Select[Any]:
+    columns = (_F.type, _F.id, _F.version, _F.small, _F.spent)
+    return query.rows_seen_by(caller, FACTS, *columns).where(_F.case_number == bindparam("number"))
+
+
+_GET = query.made_once(_one_case)
+_LOCK = query.made_once(lambda caller: _one_case(caller).with_for_update())
+_EVERY_FACT = query.made_once(_facts)
+_FACTS_IN_USE = query.made_once(lambda caller: _facts(caller).where(_F.spent == false()))
+
+
 def lock(connection: Connection, case_number: str) -> Case | None:
     """The case, locked until the transaction ends (SQLite has one writer anyway)."""
-    wanted = query.rows(connection, CASES).where(_C.case_number == case_number).with_for_update()
-    return _case(connection.execute(wanted).one_or_none())
+    return _case(connection.execute(_LOCK(connection), {"number": case_number}).one_or_none())
 
 
 def get(connection: Connection, case_number: str) -> Case | None:
     """The case without a lock."""
-    wanted = query.rows(connection, CASES).where(_C.case_number == case_number)
-    return _case(connection.execute(wanted).one_or_none())
+    return _case(connection.execute(_GET(connection), {"number": case_number}).one_or_none())
 
 
 def of_patient(connection: Connection, patients: Iterable[str]) -> list[str]:
@@ -108,11 +123,8 @@ def save(connection: Connection, case: Case) -> None:
 
 def facts(connection: Connection, case_number: str, in_use_only: bool = False) -> list[Fact]:
     """The valid facts of a case: every one, or those that are not spent."""
-    columns = (_F.type, _F.id, _F.version, _F.small, _F.spent)
-    wanted = query.rows(connection, FACTS, *columns).where(_F.case_number == case_number)
-    if in_use_only:
-        wanted = wanted.where(_F.spent == false())
-    return [Fact(*r) for r in connection.execute(wanted)]
+    wanted = _FACTS_IN_USE if in_use_only else _EVERY_FACT
+    return [Fact(*r) for r in connection.execute(wanted(connection), {"number": case_number})]
 
 
 def mark_facts(connection: Connection, case_number: str, keys: Sequence[tuple[str, str]], spent: bool) -> None:

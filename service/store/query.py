@@ -6,6 +6,8 @@ rest of the store adds its own conditions; a transaction without a caller cannot
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import lru_cache
 from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, FromClause, Select, Table, and_, exists, false, or_, select
@@ -47,12 +49,23 @@ def caller_of(connection: Connection) -> Caller:
 
 def rows(connection: Connection, table: FromClause, *columns: Any) -> Select[Any]:
     """Rows of a table (or an alias of it) that the caller may see; all columns unless some are named."""
-    return select(*(columns or (table,))).select_from(table).where(*_visible(connection, table))
+    return rows_seen_by(caller_of(connection), table, *columns)
+
+
+def rows_seen_by(caller: Caller, table: FromClause, *columns: Any) -> Select[Any]:
+    """The same for a caller who is known already, as where a statement is made once (`made_once`)."""
+    return select(*(columns or (table,))).select_from(table).where(*_visible(caller, table))
+
+
+def made_once(build: Callable[[Caller], Select[Any]]) -> Callable[[Connection], Select[Any]]:
+    """A statement of the hot path with named parameters, made once for each caller and then found again."""
+    held = lru_cache(maxsize=1024)(build)
+    return lambda connection: held(caller_of(connection))
 
 
 def some(connection: Connection, table: FromClause, *conditions: ColumnElement[bool]) -> ColumnElement[bool]:
     """Whether there is a row of a table that the caller may see and that meets the conditions."""
-    return exists().select_from(table).where(*_visible(connection, table), *conditions)
+    return exists().select_from(table).where(*_visible(caller_of(connection), table), *conditions)
 
 
 def identities(connection: Connection, *columns: Any) -> Select[Any]:
@@ -79,8 +92,7 @@ def is_current(versions: FromClause) -> ColumnElement[bool]:
     return ~exists().select_from(newer).where(same, newer.c.version > versions.c.version)
 
 
-def _visible(connection: Connection, table: FromClause) -> list[ColumnElement[bool]]:
-    caller = caller_of(connection)
+def _visible(caller: Caller, table: FromClause) -> list[ColumnElement[bool]]:
     conditions: list[ColumnElement[bool]] = []
     of_resources = "type" in table.c and table is not FACTS
     if caller.organisation is not None:

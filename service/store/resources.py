@@ -6,11 +6,12 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from sqlalchemy import Connection, delete, literal, tuple_, update
+from sqlalchemy import Connection, Select, bindparam, delete, literal, tuple_, update
 
 from service.fhir.json_text import load
 from service.fhir.search_values import Value, values_of
 from service.store import audit_chain, query, search_index
+from service.store.caller import Caller
 from service.store.prepared import insert_into
 from service.store.query import CASES, IDENTITIES, VALUES, VERSIONS
 from service.store.search_index import Indexed
@@ -74,18 +75,29 @@ def _values(row: Stored) -> Sequence[Value]:
     return values_of(load(row.body)) if row.values is None else row.values
 
 
+def _last(found: Select[Any]) -> Select[Any]:
+    own = found.where(_V.type == bindparam("kind"), _V.id == bindparam("name"))
+    return own.order_by(_V.version.desc()).limit(1)
+
+
+def _with_day(caller: Caller) -> Select[Any]:
+    columns = (*VERSIONS.columns, CASES.c.recorded_on)
+    of_case = CASES.c.case_number == _V.case_number
+    return query.rows_seen_by(caller, VERSIONS, *columns).join(CASES, of_case, isouter=True)
+
+
+_CURRENT = query.made_once(lambda caller: _last(query.rows_seen_by(caller, VERSIONS)))
+_CURRENT_AND_DAY = query.made_once(lambda caller: _last(_with_day(caller)))
+
+
 def current(connection: Connection, kind: str, resource_id: str) -> Stored | None:
     """The current version of a resource."""
-    wanted = query.rows(connection, VERSIONS).where(_V.type == kind, _V.id == resource_id)
-    return _one(connection.execute(wanted.order_by(_V.version.desc()).limit(1)).one_or_none())
+    return _one(connection.execute(_CURRENT(connection), {"kind": kind, "name": resource_id}).one_or_none())
 
 
 def current_and_day(connection: Connection, kind: str, resource_id: str) -> tuple[Stored | None, str | None]:
     """The current version of a resource, and the day whose decision the resources of its case tell, if it has one."""
-    wanted = query.rows(connection, VERSIONS, *VERSIONS.columns, CASES.c.recorded_on)
-    wanted = wanted.join(CASES, CASES.c.case_number == _V.case_number, isouter=True)
-    wanted = wanted.where(_V.type == kind, _V.id == resource_id).order_by(_V.version.desc()).limit(1)
-    row = connection.execute(wanted).one_or_none()
+    row = connection.execute(_CURRENT_AND_DAY(connection), {"kind": kind, "name": resource_id}).one_or_none()
     return (_one(row[:-1]), row[-1]) if row is not None else (None, None)
 
 
