@@ -21,6 +21,8 @@ _TYPE = {
     "code": "rest",
     "display": "Restful Operation",
 }
+_SIGN_IN = {"login": ("110122", "Login"), "logout": ("110123", "Logout")}
+"""Interactions of people with the door, not with resources: a DICOM User Authentication, as IHE ATNA has it."""
 _ACTIONS = {
     "create": "C",
     "update": "U",
@@ -86,8 +88,7 @@ def audit_event(done: Interaction, asker: Asker, recorded: str) -> Resource:
     action = _ACTIONS.get(done.code, "E")
     event: Resource = {
         "resourceType": "AuditEvent",
-        "type": _TYPE,
-        "subtype": [{"system": "http://hl7.org/fhir/restful-interaction", "code": done.code}],
+        **_kind_of(done.code),
         "action": action,
         "recorded": recorded,
         "outcome": done.outcome,
@@ -101,6 +102,14 @@ def audit_event(done: Interaction, asker: Asker, recorded: str) -> Resource:
     event["source"] = {"observer": {"display": NAME}, "type": [kind]}
     event["entity"] = _entities(done)
     return event
+
+
+def _kind_of(code: str) -> Resource:
+    if code in _SIGN_IN:
+        number, display = _SIGN_IN[code]
+        kind = {"system": _DICOM, "code": "110114", "display": "User Authentication"}
+        return {"type": kind, "subtype": [{"system": _DICOM, "code": number, "display": display}]}
+    return {"type": _TYPE, "subtype": [{"system": "http://hl7.org/fhir/restful-interaction", "code": code}]}
 
 
 def _agents(asker: Asker, action: str) -> list[Resource]:
