@@ -1,4 +1,4 @@
-"""Which addresses are pages for people, so that a session opens them and no other."""
+"""Which addresses are pages for people, and which of the API they link to, so that a session opens these and no other."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import re
 _PAGES = re.compile(
     r"/|/physician|/sign-out|/cases/[^/]{1,80}/page|/cases/[^/]{1,80}/forms/[^/]{1,80}(?:/[^/]{1,200}(?:/withdraw)?)?"
 )
-_READS = re.compile(r"/fhir/[A-Z][A-Za-z]{1,63}/[A-Za-z0-9.-]{1,64}(?:/_history/[0-9]{1,9})?")
+_READS = re.compile(r"/fhir/(?!Subscription/)[A-Z][A-Za-z]{1,63}/[A-Za-z0-9.-]{1,64}(?:/_history/[0-9]{1,9})?")
 _LOCAL = re.compile(r"(/[A-Za-z0-9_./-]{0,300})(?:\?[A-Za-z0-9_.~=&+-]{0,300})?")
 
 
