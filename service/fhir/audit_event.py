@@ -34,6 +34,7 @@ _ACTIONS = {
 """What is none of these is a search or an operation, which BALP records as executed."""
 
 _DICOM = "http://dicom.nema.org/resources/ontology/DCM"
+USER_AUTHENTICATION = {"system": _DICOM, "code": "110114", "display": "User Authentication"}
 _SOURCE = {"system": _DICOM, "code": "110153", "display": "Source Role ID"}
 _DESTINATION = {"system": _DICOM, "code": "110152", "display": "Destination Role ID"}
 _APPLICATION = {"system": _DICOM, "code": "110150", "display": "Application"}
@@ -107,8 +108,7 @@ def audit_event(done: Interaction, asker: Asker, recorded: str) -> Resource:
 def _kind_of(code: str) -> Resource:
     if code in _SIGN_IN:
         number, display = _SIGN_IN[code]
-        kind = {"system": _DICOM, "code": "110114", "display": "User Authentication"}
-        return {"type": kind, "subtype": [{"system": _DICOM, "code": number, "display": display}]}
+        return {"type": USER_AUTHENTICATION, "subtype": [{"system": _DICOM, "code": number, "display": display}]}
     return {"type": _TYPE, "subtype": [{"system": "http://hl7.org/fhir/restful-interaction", "code": code}]}
 
 
