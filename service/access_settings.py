@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from ipaddress import ip_network
 
 from service.outbound.addresses import Egress, target_of
+from service.sign_in_settings import SignInSettings, sign_in_settings
 
 
 @dataclass(frozen=True)
@@ -24,6 +25,7 @@ class AccessSettings:
     tls_certificate: str = ""
     tls_key: str = ""
     proxies: tuple[str, ...] = ()
+    sign_in: SignInSettings = field(default_factory=SignInSettings)
 
     def faults(self, loopback: bool) -> Iterator[str]:
         """Why the service does not start with these settings, each in one plain line."""
@@ -44,6 +46,7 @@ class AccessSettings:
             if not _is_network(proxy):
                 yield f"AIRWAY_RELAY_PROXIES: {proxy} is neither an IP address nor a network such as 10.0.5.0/24."
         yield from self._faults_of_issuer()
+        yield from self.sign_in.faults(self.jwks_hosts)
 
     def _faults_of_issuer(self) -> Iterator[str]:
         others = (self.issuer_jwks_url, self.issuer_token_url)
@@ -82,6 +85,7 @@ def access_settings(environment: Mapping[str, str]) -> AccessSettings:
         tls_certificate=environment.get("AIRWAY_RELAY_TLS_CERTIFICATE", ""),
         tls_key=environment.get("AIRWAY_RELAY_TLS_KEY", ""),
         proxies=tuple(environment.get("AIRWAY_RELAY_PROXIES", "").replace(",", " ").split()),
+        sign_in=sign_in_settings(environment),
     )
 
 

@@ -17,15 +17,21 @@ from fastapi.responses import Response
 from starlette.concurrency import run_in_threadpool
 
 from service import __version__
+from service.access.client_proof import KeyProof, SecretProof
 from service.fhir.validate import preload
 from service.outbound.fetch import HttpFetcher
 from service.outbound.senders import HttpSender
 from service.pipeline import Pipeline
 from service.pipeline.access_parts import AccessParts, other_access, own_access
 from service.pipeline.delivery import Deliverer, wait_for
+from service.pipeline.open_id import Client, OpenId
+from service.pipeline.people import People
+from service.pipeline.sessions import Sessions
+from service.pipeline.sign_in import Attempts, SignIn
 from service.pipeline.subscriptions import Subscriptions
 from service.pipeline.token_check import Place
 from service.settings import Settings
+from service.store.caller import ALL_SEEING
 from service.store.engine import Database
 from service.store.ids import new_id
 from service.web import case_api, fhir_api, fhir_openapi, intake_api, pages, problems, subscription_api, token_api
@@ -65,6 +71,25 @@ def build_access(settings: Settings, pipeline: Pipeline) -> AccessParts | None:
     return own_access(pipeline, fetcher, Place(base, audience, f"{base}/token"), Path(access.key_file))
 
 
+def build_sign_in(settings: Settings, pipeline: Pipeline) -> SignIn | None:
+    """How people sign in; None while access control is off. ProofError when a secret or key cannot be used."""
+    access, base = settings.access, settings.public_url
+    if not access.on:
+        return None
+    database, chosen = pipeline.database.seen_by(ALL_SEEING), access.sign_in
+
+    def now_s() -> float:
+        return pipeline.now().timestamp()
+
+    open_id = None
+    if chosen.issuer:
+        proving = SecretProof(Path(chosen.secret_file)) if chosen.secret_file else KeyProof(Path(chosen.key_file))
+        asks = Client(chosen.issuer, chosen.client_id, chosen.scopes, f"{base}/sign-in/callback", proving)
+        open_id = OpenId(database, HttpFetcher(access.jwks_hosts), asks, now_s)
+    sessions = Sessions(database, now_s, chosen.idle_minutes * 60, chosen.longest_hours * 3600)
+    return SignIn(People(pipeline), sessions, open_id, settings.links_sign_in, Attempts(now_s))
+
+
 def build_app(settings: Settings, pipeline: Pipeline) -> FastAPI:
     """The web application over a pipeline. Raises NotCompiled when a published profile cannot be checked."""
     preload()
@@ -87,6 +112,7 @@ def build_app(settings: Settings, pipeline: Pipeline) -> FastAPI:
     app.state.subscriptions = Subscriptions(pipeline.database, settings.egress, pipeline.now)
     app.state.max_body_bytes = settings.max_body_bytes
     app.state.access = access = build_access(settings, pipeline)
+    app.state.sign_in = sign_in = build_sign_in(settings, pipeline)
     if access:
         app.state.subscriptions.end_unowned()
     problems.install(app)
@@ -111,7 +137,8 @@ def build_app(settings: Settings, pipeline: Pipeline) -> FastAPI:
     app.openapi = openapi
     https_only = settings.public_url.startswith("https://")
     app.add_middleware(BreakGlass, registered=settings.emergency_clients)
-    app.add_middleware(Gate, check=access.check if access else None, https_only=https_only)
+    sessions = sign_in.sessions if sign_in else None
+    app.add_middleware(Gate, check=access.check if access else None, https_only=https_only, sessions=sessions)
     app.add_middleware(AuditedRequests, put=pipeline.read_audit.put, now=pipeline.now)
     app.add_middleware(NumberedRequests, new_number=new_id)
     return app

@@ -73,6 +73,13 @@ class Settings:
         host = f"[{self.host}]" if ":" in self.host else self.host
         return self.access.public_url or f"http://{host}:{self.port}"
 
+    @property
+    def links_sign_in(self) -> bool:
+        """Whether people sign in by one-time links: on this machine alone, unless the operator says otherwise."""
+        sign_in = self.access.sign_in
+        here = _is_loopback(self.host) and not self.public_url.startswith("https://")
+        return sign_in.links_everywhere or (here and not sign_in.issuer)
+
     def check(self) -> None:
         """SettingsError when the service would listen to strangers without access control and TLS."""
         for fault in self.access.faults(_is_loopback(self.host)):

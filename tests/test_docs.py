@@ -45,7 +45,9 @@ def test_the_readme_has_two_commands() -> None:
 
 def test_every_setting_is_in_the_readme_and_no_other() -> None:
     named = set(re.findall(r"^\| `([A-Z_]+)` \|", README, re.MULTILINE))
-    code = "".join((ROOT / f"service/{name}.py").read_text() for name in ("settings", "access_settings"))
+    code = "".join(
+        (ROOT / f"service/{name}.py").read_text() for name in ("settings", "access_settings", "sign_in_settings")
+    )
     read = set(re.findall(r'"((?:AIRWAY_RELAY|DATABASE)_[A-Z_]+)"', code))
     assert named == read
 

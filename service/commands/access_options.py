@@ -1,4 +1,4 @@
-"""What `airway-relay client` and `airway-relay key` take; nothing here needs the database."""
+"""What `airway-relay client`, `person` and `key` take; nothing here needs the database."""
 
 from __future__ import annotations
 
@@ -9,18 +9,12 @@ from service.access.grant import Office
 
 
 def add_access_commands(commands: Any) -> None:
-    """Add both commands to those of the command line."""
+    """Add the commands to those of the command line."""
     client = commands.add_parser("client", help="register, list, show and revoke clients, and change their keys")
     does = client.add_subparsers(dest="does", required=True, metavar="ACTION")
     add = does.add_parser("add", help="register a client and print its id")
     add.add_argument("--name", required=True, help="what people call it")
-    add.add_argument(
-        "--office",
-        required=True,
-        action="append",
-        choices=[office.value for office in Office],
-        help="what kind of office it works for; give it again for another",
-    )
+    _office_of(add, "what kind of office it works for; give it again for another")
     add.add_argument("--organisation-id", required=True, help="the number its partners know the organisation by")
     add.add_argument("--organisation-name", required=True, help="its name, when it is not on record yet")
     add.add_argument(
@@ -34,9 +28,33 @@ def add_access_commands(commands: Any) -> None:
     change = does.add_parser("keys", help="replace a client's keys")
     change.add_argument("client", help="the client's id")
     _keys_of(change)
+    _add_person(commands)
     key = commands.add_parser("key", help="change the service's own signing keys")
     actions = key.add_subparsers(dest="does", required=True, metavar="ACTION")
     actions.add_parser("rotate", help="sign with a new key from now on")
+
+
+def _add_person(commands: Any) -> None:
+    person = commands.add_parser("person", help="register, list and revoke people who sign in for the pages")
+    does = person.add_subparsers(dest="does", required=True, metavar="ACTION")
+    add = does.add_parser("add", help="register a person and print the id")
+    add.add_argument("--name", required=True, help="the name that the pages show")
+    add.add_argument(
+        "--subject", help="as whom the sign-in service knows the person (left out: signs in by link alone)"
+    )
+    _office_of(add, "for what kind of office the person works; give it again for another")
+    add.add_argument("--organisation-id", required=True, help="the number its partners know the organisation by")
+    add.add_argument("--organisation-name", help="its name; needed when it is not on record yet")
+    does.add_parser("list", help="every person, one a line")
+    revoke = does.add_parser("revoke", help="end a person's access for good, with every session")
+    revoke.add_argument("person", help="the person's id")
+    link = does.add_parser("link", help="print a link that signs a person in once, within ten minutes")
+    link.add_argument("--id", required=True, help="the person's id")
+
+
+def _office_of(parser: Any, text: str) -> None:
+    offices = [office.value for office in Office]
+    parser.add_argument("--office", required=True, action="append", choices=offices, help=text)
 
 
 def _keys_of(parser: argparse.ArgumentParser) -> Any:

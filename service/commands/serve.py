@@ -18,8 +18,10 @@ def serve() -> int:
     import uvicorn
     from sqlalchemy.exc import SQLAlchemyError
 
+    from service.access.client_proof import ProofError
     from service.access.signing import KeyFileError
     from service.app import build_app, build_pipeline
+    from service.commands.person import print_links
     from service.fhir.validate import NotCompiled
     from service.web.log_lines import log_as_json
 
@@ -34,7 +36,7 @@ def serve() -> int:
     except NotCompiled as error:
         print(f"airway-relay: the published profiles cannot be checked: {error}", file=sys.stderr)
         return 2
-    except KeyFileError as error:
+    except (KeyFileError, ProofError) as error:
         print(f"airway-relay: {error}", file=sys.stderr)
         return 2
     config = uvicorn.Config(
@@ -57,5 +59,6 @@ def serve() -> int:
             file=sys.stderr,
         )
         return 2
+    print_links(app.state.sign_in, settings.public_url)
     uvicorn.Server(config).run()
     return 0

@@ -21,6 +21,8 @@ _TYPE = {
     "code": "rest",
     "display": "Restful Operation",
 }
+_SIGN_IN = {"login": ("110122", "Login"), "logout": ("110123", "Logout")}
+"""Interactions of people with the door, not with resources: a DICOM User Authentication, as IHE ATNA has it."""
 _ACTIONS = {
     "create": "C",
     "update": "U",
@@ -32,6 +34,7 @@ _ACTIONS = {
 """What is none of these is a search or an operation, which BALP records as executed."""
 
 _DICOM = "http://dicom.nema.org/resources/ontology/DCM"
+USER_AUTHENTICATION = {"system": _DICOM, "code": "110114", "display": "User Authentication"}
 _SOURCE = {"system": _DICOM, "code": "110153", "display": "Source Role ID"}
 _DESTINATION = {"system": _DICOM, "code": "110152", "display": "Destination Role ID"}
 _APPLICATION = {"system": _DICOM, "code": "110150", "display": "Application"}
@@ -86,8 +89,7 @@ def audit_event(done: Interaction, asker: Asker, recorded: str) -> Resource:
     action = _ACTIONS.get(done.code, "E")
     event: Resource = {
         "resourceType": "AuditEvent",
-        "type": _TYPE,
-        "subtype": [{"system": "http://hl7.org/fhir/restful-interaction", "code": done.code}],
+        **_kind_of(done.code),
         "action": action,
         "recorded": recorded,
         "outcome": done.outcome,
@@ -101,6 +103,13 @@ def audit_event(done: Interaction, asker: Asker, recorded: str) -> Resource:
     event["source"] = {"observer": {"display": NAME}, "type": [kind]}
     event["entity"] = _entities(done)
     return event
+
+
+def _kind_of(code: str) -> Resource:
+    if code in _SIGN_IN:
+        number, display = _SIGN_IN[code]
+        return {"type": USER_AUTHENTICATION, "subtype": [{"system": _DICOM, "code": number, "display": display}]}
+    return {"type": _TYPE, "subtype": [{"system": "http://hl7.org/fhir/restful-interaction", "code": code}]}
 
 
 def _agents(asker: Asker, action: str) -> list[Resource]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from service.fhir.audit_event import USER_AUTHENTICATION
 from service.fhir.build import Resource
 from service.fhir.cancellation import is_cancellation
 from service.fhir.check_in import QUESTIONNAIRE
@@ -17,7 +18,6 @@ _BY_TYPE = {
     "DeviceUseStatement": "appliance-use",
     "CarePlan": "care-plan",
     "GuidanceResponse": "decision-run",
-    "AuditEvent": "audit-event",
 }
 _INDICES = ("ahi", "rei", "rdi")
 _MEASURES = ("recording-time", "lowest-spo2", "t90", "supine-index", "non-supine-index", "central-share")
@@ -141,7 +141,14 @@ def _encounter(resource: Resource) -> str | None:
     return "visit" if kinds & set(_VISITS) else None
 
 
+def _audit_event(resource: Resource) -> str | None:
+    """Signing in and out is no interaction with resources, and is an AuditEvent of base R4."""
+    kind = resource.get("type")
+    return None if isinstance(kind, dict) and kind.get("code") == USER_AUTHENTICATION["code"] else "audit-event"
+
+
 _FINDERS = {
+    "AuditEvent": _audit_event,
     "Encounter": _encounter,
     "Observation": _observation,
     "ServiceRequest": _service_request,
@@ -152,6 +159,7 @@ _FINDERS = {
     "Provenance": _provenance,
 }
 _FOUND_BY = {
+    "AuditEvent": ("audit-event",),
     "Observation": dict.fromkeys(["sleep-test-odi", *_BY_CODE.values()]),
     "ServiceRequest": ("referral", "test-order", "test-proposal"),
     "Task": ("referral-task", "approval-task", "cancellation-task"),

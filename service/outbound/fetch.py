@@ -1,12 +1,16 @@
-"""Fetching a client's keys: one GET to the address that was checked, no redirect followed, little read, soon over."""
+"""Fetching keys, and asking a sign-in provider: one request to the address that was checked, no redirect followed,
+little read, soon over.
+"""
 
 from __future__ import annotations
 
 import re
 import ssl
 import time
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Protocol
+from urllib.parse import urlencode
 
 import httpcore
 
@@ -56,6 +60,14 @@ class HttpFetcher:
 
     def fetch(self, url: str, seconds: float) -> Fetched:
         """GET a document. The name is looked up once; every address is checked, and one of them is connected to."""
+        return self._asked("GET", url, {}, b"", seconds)
+
+    def post(self, url: str, fields: Mapping[str, str], headers: Mapping[str, str], seconds: float) -> Fetched:
+        """POST a form by the same rules; never raises."""
+        form = {"Content-Type": "application/x-www-form-urlencoded", **headers}
+        return self._asked("POST", url, form, urlencode(fields).encode(), seconds)
+
+    def _asked(self, method: str, url: str, headers: Mapping[str, str], body: bytes, seconds: float) -> Fetched:
         until = time.monotonic() + seconds
         refusal, target = self.why_not(url), target_of(url)
         if refusal or target is None:
@@ -67,17 +79,17 @@ class HttpFetcher:
         if self._egress.why_not_at(target, addresses):
             return Fetched(failure="The name of the host leads to an address that is not public.")
         try:
-            return self._get(url, Pinned(addresses, until))
+            return self._answer(method, url, headers, body, Pinned(addresses, until))
         except httpcore.TimeoutException:
             return Fetched(failure="The host did not answer in time.")
         except (httpcore.NetworkError, httpcore.ProtocolError, ssl.SSLError, OSError):
             return Fetched(failure="The host could not be reached, or its answer could not be read.")
 
-    def _get(self, url: str, pinned: Pinned) -> Fetched:
-        headers = [("Accept", "application/json"), ("User-Agent", "airway-relay"), ("Connection", "close")]
+    def _answer(self, method: str, url: str, headers: Mapping[str, str], sent: bytes, pinned: Pinned) -> Fetched:
+        usual = [("Accept", "application/json"), ("User-Agent", "airway-relay"), ("Connection", "close")]
         with (
             httpcore.ConnectionPool(ssl_context=self._certificates, network_backend=pinned) as pool,
-            pool.stream("GET", url, headers=headers) as response,
+            pool.stream(method, url, headers=[*usual, *headers.items()], content=sent or None) as response,
         ):
             if response.status != 200:
                 return Fetched(failure=f"The host answered {response.status}; only 200 is taken, and no redirect.")

@@ -60,7 +60,7 @@ class Registry:
             id=client_id or new_id(),
             name=name.strip(),
             offices=" ".join(sorted(set(offices))),
-            organisation=self._organisation(organisation_id, organisation_name),
+            organisation=organisation_numbered(self._pipeline, organisation_id, organisation_name),
             scopes=" ".join(dict.fromkeys(text_of(scope) for scope in system_scopes(scopes))),
             keys=_kept(keys),
             keys_url=keys_url,
@@ -116,14 +116,15 @@ class Registry:
             return list(refused.problems)
         return []
 
-    def _organisation(self, number: str, name: str) -> str:
-        """The organisation of that number as `Organization/id`; recorded under that name when it is not there."""
-        body = {"organisation": {"id": number, "name": name}}
-        organisation = checked(Organisation, body["organisation"])
-        draft = organisation_draft(organisation, "urn:new:organisation", "organisation")
-        received = Received("client registry", write(body).encode(), new_id(), plain=False)
-        answer = self._pipeline.take(received, Mapped([draft], agent=f"{name} ({number})"))
-        return answer.outcomes[0].reference
+
+def organisation_numbered(pipeline: Pipeline, number: str, name: str) -> str:
+    """The organisation of that number as `Organization/id`; recorded under that name when it is not there."""
+    body = {"organisation": {"id": number, "name": name}}
+    organisation = checked(Organisation, body["organisation"])
+    draft = organisation_draft(organisation, "urn:new:organisation", "organisation")
+    received = Received("client registry", write(body).encode(), new_id(), plain=False)
+    answer = pipeline.take(received, Mapped([draft], agent=f"{name} ({number})"))
+    return answer.outcomes[0].reference
 
 
 def _problems_of_scopes(scopes: Sequence[str]) -> list[Problem]:

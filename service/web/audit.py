@@ -14,7 +14,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.access.grant import OPEN, Grant
 from service.errors import Category, Problem
-from service.fhir.audit_event import MINOR_FAILURE, SERIOUS_FAILURE, Asker
+from service.fhir.audit_event import MINOR_FAILURE, SERIOUS_FAILURE, SUCCESS, Asker
 from service.pipeline.asking import Seen, Told, asking, note
 from service.web.problems import problem_response
 
@@ -63,6 +63,12 @@ def note_subscriptions(request: Request, code: str, subscription_id: str = "") -
     note(Seen(code, "read of subscriptions", about, query="" if code == "read" else asked_of(request)))
 
 
+def note_sign_in(request: Request, grant: Grant, code: str, words: str, failed: bool = False) -> None:
+    """Note a `login` or `logout` as whoever the grant tells; one that failed is told whatever is answered."""
+    request.state.grant = grant
+    note(Seen(code, words, outcome=MINOR_FAILURE if failed else SUCCESS))
+
+
 class AuditedRequests:
     """ASGI layer: what a request noted as read goes to the audit when it succeeds, and so does a refusal.
 
@@ -93,10 +99,11 @@ class AuditedRequests:
             await self._app(scope, receive, audited)
 
     def _told(self, scope: Scope, status: int, seen: Sequence[Seen]) -> list[Told]:
+        failed = [one for one in seen if one.outcome != SUCCESS]
         if status in _REFUSALS:
-            seen = [_refusal(scope, status)]
+            seen = failed or [_refusal(scope, status)]
         elif status >= 400:
-            return []
+            seen = failed
         number: str = scope.get("state", {}).get("request_id", "")
         asker, now = asker_of(scope), self._now()
         return [Told(one, asker, number, now) for one in seen]

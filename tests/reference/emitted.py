@@ -19,7 +19,7 @@ from starlette.testclient import TestClient
 
 from service.app import build_app, build_pipeline
 from service.demo.scenario import stories as demo_stories
-from service.fhir.audit_event import SERIOUS_FAILURE, Asker, Interaction, audit_event
+from service.fhir.audit_event import MINOR_FAILURE, SERIOUS_FAILURE, Asker, Interaction, audit_event
 from service.fhir.json_text import load, write
 from service.outbound.addresses import Egress
 from service.outbound.senders import Sent
@@ -138,6 +138,12 @@ def _audit(found: Emitted) -> None:
         "of a client": (Interaction("create", "r-1", "fhir create", ("Patient/a/_history/1",), ("Patient/a",)), lab),
         "in an emergency": (Interaction("search-type", "r-2", "read by search-type", query=asked), person),
         "deleted by a person": (Interaction("delete", "r-3", "fhir delete", ("Communication/a/_history/2",)), person),
+        "signed in": (Interaction("login", "r-5", "signed in"), replace(lab, person="sub-1")),
+        "not signed in": (
+            Interaction("login", "r-6", "sign-in failed", outcome=MINOR_FAILURE),
+            Asker(address="192.0.2.7"),
+        ),
+        "signed out": (Interaction("logout", "r-7", "signed out"), replace(lab, person="sub-1")),
         "refused": (Interaction("read", "r-4", "refused with 403", query=asked, outcome=SERIOUS_FAILURE), lab),
     }
     for name, (done, asker) in told.items():

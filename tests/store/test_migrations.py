@@ -20,6 +20,7 @@ from service.settings import Settings
 from service.store import migrations, search_index
 from service.store.client_tables import ClientRow, RevokedTokenRow, UsedAssertionRow
 from service.store.migrations import HEAD, revision_of
+from service.store.people_tables import PersonRow, SessionRow, SignInLinkRow
 from service.store.tables import ResourceVersion, SearchValue
 from tests.conftest import Clock
 from tests.store.messages import check_in, opened_case, settled_course, take
@@ -172,7 +173,8 @@ def test_the_tables_in_code_are_those_of_the_migrations(database_url: str, clock
     engine = _engine(database_url)
     with engine.connect() as connection:
         assert revision_of(connection) == HEAD
-        for model in (ResourceVersion, SearchValue, ClientRow, UsedAssertionRow, RevokedTokenRow):
+        of_access = (ClientRow, UsedAssertionRow, RevokedTokenRow, PersonRow, SessionRow, SignInLinkRow)
+        for model in (ResourceVersion, SearchValue, *of_access):
             table = model.__table__  # type: ignore[attr-defined]
             assert {c["name"] for c in inspect(connection).get_columns(table.name)} == set(table.c.keys())
             kept = {i["name"]: i["column_names"] for i in inspect(connection).get_indexes(table.name)}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from fastapi import APIRouter, Request, Response
@@ -14,10 +15,11 @@ from service.rules.thresholds import Thresholds
 from service.rules.words import day
 from service.web.audit import note_case
 from service.web.exchange import seen_by_sender
-from service.web.pages.catalogue import FORMS
+from service.web.pages.catalogue import FORMS, Form
 from service.web.pages.chart import NARROW, WIDE, course_chart, has_course
 from service.web.pages.course_table import rows_of
 from service.web.pages.history import Entry, history_of
+from service.web.pages.offered import offered
 from service.web.pages.reasons import decision_shown, response_shown
 from service.web.pages.render import page
 from service.web.pages.routes import PageRoute
@@ -73,12 +75,13 @@ async def case_page(request: Request, case_number: str) -> Response:
     whole = query.get("history") == "all"
     held = await run_in_threadpool(case_read, pipeline, case_number, _ALL if whole else _RECENT)
     note_case(request, case_number)
-    shown = await run_in_threadpool(_shown, held, pipeline.site.thresholds, pipeline.today().isoformat())
+    forms, today = offered(request), pipeline.today().isoformat()
+    shown = await run_in_threadpool(_shown, held, pipeline.site.thresholds, today, forms)
     done = _done(query.get("done", ""), query.get("form", ""), query.get("entry", ""), shown["history"])
     return page(request, "case.html", done=done, whole=whole, more=held.more, **shown)
 
 
-def _shown(held: CaseRead, thresholds: Thresholds, today: str) -> dict[str, Any]:
+def _shown(held: CaseRead, thresholds: Thresholds, today: str, forms: Mapping[str, Form]) -> dict[str, Any]:
     data, course = held.data, held.course
     stage = StageName(data["stage"])
     people = {role: name_of(held.people.get(data["resources"].get(role, ""), {})) for role in _PEOPLE}
@@ -97,8 +100,9 @@ def _shown(held: CaseRead, thresholds: Thresholds, today: str) -> dict[str, Any]
         "sections": _SECTIONS.get(stage, _TITRATING),
         "week": week,
         "advice": [a for a in data["activities"] if a is not week and not a["title"].startswith("Next: ")],
-        "first_forms": [FORMS[key] for key in _NEXT_FORMS[stage]],
-        "other_forms": [f for f in FORMS.values() if f.key not in _NEXT_FORMS[stage]],
+        "first_forms": [forms[key] for key in _NEXT_FORMS[stage] if key in forms],
+        "other_forms": [f for f in forms.values() if f.key not in _NEXT_FORMS[stage]],
+        "own_kinds": {f.kind for f in forms.values() if f.kind},
         "readiness": decision_shown(data["readiness"]),
         "step": decision_shown(data["next_step"]) if data["next_step"] else None,
         "referral_check": decision_shown(data["referral_check"]),

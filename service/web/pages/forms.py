@@ -16,6 +16,7 @@ from service.web.exchange import pipeline_of, seen_by_sender
 from service.web.pages.catalogue import FORMS, Form
 from service.web.pages.history import in_words
 from service.web.pages.messages import Typed, by_field, message_of, new_entry, posted, sent, text_of, typed, what_became
+from service.web.pages.offered import needs_offer
 from service.web.pages.render import HEADERS, page
 from service.web.pages.routes import PageRoute
 from service.web.problems import STATUS
@@ -36,6 +37,7 @@ async def show(request: Request, case_number: str, key: str) -> Response:
     form, pipeline = _form(key), seen_by_sender(request, "r", "*")
     if not await run_in_threadpool(is_case, pipeline, case_number):
         raise refuse(Category.NOT_FOUND, f"There is no case {case_number}.")
+    needs_offer(request, form)
     note_case(request, case_number)
     today = pipeline.today().isoformat()
     values = {f.name: request.query_params.get(f.name, today if f.today else f.first)[:500] for f in form.fields}
@@ -96,7 +98,7 @@ async def _held(request: Request, case_number: str, key: str, entry_id: str) -> 
     note_case(request, case_number)
     if held.withdrawn:
         raise refuse(Category.BUSINESS_RULE, "This entry was entered in error and stays so; make a new one.")
-    return form, held
+    return needs_offer(request, form), held
 
 
 def _typed_of(form: Form, held: EntryRead) -> Typed:

@@ -15,6 +15,7 @@ from service.web import csrf
 from service.web.audit import note_list
 from service.web.exchange import seen_by_sender
 from service.web.pages.messages import new_entry
+from service.web.pages.offered import offered
 from service.web.pages.reasons import decision_shown
 from service.web.pages.render import page
 from service.web.pages.routes import PageRoute
@@ -32,7 +33,14 @@ async def physician(request: Request) -> Response:
     token = csrf.token_of(request)
     today = pipeline.today().isoformat()
     shown = page(
-        request, "physician.html", waiting=waiting, most=_MOST, token=token, token_field=csrf.FIELD, today=today
+        request,
+        "physician.html",
+        waiting=waiting,
+        most=_MOST,
+        forms=offered(request),
+        token=token,
+        token_field=csrf.FIELD,
+        today=today,
     )
     return csrf.give(request, shown, token)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import date
 from decimal import Decimal
 from functools import cache
@@ -12,17 +13,27 @@ from fastapi import Request, Response
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
 from markupsafe import Markup
 
+from service.access.duties import WORDS
+from service.access.grant import Office
 from service.fhir.build import unit_words
 from service.fhir.dates import day_of
 from service.fhir.engine import CAUTION
 from service.rules.words import day, number, spoken
+from service.web import csrf
+from service.web.session_cookie import session_of
 
 _WEB = Path(__file__).parent.parent
 _POLICY = (
     "default-src 'none'; style-src 'self'; img-src 'self'; script-src 'self'; form-action 'self'; base-uri 'none'; "
     "frame-ancestors 'none'"
 )
-HEADERS = {"Content-Security-Policy": _POLICY, "Referrer-Policy": "same-origin"}
+HEADERS = {
+    "Content-Security-Policy": _POLICY,
+    "Referrer-Policy": "same-origin",
+    "Cache-Control": "no-store",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+}
 """Of every page. A form's Origin is told to ourselves only while referrers within the site are allowed."""
 _PARTIES = {
     "physician": "the physician's",
@@ -43,13 +54,17 @@ def _templates() -> Environment:
         lstrip_blocks=True,
     )
     environment.filters.update(day=_day, number=_number, spoken=_spoken, unit=unit_words, stored=_stored, svg=Markup)
+    environment.filters.update(offices=_offices)
     environment.globals.update(CAUTION=CAUTION, whose=_PARTIES)
     return environment
 
 
 def page(request: Request, template: str, status: int = 200, **shown: Any) -> Response:
     """A template as a page; `shown` are the values it may use."""
-    text = _templates().get_template(template).render(shown, path=request.url.path)
+    session = session_of(request)
+    known = {"token": csrf.token_of(request), "token_field": csrf.FIELD} if session else {}
+    shown = {"session": session, "path": request.url.path, **known, **shown}
+    text = _templates().get_template(template).render(shown)
     return Response(text, status, HEADERS, media_type="text/html; charset=utf-8")
 
 
@@ -68,6 +83,10 @@ def _spoken(code: str) -> str:
     """A code of ours as words, beginning with a capital letter."""
     words = spoken(code)
     return words[:1].upper() + words[1:]
+
+
+def _offices(offices: Iterable[Office]) -> str:
+    return " and ".join(WORDS[office] for office in sorted(offices))
 
 
 def _stored(instant: str) -> str:
