@@ -87,7 +87,8 @@ def _this_week(course: Course, step: Decision, thresholds: Thresholds) -> Activi
     elif step.outcome == Step.STEP_BACK:
         text = "Call the dental office: the appliance is to be set back."
     elif step.outcome in (Step.DENTIST_REVIEW, Step.PHYSICIAN_REVIEW) and step.urgent:
-        text = "Do not change the setting. Contact the office named above without delay."
+        office = "dental office" if step.outcome == Step.DENTIST_REVIEW else "physician"
+        text = f"Do not change the setting. Contact the {office} without delay."
     else:
         text = f"Keep the appliance at {sides(*course.setting.pair)}; do not change the setting."
     text = f"{text} Wear it every night. Next check-in: {day(due)}. {_DENTIST_FIRST}"

@@ -21,9 +21,12 @@ PUBLIC = frozenset(
         "/fhir/.well-known/smart-configuration",
         "/fhir/metadata",
         "/style.css",
+        "/icon.svg",
     }
 )
 """What needs no token. At /introspect and /revoke a client proves itself as it does at /token."""
+PUBLIC_BELOW = ("/check-in/",)
+"""Below these addresses, what follows is the secret that is asked for elsewhere."""
 NOBODY = Grant("", frozenset(), "", ())
 """Whoever asks without a token, where none is needed."""
 _ASK = 'Bearer realm="airway-relay"'
@@ -55,7 +58,7 @@ class Gate:
 
     async def _grant(self, scope: Scope) -> Grant:
         assert self._check is not None, "access control is on"
-        if scope["path"] in PUBLIC:
+        if scope["path"] in PUBLIC or scope["path"].startswith(PUBLIC_BELOW):
             return NOBODY
         tokens = _tokens(scope)
         if len(tokens) != 1 or not tokens[0]:

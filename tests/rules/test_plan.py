@@ -122,12 +122,12 @@ THIS_WEEK = rows(
     (
         "red flag",
         case(red_flags=(red_flag(RedFlagKind.LOCKED_JAW),)),
-        "Do not change the setting. Contact the office named above without delay.",
+        "Do not change the setting. Contact the dental office without delay.",
     ),
     (
         "drowsy driving",
         case(red_flags=(red_flag(RedFlagKind.DROWSY_DRIVING),)),
-        "Do not change the setting. Contact the office named above without delay.",
+        "Do not change the setting. Contact the physician without delay.",
     ),
     (
         "a review that is not urgent",

@@ -18,6 +18,7 @@ from service.fhir.search_query import search_of
 from service.pipeline import Pipeline
 from service.settings import Settings
 from service.store import migrations, search_index
+from service.store.check_in_link_tables import CheckInLinkRow
 from service.store.client_tables import ClientRow, RevokedTokenRow, UsedAssertionRow
 from service.store.migrations import HEAD, revision_of
 from service.store.tables import ResourceVersion, SearchValue
