@@ -173,7 +173,7 @@ def test_the_tables_in_code_are_those_of_the_migrations(database_url: str, clock
     engine = _engine(database_url)
     with engine.connect() as connection:
         assert revision_of(connection) == HEAD
-        for model in (ResourceVersion, SearchValue, ClientRow, UsedAssertionRow, RevokedTokenRow):
+        for model in (ResourceVersion, SearchValue, ClientRow, UsedAssertionRow, RevokedTokenRow, CheckInLinkRow):
             table = model.__table__  # type: ignore[attr-defined]
             assert {c["name"] for c in inspect(connection).get_columns(table.name)} == set(table.c.keys())
             kept = {i["name"]: i["column_names"] for i in inspect(connection).get_indexes(table.name)}

@@ -190,7 +190,10 @@ def test_every_get_that_is_routed_is_audited(client: TestClient, case: Case) -> 
     for path, methods in client.app.openapi()["paths"].items():
         if "get" in methods and path not in NOT_AUDITED:
             addresses.add(path.format(**filled, resource_id=patient))
-    for address in sorted(addresses | {"/", f"/cases/{case.number}/page"}):
+    pages = {
+        f"/cases/{case.number}/{p}" for p in ("page", "letter", "sheet", "letter.pdf", "sheet.pdf", "check-in-link")
+    }
+    for address in sorted(addresses | {"/"} | pages):
         read(client, address)
     assert len(addresses) > 10
 

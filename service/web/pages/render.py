@@ -16,6 +16,7 @@ from service.fhir.build import unit_words
 from service.fhir.dates import day_of
 from service.fhir.engine import CAUTION
 from service.rules.words import day, number, spoken
+from service.web.pages.reasons import cited
 
 _WEB = Path(__file__).parent.parent
 _POLICY = (
@@ -43,6 +44,7 @@ def _templates() -> Environment:
         lstrip_blocks=True,
     )
     environment.filters.update(day=_day, number=_number, spoken=_spoken, unit=unit_words, stored=_stored, svg=Markup)
+    environment.filters["cited"] = cited
     environment.globals.update(CAUTION=CAUTION, whose=_PARTIES)
     return environment
 

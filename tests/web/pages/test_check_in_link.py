@@ -108,7 +108,7 @@ def test_sent_twice_it_is_one_and_a_change_on_the_same_day_is_a_correction(case:
     assert case.client.post(path, data=ANSWERS).status_code == 200
     assert [r["meta"]["versionId"] for r in check_ins(case)] == ["3"]
     clock.move(days=1)
-    assert "Of the last night (since 20 Nov 2026)" in case.client.get(path).text
+    assert "Did you wear the appliance last night?" in case.client.get(path).text
     assert case.client.post(path, data={**ANSWERS, "nights_reported": "1", "nights_worn": "1"}).status_code == 200
     assert len(check_ins(case)) == 2
 
