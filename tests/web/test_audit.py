@@ -67,6 +67,7 @@ def told(event: dict[str, Any]) -> tuple[str, str, str]:
         ("/fhir/CarePlan/{n}/_history", "history-instance", "R"),
         ("/fhir/CarePlan/{n}/$readiness", "operation", "E"),
         ("/fhir/CarePlan/{n}/$readiness?asOf=2026-11-01", "operation", "E"),
+        ("/fhir/CarePlan/{n}/$letter", "operation", "E"),
         ("/fhir/{patient}/$everything", "operation", "E"),
         ("/fhir/Observation?patient={patient}", "search-type", "E"),
         ("/fhir/Task/_history", "history-type", "E"),
