@@ -66,6 +66,7 @@ class Asking:
     grant: Grant
     initials: str
     activities: tuple[tuple[str, str], ...]
+    as_of: str
     since: date | None
     nights: int
 
@@ -199,6 +200,7 @@ def _asking(pipeline: Pipeline, case: Case) -> Asking:
             _grant(case),
             _initials(load(held.body) if held and not held.deleted else {}),
             tuple(activities),
+            data["as_of"],
             since,
             min(nights, int(limits.NIGHTS.high)),
         )

@@ -145,7 +145,7 @@ def _asked(data: dict[str, Any]) -> Section:
     asked = _ASKED.get(StageName(data["stage"]), "Please see the patient.")
     late = " It is urgent." if data["urgent"] else ""
     return Section(
-        "What is asked of you", f"{asked}{late}", (*words, f"This waits for you since {_day(data['since'])}.")
+        "What is asked of you", f"{asked}{late}", (*words, f"This has waited for you since {_day(data['since'])}.")
     )
 
 
