@@ -117,7 +117,7 @@ def standing(pipeline: Pipeline, grant: Grant, case_number: str) -> CheckInLink 
     """The link of a case that holds now, without its secret."""
 
     def work(tx: Connection) -> CheckInLink | None:
-        _of_dental_office(tx, grant, case_number)
+        _of_dental_office(tx, grant, case_number, to_write=False)
         return check_in_links.standing(tx, case_number, instant(pipeline.now()))
 
     return pipeline.database.seen_by(caller_for(grant)).read(work)
@@ -154,9 +154,9 @@ def _hash(secret: str) -> str:
     return hashlib.sha256(secret.encode()).hexdigest()
 
 
-def _of_dental_office(tx: Connection, grant: Grant, case_number: str) -> Case:
-    """The case, for its dental office alone."""
-    case = cases.get(tx, case_number)
+def _of_dental_office(tx: Connection, grant: Grant, case_number: str, to_write: bool = True) -> Case:
+    """The case, for its dental office alone; locked to write, so that two new links at once leave one."""
+    case = (cases.lock if to_write else cases.get)(tx, case_number)
     if case is None:
         raise refuse(Category.NOT_FOUND, f"There is no case {case_number}.")
     own = "fulfiller" in parties.parts(tx, case_number, grant.organisation)
