@@ -18,6 +18,7 @@ from starlette.concurrency import run_in_threadpool
 
 from service import __version__
 from service.access.client_proof import KeyProof, SecretProof
+from service.access.limits import Failures
 from service.fhir.validate import preload
 from service.outbound.fetch import HttpFetcher
 from service.outbound.senders import HttpSender
@@ -34,7 +35,17 @@ from service.settings import Settings
 from service.store.caller import ALL_SEEING
 from service.store.engine import Database
 from service.store.ids import new_id
-from service.web import case_api, fhir_api, fhir_openapi, intake_api, pages, problems, subscription_api, token_api
+from service.web import (
+    case_api,
+    check_in_link_api,
+    fhir_api,
+    fhir_openapi,
+    intake_api,
+    pages,
+    problems,
+    subscription_api,
+    token_api,
+)
 from service.web.audit import AuditedRequests
 from service.web.break_glass import BreakGlass
 from service.web.exchange import NumberedRequests, answer
@@ -111,12 +122,14 @@ def build_app(settings: Settings, pipeline: Pipeline) -> FastAPI:
     app.state.pipeline = pipeline
     app.state.subscriptions = Subscriptions(pipeline.database, settings.egress, pipeline.now)
     app.state.max_body_bytes = settings.max_body_bytes
+    app.state.public_url, app.state.check_in_link_days = settings.public_url, settings.check_in_link_days
+    app.state.check_in_failures = Failures()
     app.state.access = access = build_access(settings, pipeline)
     app.state.sign_in = sign_in = build_sign_in(settings, pipeline)
     if access:
         app.state.subscriptions.end_unowned()
     problems.install(app)
-    for part in (token_api, subscription_api, fhir_api, intake_api, case_api, pages):
+    for part in (token_api, subscription_api, fhir_api, intake_api, check_in_link_api, case_api, pages):
         app.include_router(part.router)
 
     @app.get("/health", response_class=Response, tags=["Service"])

@@ -44,6 +44,7 @@ class Settings:
     access: AccessSettings = field(default_factory=AccessSettings)
     audit_key_file: str = ""
     emergency_clients: frozenset[str] = frozenset()
+    check_in_link_days: int = 14
 
     @classmethod
     def from_environment(cls, environment: Mapping[str, str]) -> Settings:
@@ -59,6 +60,7 @@ class Settings:
             egress=_egress(environment),
             delivers=environment.get("AIRWAY_RELAY_DELIVER", "yes") != "no",
             access=_access(environment),
+            check_in_link_days=_whole(environment, "AIRWAY_RELAY_CHECK_IN_LINK_DAYS", cls.check_in_link_days, 1, 60),
             audit_key_file=environment.get("AIRWAY_RELAY_AUDIT_KEY_FILE", ""),
             emergency_clients=frozenset(
                 environment.get("AIRWAY_RELAY_EMERGENCY_CLIENTS", "").replace(",", " ").split()

@@ -63,6 +63,7 @@ def capability_statement(routed: Set[str], base_url: str, access_is_on: bool = F
 
 _DEFINITIONS = {
     "everything": "http://hl7.org/fhir/OperationDefinition/Patient-everything",
+    "letter": f"{BASE}/OperationDefinition/letter",
     "readiness": f"{BASE}/OperationDefinition/readiness",
     "validate": "http://hl7.org/fhir/OperationDefinition/Resource-validate",
 }

@@ -55,6 +55,7 @@ _SEEN, _LOCAL, _STANDARD = Provenance.SEEN, Provenance.LOCAL, Provenance.STANDAR
 POLYSOMNOGRAPHY_STUDY = Code(LOINC, "28633-6", "Polysomnography (sleep) study", _SEEN)
 AHI_24_HOUR = Code(LOINC, "69990-0", "Apnea hypopnea index 24 hour", _SEEN)
 ODI = Code(LOINC, "90567-9", "Oxygen desaturation index", _SEEN)
+CONSULT_NOTE = Code(LOINC, "34756-7", "Dentistry Consult note", _SEEN)
 OVERJET = Code(LOINC, "32916-9", "Overjet", _SEEN)
 EXCESSIVE_SLEEPINESS = Code(SNOMED, "1367959007", "Excessive daytime sleepiness", _SEEN)
 APNOEA_INDEX = Code(LOINC, "90562-0", "Apnea index", _SEEN)
@@ -85,6 +86,7 @@ PUBLISHED = (
     AHI_24_HOUR,
     ODI,
     OVERJET,
+    CONSULT_NOTE,
     APNOEA_INDEX,
     EXCESSIVE_SLEEPINESS,
     DENTAL_REFERRAL,

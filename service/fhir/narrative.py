@@ -6,11 +6,13 @@ https://hl7.org/fhir/R4/narrative.html
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from decimal import Decimal
 from html import escape
 
 from service.fhir.engine import CAUTION
 from service.rules.case_view import CaseView
-from service.rules.decision import Criterion, Decision, Step
+from service.rules.decision import Criterion, Decision, Party, Step
+from service.rules.facts import SleepTest
 from service.rules.projection import Projection
 from service.rules.response import Response
 from service.rules.stage import StageName
@@ -31,20 +33,73 @@ def narrative(view: CaseView, case_number: str) -> str:
     return f'<div xmlns="http://www.w3.org/1999/xhtml">{"".join(parts)}</div>'
 
 
+def letter_parts(view: CaseView) -> dict[str, tuple[str, str]]:
+    """The parts of the letter to the physician by name: each a title, and what it says in XHTML without its `div`."""
+    stage = view.stage
+    mover = (
+        "Nothing is asked of the physician now" if stage.whose_move is not Party.PHYSICIAN else "The physician's move"
+    )
+    asked = [f"<p><b>{mover}.</b> {escape(stage.why)} As of {day(view.as_of)}.</p>", *_setting(view)]
+    parts = {"asked": ("What is asked of the physician", asked)}
+    if view.stage.name in _BEFORE_DELIVERY:
+        parts["referral"] = ("Is the referral complete?", _decision("", view.referral_check)[1:])
+    parts["readiness"] = ("Ready for an efficacy test?", _decision("", view.readiness)[1:])
+    if view.step:
+        parts["step"] = ("Next titration step", _decision("", view.step)[1:])
+    if view.facts.sleep_tests:
+        parts["tests"] = ("Sleep tests", [_tests(view)])
+    if view.response:
+        parts["response"] = ("Response to treatment", _response(view.response)[1:])
+    if view.follow_up:
+        parts["follow-up"] = ("Follow-up", _decision("", view.follow_up.decision)[1:])
+    parts["caution"] = ("Caution", [f"<p>{escape(CAUTION)}</p>"])
+    return {name: (title, "".join(html)) for name, (title, html) in parts.items()}
+
+
+def _tests(view: CaseView) -> str:
+    """The tests in order of time, with the interval of the index where it is known."""
+    certainty = view.response.certainty if view.response else None
+    intervals = {}
+    if certainty and view.course.baseline and view.course.tested:
+        intervals[view.course.baseline.source] = certainty.before_per_hour
+        intervals[view.course.tested.source] = certainty.after_per_hour
+    head = "<th>Test</th><th>Day</th><th>Index per hour, with the interval of its count</th><th>Hypopnoea rule</th>"
+    rows = [
+        f"<tr><td>{test.purpose.value}</td><td>{day(test.day)}</td><td>{_index(test, intervals.get(test.source))}</td>"
+        f"<td>{escape(test.hypopnoea_rule.value)}</td></tr>"
+        for test in sorted(view.facts.sleep_tests, key=lambda t: (t.day, t.source))
+    ]
+    return f"<table><thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table>"
+
+
+def _index(test: SleepTest, interval: tuple[Decimal, Decimal | None] | None) -> str:
+    if test.index_per_hour is None:
+        return "not told"
+    told = f"{test.index_name} {number(test.index_per_hour)}"
+    if interval is None:
+        return told
+    low, high = interval
+    return f"{told} ({number(low)} to {number(high)})" if high is not None else f"{told} ({number(low)} or more)"
+
+
 def _head(view: CaseView, case_number: str) -> list[str]:
+    stage = view.stage.name.value.replace("-", " ")
+    return [
+        f"<h2>Case {escape(case_number)}</h2>",
+        f"<p><b>{escape(stage[0].upper() + stage[1:])}.</b> Whose move: <b>{escape(view.stage.whose_move)}</b>. "
+        f"As of {day(view.as_of)}. {escape(view.stage.why)}</p>",
+        *_setting(view),
+    ]
+
+
+def _setting(view: CaseView) -> list[str]:
     course = view.course
     setting = (
         f"Setting: {sides(*course.setting.pair)} since {day(course.onset)}."
         if course.setting and course.onset
         else "No setting is recorded yet."
     )
-    stage = view.stage.name.value.replace("-", " ")
-    return [
-        f"<h2>Case {escape(case_number)}</h2>",
-        f"<p><b>{escape(stage[0].upper() + stage[1:])}.</b> Whose move: <b>{escape(view.stage.whose_move)}</b>. "
-        f"As of {day(view.as_of)}. {escape(view.stage.why)}</p>",
-        f"<p>{escape(setting)}</p>",
-    ]
+    return [f"<p>{escape(setting)}</p>"]
 
 
 def _what_happens(view: CaseView) -> list[str]:

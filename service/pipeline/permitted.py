@@ -23,7 +23,7 @@ from service.fhir.read_other import is_referral
 from service.fhir.referral_task import Role
 from service.inbound.plain import Mapped
 from service.pipeline.identify import Identified
-from service.pipeline.sender import Sender, role_as
+from service.pipeline.sender import Bound, Sender, role_as
 from service.store import parties
 from service.store.cases import Case
 from service.store.query import DIRECTORY
@@ -52,6 +52,7 @@ def check(
     items: Sequence[Identified],
 ) -> Sender:
     """The sender in the role it acts in. Refused with everything the message may not write."""
+    _check_bound(sender.bound, case, opened, mapped, items)
     if not sender.is_limited:
         return sender
     acting = _acting(connection, sender.grant, case, opened)
@@ -75,6 +76,18 @@ def wrote(connection: Connection, sender: Sender, items: Sequence[Identified]) -
     if sender.is_limited:
         made = [(i.draft.type, i.id) for i in items if i.what == "created" and i.draft.type in SHARED | DELETABLE]
         parties.tell(connection, made, sender.grant.organisation, wrote=True)
+
+
+def _check_bound(
+    bound: Bound | None, case: Case | None, opened: bool, mapped: Mapped, items: Sequence[Identified]
+) -> None:
+    """Refused when a sender that is held to one case and some kinds of facts goes beyond either."""
+    if bound is None:
+        return
+    own = case is not None and not opened and case.case_number == bound.case_number
+    told = [told_by(i.resource) for i in items if i.draft.parent is None]
+    if not own or mapped.move is not None or any(t is None or t["kind"] not in bound.kinds for t in told):
+        raise refuse(Category.FORBIDDEN, "This link tells how the patient is, in its own case, and nothing else.")
 
 
 def _acting(connection: Connection, grant: Grant, case: Case | None, opened: bool) -> frozenset[Office]:

@@ -120,7 +120,7 @@ class Reads:
             held = cases.get(tx, case_number)
             if held is None:
                 raise refuse(Category.NOT_FOUND, f"There is no case {case_number}.")
-            return self._facts(tx, held, as_of)
+            return self.facts_on(tx, held, as_of)
 
         return decide.summary_of(case_number, view_case(self._seen.read(work), self.site, as_of))
 
@@ -131,7 +131,7 @@ class Reads:
             held = cases.get(tx, case_number)
             if held is None:
                 raise refuse(Category.NOT_FOUND, f"There is no case {case_number}.")
-            return held, self._facts(tx, held, as_of)
+            return held, self.facts_on(tx, held, as_of)
 
         case, facts = self._seen.read(work)
         readiness = assess_readiness(facts, self.site.thresholds, as_of)
@@ -169,7 +169,8 @@ class Reads:
             return False
         return is_stale(held, self.today(), bool(resource))
 
-    def _facts(self, tx: Connection, case: Case, as_of: date) -> CaseFacts:
+    def facts_on(self, tx: Connection, case: Case, as_of: date) -> CaseFacts:
+        """The facts of a case that a decision of a day reads."""
         derived = Derived.of(case.case_number, case.derived)
         known = assemble(held_facts(tx, derived, self.engine(), as_of).facts)
         return decide.with_birth_date(known, derived.birth_date)

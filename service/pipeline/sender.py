@@ -11,6 +11,14 @@ _ROLES = {Office.DENTAL_OFFICE: Role.FULFILLER, Office.PHYSICIAN: Role.PLACER, O
 
 
 @dataclass(frozen=True, slots=True)
+class Bound:
+    """What a sender is held to beside the grant: one case, and the kinds of facts it may tell there."""
+
+    case_number: str
+    kinds: frozenset[str]
+
+
+@dataclass(frozen=True, slots=True)
 class Sender:
     """The grant of whoever sends, and their role; unknown while neither a door nor a grant tells it.
 
@@ -20,6 +28,7 @@ class Sender:
 
     role: Role = Role.UNKNOWN
     grant: Grant = OPEN
+    bound: Bound | None = None
 
     @property
     def organisation(self) -> str | None:

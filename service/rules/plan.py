@@ -12,6 +12,7 @@ from datetime import timedelta
 from service.rules.course import Course, course_on
 from service.rules.decision import Decision, Party, Step
 from service.rules.facts import CaseFacts
+from service.rules.retest import FOR_THE_DENTIST
 from service.rules.stage import Stage, StageName
 from service.rules.threshold import Mark
 from service.rules.thresholds import Thresholds
@@ -82,15 +83,19 @@ def _this_week(course: Course, step: Decision, thresholds: Thresholds) -> Activi
     since = course.check_ins[-1].moment.day if course.check_ins else (course.onset or step.as_of)
     due = max(since + timedelta(days=int(thresholds.check_in_interval_days.value)), step.as_of)
     assert course.setting
+    asks = any(flag.kind in FOR_THE_DENTIST for flag in course.open_red_flags)
+    wear = "Ask the dental office whether to wear it until then." if asks else "Wear it every night."
     if step.outcome == Step.ADVANCE and step.target_left_mm is not None and step.target_right_mm is not None:
         text = f"Advance the appliance to {sides(step.target_left_mm, step.target_right_mm)}, then leave it there."
     elif step.outcome == Step.STEP_BACK:
         text = "Call the dental office: the appliance is to be set back."
-    elif step.outcome in (Step.DENTIST_REVIEW, Step.PHYSICIAN_REVIEW) and step.urgent:
-        text = "Do not change the setting. Contact the office named above without delay."
+    elif step.outcome == Step.DENTIST_REVIEW and step.urgent:
+        text = "Do not change the setting. Contact the dental office without delay."
+    elif step.outcome == Step.PHYSICIAN_REVIEW and step.urgent:
+        text = "Do not change the setting. Contact the physician without delay."
     else:
         text = f"Keep the appliance at {sides(*course.setting.pair)}; do not change the setting."
-    text = f"{text} Wear it every night. Next check-in: {day(due)}. {_DENTIST_FIRST}"
+    text = f"{text} {wear} Next check-in: {day(due)}. {_DENTIST_FIRST}"
     return Activity("This week", text, when=f"until {day(due)}")
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from sqlalchemy import Connection, Table, delete, or_, tuple_
 
-from service.store import query
+from service.store import check_in_links, query
 from service.store.audit_chain import AUDIT_EVENT
 from service.store.notice_tables import NoticeRow, SubscriptionEventRow, SubscriptionRow
 from service.store.query import CASES, FACTS, IDENTITIES, MESSAGES, PARTIES, SEEN, VALUES, VERSIONS
@@ -78,6 +78,7 @@ def forget_case(connection: Connection, case_number: str) -> tuple[int, int]:
     connection.execute(delete(VALUES).where(_S.case_number == case_number, _S.type != AUDIT_EVENT))
     connection.execute(delete(VERSIONS).where(*own))
     messages = connection.execute(delete(MESSAGES).where(_M.case_number == case_number)).rowcount
+    check_in_links.forget(connection, case_number)
     for table in (FACTS, _NOTICES, PARTIES, CASES):
         connection.execute(delete(table).where(table.c.case_number == case_number))
     return len(set(keys)), messages

@@ -40,8 +40,10 @@ def asker_of(scope: Scope) -> Asker:
 
 
 def asked_of(request: Request) -> str:
-    """The request as it was sent: method, address and query."""
+    """The request as it was sent: method, address and query; without the secret of a patient's link."""
     path, query = request.url.path, request.url.query
+    if path.startswith("/check-in/"):
+        return f"{request.method} /check-in/{{token}}"
     return f"{request.method} {path}{'?' + query if query else ''}"
 
 

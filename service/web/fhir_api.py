@@ -13,7 +13,7 @@ from service.web import fhir_openapi, fhir_search
 from service.web.fhir_bundle import transaction
 from service.web.fhir_create import create
 from service.web.fhir_delete import delete
-from service.web.fhir_operations import readiness, validate_instance, validate_type
+from service.web.fhir_operations import letter, readiness, validate_instance, validate_type
 from service.web.fhir_read import read, vread
 from service.web.fhir_reply import fhir_response
 from service.web.fhir_update import conditional_update, update
@@ -45,6 +45,7 @@ INTERACTIONS = (
     Interaction("metadata", "GET", "/metadata", metadata),
     Interaction("transaction", "POST", "", transaction),
     Interaction("operation:readiness", "GET", "/CarePlan/{case_number}/$readiness", readiness),
+    Interaction("operation:letter", "GET", "/CarePlan/{case_number}/$letter", letter),
     Interaction("operation:validate", "POST", "/{kind}/$validate", validate_type),
     Interaction("operation:validate", "POST", "/{kind}/{resource_id}/$validate", validate_instance),
     Interaction("create", "POST", "/{kind}", create),

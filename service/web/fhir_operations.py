@@ -1,10 +1,11 @@
-"""Operations ($validate, $readiness) and what this server can do (https://hl7.org/fhir/R4/operations.html)."""
+"""Operations ($validate, $readiness, $letter) and what this server can do (https://hl7.org/fhir/R4/operations.html)."""
 
 from __future__ import annotations
 
 from fastapi import Request, Response
 from starlette.concurrency import run_in_threadpool
 
+from service.pipeline.letter import letter as letter_of
 from service.web import validation
 from service.web.audit import note_case
 from service.web.exchange import day_asked, grant_of, needed, seen_by_sender
@@ -32,3 +33,12 @@ async def readiness(request: Request, case_number: str) -> Response:
     observation = await run_in_threadpool(pipeline.readiness_observation, case_number, as_of)
     note_case(request, case_number, "operation")
     return fhir_response(request, observation)
+
+
+async def letter(request: Request, case_number: str) -> Response:
+    """$letter: the letter to the physician as a document Bundle (https://hl7.org/fhir/R4/documents.html)."""
+    needed(grant_of(request), "r", "Observation")
+    pipeline = seen_by_sender(request, "r", "CarePlan")
+    document = await run_in_threadpool(letter_of, pipeline, case_number, f"{request.base_url}fhir")
+    note_case(request, case_number, "operation")
+    return fhir_response(request, document)

@@ -44,6 +44,8 @@ PUBLIC = frozenset(
     }
 )
 """What needs no token, as whatever stands below `/sign-in/link/`. At /introspect and /revoke a client proves itself as it does at /token."""
+PUBLIC_BELOW = ("/check-in/",)
+"""Below these addresses, what follows is the secret that is asked for elsewhere."""
 NOBODY = Grant("", frozenset(), "", ())
 """Whoever asks without a token, where none is needed."""
 _LINK = re.compile(r"/sign-in/link/[^/]{1,64}")
@@ -82,7 +84,8 @@ class Gate:
 
     async def _grant(self, scope: Scope) -> Grant:
         assert self._check is not None, "access control is on"
-        if scope["path"] in PUBLIC or _LINK.fullmatch(scope["path"]):
+        path = scope["path"]
+        if path in PUBLIC or path.startswith(PUBLIC_BELOW) or _LINK.fullmatch(path):
             return NOBODY
         tokens = _tokens(scope)
         session = await self._session(HTTPConnection(scope)) if not tokens else None

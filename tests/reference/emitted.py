@@ -156,6 +156,7 @@ def _about(client: TestClient, plan: str) -> tuple[str, ...]:
     return (
         f"/fhir/CarePlan/{plan}/$readiness",
         f"/fhir/CarePlan/{plan}/$readiness?asOf=2026-01-05",
+        f"/fhir/CarePlan/{plan}/$letter",
         f"/fhir/CarePlan/{plan}/_history",
         f"/fhir/CarePlan?patient={patient.removeprefix('Patient/')}",
     )

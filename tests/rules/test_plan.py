@@ -122,12 +122,17 @@ THIS_WEEK = rows(
     (
         "red flag",
         case(red_flags=(red_flag(RedFlagKind.LOCKED_JAW),)),
-        "Do not change the setting. Contact the office named above without delay.",
+        "Do not change the setting. Contact the dental office without delay. Ask the dental office whether to wear it ",
     ),
     (
         "drowsy driving",
         case(red_flags=(red_flag(RedFlagKind.DROWSY_DRIVING),)),
-        "Do not change the setting. Contact the office named above without delay.",
+        "Do not change the setting. Contact the physician without delay. Wear it every night.",
+    ),
+    (
+        "drowsy driving and a broken appliance",
+        case(red_flags=(red_flag(RedFlagKind.DROWSY_DRIVING), red_flag(RedFlagKind.BROKEN_APPLIANCE))),
+        "Do not change the setting. Contact the physician without delay. Ask the dental office whether to wear it ",
     ),
     (
         "a review that is not urgent",

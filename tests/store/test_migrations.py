@@ -18,6 +18,7 @@ from service.fhir.search_query import search_of
 from service.pipeline import Pipeline
 from service.settings import Settings
 from service.store import migrations, search_index
+from service.store.check_in_link_tables import CheckInLinkRow
 from service.store.client_tables import ClientRow, RevokedTokenRow, UsedAssertionRow
 from service.store.migrations import HEAD, revision_of
 from service.store.people_tables import PersonRow, SessionRow, SignInLinkRow
@@ -173,7 +174,7 @@ def test_the_tables_in_code_are_those_of_the_migrations(database_url: str, clock
     engine = _engine(database_url)
     with engine.connect() as connection:
         assert revision_of(connection) == HEAD
-        of_access = (ClientRow, UsedAssertionRow, RevokedTokenRow, PersonRow, SessionRow, SignInLinkRow)
+        of_access = (ClientRow, UsedAssertionRow, RevokedTokenRow, PersonRow, SessionRow, SignInLinkRow, CheckInLinkRow)
         for model in (ResourceVersion, SearchValue, *of_access):
             table = model.__table__  # type: ignore[attr-defined]
             assert {c["name"] for c in inspect(connection).get_columns(table.name)} == set(table.c.keys())

@@ -84,6 +84,14 @@ def _versions_are_gapless(rows: Rows) -> None:
         assert sorted(versions) == list(range(1, len(versions) + 1)), f"{key} has versions {sorted(versions)}"
 
 
+_WITHOUT_MESSAGE = (
+    "decided anew for the day",
+    "subscription",
+    "a check-in link was made",
+    "the check-in link was ended",
+)
+
+
 def _messages_and_audit_agree(held: dict[str, Rows]) -> None:
     """One AuditEvent that writes per message; every version but the rules' own Device was made by exactly one of them."""
     rows = held["resource_version"]
@@ -103,7 +111,7 @@ def _messages_and_audit_agree(held: dict[str, Rows]) -> None:
         number = by_request[message["id"]]["case_number"]
         assert number == message["case_number"] or (number[0] == "-" and not message["case_number"])
     for request in set(named) - {m["id"] for m in held["message"]}:
-        assert load(by_request[request]["body"])["outcomeDesc"] in ("decided anew for the day", "subscription")
+        assert load(by_request[request]["body"])["outcomeDesc"] in _WITHOUT_MESSAGE
     there = {
         f"{r['type']}/{r['id']}/_history/{r['version']}"
         for r in rows

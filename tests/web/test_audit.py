@@ -67,6 +67,7 @@ def told(event: dict[str, Any]) -> tuple[str, str, str]:
         ("/fhir/CarePlan/{n}/_history", "history-instance", "R"),
         ("/fhir/CarePlan/{n}/$readiness", "operation", "E"),
         ("/fhir/CarePlan/{n}/$readiness?asOf=2026-11-01", "operation", "E"),
+        ("/fhir/CarePlan/{n}/$letter", "operation", "E"),
         ("/fhir/{patient}/$everything", "operation", "E"),
         ("/fhir/Observation?patient={patient}", "search-type", "E"),
         ("/fhir/Task/_history", "history-type", "E"),
@@ -190,7 +191,10 @@ def test_every_get_that_is_routed_is_audited(client: TestClient, case: Case) -> 
     for path, methods in client.app.openapi()["paths"].items():
         if "get" in methods and path not in NOT_AUDITED:
             addresses.add(path.format(**filled, resource_id=patient))
-    for address in sorted(addresses | {"/", f"/cases/{case.number}/page"}):
+    pages = {
+        f"/cases/{case.number}/{p}" for p in ("page", "letter", "sheet", "letter.pdf", "sheet.pdf", "check-in-link")
+    }
+    for address in sorted(addresses | {"/"} | pages):
         read(client, address)
     assert len(addresses) > 10
 

@@ -74,6 +74,13 @@ def _threshold(held: dict[str, Any]) -> dict[str, str]:
     }
 
 
+def cited(threshold: dict[str, str]) -> str:
+    """A threshold's mark and source in one line."""
+    source = f": {threshold['source']}" if threshold["source"] else ""
+    default = f"; by default {threshold['default']}" if threshold["default"] else ""
+    return f"{threshold['mark']}{source}{default}"
+
+
 def _amount(value: Any, unit: str) -> str:
     """A value as measured, to two decimals at most, and its unit; a share of 1 as per cent."""
     if unit == "1" and 0 < value < 1:

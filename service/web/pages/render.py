@@ -20,6 +20,7 @@ from service.fhir.dates import day_of
 from service.fhir.engine import CAUTION
 from service.rules.words import day, number, spoken
 from service.web import csrf
+from service.web.pages.reasons import cited
 from service.web.session_cookie import session_of
 
 _WEB = Path(__file__).parent.parent
@@ -54,7 +55,7 @@ def _templates() -> Environment:
         lstrip_blocks=True,
     )
     environment.filters.update(day=_day, number=_number, spoken=_spoken, unit=unit_words, stored=_stored, svg=Markup)
-    environment.filters.update(offices=_offices)
+    environment.filters.update(offices=_offices, cited=cited)
     environment.globals.update(CAUTION=CAUTION, whose=_PARTIES)
     return environment
 

@@ -20,6 +20,7 @@ validator judge everything the service emits by them, and breaks every line of e
 | `CodeSystem-airway-relay-terms.json` | codes for facts and decisions that no published code system was found to hold; made from `service/fhir/codes.py` |
 | `Questionnaire-check-in.json` | the patient's check-in; a QuestionnaireResponse to it is read as a fact, and Observations are derived from it |
 | `OperationDefinition-readiness.json` | `CarePlan/{{id}}/$readiness` |
+| `OperationDefinition-letter.json` | `CarePlan/{{id}}/$letter`: the letter to the physician as a document Bundle |
 | one `StructureDefinition` per profile | what a resource must look like to be used by the rules, as a difference from base R4 |
 | one `ValueSet` per list of codes | the codes that may stand in a bound element |
 
