@@ -42,9 +42,11 @@ def test_a_link_needs_no_token_and_everything_else_does(sqlite_pipeline: Pipelin
         assert "Your answers are stored" in service.post(path, data=ANSWERS).text
         assert {service.get(p).status_code for p in ("/style.css", "/icon.svg")} == {200}
         others = ("page", "letter", "letter.pdf", "sheet", "sheet.pdf", "check-in-link")
-        for address in (*(f"/cases/{number}/{p}" for p in others), f"/fhir/CarePlan/{number}/$letter", "/check-in"):
+        for address in (*(f"/cases/{number}/{p}" for p in others), f"{path}/../../cases/{number}/page"):
+            answer = service.get(address, follow_redirects=False)
+            assert (answer.status_code, answer.headers["location"][:9]) == (303, "/sign-in?"), address
+        for address in (f"/fhir/CarePlan/{number}/$letter", "/check-in", f"/cases/{number}"):
             assert service.get(address).status_code == 401, address
-        assert service.get(f"{path}/../../cases/{number}/page").status_code == 401
         assert service.post(f"/intake/cases/{number}/check-in-links").status_code == 401
     assert secret not in _audit(sqlite_pipeline)
 

@@ -115,7 +115,10 @@ def _schema(database_url: str) -> dict[str, list[str]]:
     return tables
 
 
-OF_ACCESS = ("client", "used_assertion", "revoked_token")
+OF_ACCESS = (
+    *("client", "used_assertion", "revoked_token"),
+    *("person", "page_session", "sign_in_link", "check_in_link"),
+)
 
 
 def test_an_empty_database_is_migrated_once_and_found_migrated(database_url: str):

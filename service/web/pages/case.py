@@ -19,7 +19,7 @@ from service.web.pages.catalogue import FORMS, Form
 from service.web.pages.chart import NARROW, WIDE, course_chart, has_course
 from service.web.pages.course_table import rows_of
 from service.web.pages.history import Entry, history_of
-from service.web.pages.offered import offered
+from service.web.pages.offered import makes_links, offered
 from service.web.pages.reasons import decision_shown, response_shown
 from service.web.pages.render import page
 from service.web.pages.routes import PageRoute
@@ -78,7 +78,8 @@ async def case_page(request: Request, case_number: str) -> Response:
     forms, today = offered(request), pipeline.today().isoformat()
     shown = await run_in_threadpool(_shown, held, pipeline.site.thresholds, today, forms)
     done = _done(query.get("done", ""), query.get("form", ""), query.get("entry", ""), shown["history"])
-    return page(request, "case.html", done=done, whole=whole, more=held.more, **shown)
+    links = makes_links(request)
+    return page(request, "case.html", done=done, whole=whole, more=held.more, makes_links=links, **shown)
 
 
 def _shown(held: CaseRead, thresholds: Thresholds, today: str, forms: Mapping[str, Form]) -> dict[str, Any]:

@@ -28,6 +28,11 @@ def offered(request: Request) -> dict[str, Form]:
     return {key: form for key, form in FORMS.items() if users_of(form) & offices}
 
 
+def makes_links(request: Request) -> bool:
+    """Whether whoever asks may make a link by which a patient checks in."""
+    return Office.DENTAL_OFFICE in grant_of(request).offices
+
+
 def needs_offer(request: Request, form: Form) -> Form:
     """The form. Refused with 403 for an office whose form it is not."""
     if form.key not in offered(request):
