@@ -244,6 +244,15 @@ def test_who_is_revoked_is_out_and_stays_out(here: Door, clock: Clock) -> None:
         here.people.link(person)
 
 
+def test_a_session_that_opens_just_as_its_person_is_revoked_holds_nothing(here: Door) -> None:
+    number = here.person()
+    found = here.people.by_link(here.people.link(number))
+    assert found
+    here.people.revoke(number)
+    sessions = here.app.state.sign_in.sessions
+    assert sessions.looked_up(sessions.open(found).secret) is None
+
+
 def test_signing_in_and_out_is_in_the_audit(here: Door) -> None:
     person = here.person()
     secret = here.people.link(person)
