@@ -16,8 +16,11 @@ SHORTEST_REASON, LONGEST_REASON = 10, 500
 
 
 def emergency(grant: Grant, reason: str, registered: Collection[str]) -> Grant:
-    """The grant with the reason in it. Refused when its client is not registered for this or the reason is none."""
-    if not grant.client or grant.client not in registered:
+    """The grant with the reason in it. Refused when its client is not registered for this or the reason is none.
+
+    A person's session on the pages is no client, whatever is registered.
+    """
+    if not grant.client or grant.person or grant.client not in registered:
         raise refuse(Category.FORBIDDEN, "This client is not registered for emergency access.", HEADER)
     words = " ".join(reason.split())
     if not SHORTEST_REASON <= len(words) <= LONGEST_REASON or not words.isprintable():

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from service.access.emergency import emergency
@@ -23,6 +25,11 @@ def test_who_is_not_registered_is_refused(registered: set[str]) -> None:
     with pytest.raises(Refused) as told:
         emergency(GRANT, "found unconscious", registered)
     assert told.value.problems[0].category is Category.FORBIDDEN
+
+
+def test_a_session_of_the_pages_is_no_client() -> None:
+    with pytest.raises(Refused):
+        emergency(replace(GRANT, client="pages", person="dr-invented"), "found unconscious", {"pages"})
 
 
 def test_nobody_is_registered_while_access_control_is_off() -> None:
