@@ -1,7 +1,7 @@
 """A database with many cases, made quickly: one real case is copied in SQL with fresh ids and numbers.
 
 The case is opened through the pipeline. A copy has its row, its facts, and the current versions of its patient,
-referral, Task, CarePlan and baseline report, with their identifiers and index rows; it leaves out Observations, earlier
+referral, Task, CarePlan and baseline report, with their identifiers, index rows and parties; it leaves out Observations, earlier
 versions, messages and audit entries, which none of the measured reads touches. The copies have been waiting since the
 days of a year, a few hundred of them since each day. Cases that are written to are real ones, of all their parts.
 """
@@ -24,8 +24,9 @@ from tests.bench.course import open_case, today
 
 _MARK = "COPYMARK"
 _COPIED = ("Patient", "ServiceRequest", "Task", "CarePlan", "DiagnosticReport")
-_CASE_ROW, _FACT, _VERSION, _VALUE, _IDENTITY = (
-    SQLModel.metadata.tables[name] for name in ("case_row", "fact", "resource_version", "search_value", "identity")
+_CASE_ROW, _FACT, _VERSION, _VALUE, _IDENTITY, _PARTY, _SEEN = (
+    SQLModel.metadata.tables[name]
+    for name in ("case_row", "fact", "resource_version", "search_value", "identity", "case_party", "resource_party")
 )
 _NUMBERS = Table(
     "bench_number", MetaData(), Column("n", Integer, primary_key=True), Column("mark", String), Column("day", String)
@@ -86,7 +87,8 @@ def _parts_of(connection: Connection, case_number: str) -> dict[Table, list[dict
         if case_number not in held:
             fresh[held] = f"{_MARK}-0000-7000-8000-{i:012d}"
     parts = {_CASE_ROW: case, _VERSION: list(newest.values())}
-    for table in (_FACT, _VALUE, _IDENTITY):
+    parts[_PARTY] = _rows(connection, _PARTY, _PARTY.c.case_number == case_number)
+    for table in (_FACT, _VALUE, _IDENTITY, _SEEN):
         parts[table] = _rows(connection, table, tuple_(table.c.type, table.c.id).in_(list(newest)))
     return {table: [_renamed(row, fresh) for row in rows] for table, rows in parts.items()}
 

@@ -139,19 +139,13 @@ class Sheet:
         group = drawsvg.Group(class_="stable")
         group.append_title(tip)
         group.append(drawsvg.Rectangle(x, y, max(width, 1), height, class_="stable-ground"))
-        step = 9
+        step, lines = 9, drawsvg.Path(class_="stable-line", fill="none")
         for start in range(int(-height), int(width) + 1, step):
             x1, x2 = max(start, 0), min(start + height, width)
             if x2 > x1:
-                group.append(
-                    drawsvg.Line(
-                        round(x + x1, 1),
-                        round(y + height - (x1 - start), 1),
-                        round(x + x2, 1),
-                        round(y + height - (x2 - start), 1),
-                        class_="stable-line",
-                    )
-                )
+                lines.M(round(x + x1, 1), round(y + height - (x1 - start), 1))
+                lines.L(round(x + x2, 1), round(y + height - (x2 - start), 1))
+        group.append(lines)
         self._held.insert(0, group)
 
     def svg(self, height: float, title: str, description: str) -> str:
