@@ -174,10 +174,12 @@ def test_the_new_pages_fit_and_axe_finds_nothing_serious(open_page: Open, demo: 
         if name == "check-in":
             answered(page)
             page.locator(".target", has_text="A tooth has become loose").click()
-            page.get_by_role("button", name="Send").click()
+            with page.expect_navigation():
+                page.get_by_role("button", name="Send").click()
             look("check-in, answered")
     page.goto(f"/cases/{demo.numbers[SETTLED]}/check-in-link")
-    page.get_by_role("button", name="link").first.click()
+    with page.expect_navigation():
+        page.get_by_role("button", name="link").first.click()
     look("link, made")
     assert {name: held for name, held in wide.items() if held > width} == {}
     assert {name: told for name, told in found.items() if told} == {}
