@@ -130,7 +130,7 @@ def facts(connection: Connection, case_number: str, in_use_only: bool = False) -
 def mark_facts(connection: Connection, case_number: str, keys: Sequence[tuple[str, str]], spent: bool) -> None:
     """Mark the facts of `keys` (type, id) as spent, or as in use."""
     if keys:
-        rows = update(FACTS).where(_F.case_number == case_number, tuple_(_F.type, _F.id).in_(list(keys)))
+        rows = update(FACTS).where(_F.case_number == case_number, query.among(keys, _F.type, _F.id))
         connection.execute(rows.values(spent=spent))
 
 
@@ -139,7 +139,7 @@ def replace_facts(
 ) -> None:
     """Drop the rows of `stale` (type, id) and add `fresh`."""
     if stale:
-        connection.execute(delete(FACTS).where(_F.case_number == case_number, tuple_(_F.type, _F.id).in_(list(stale))))
+        connection.execute(delete(FACTS).where(_F.case_number == case_number, query.among(stale, _F.type, _F.id)))
     if fresh:
         rows = [
             {

@@ -75,7 +75,7 @@ def shared_of_patient(connection: Connection, patient: str, kinds: Sequence[str]
     )
     found = {(r.part, r.value) for r in connection.execute(referred)} | {tuple(patient.split("/", 1))}
     further = query.rows(connection, VALUES, _S.part, _S.value).where(
-        tuple_(_S.type, _S.id).in_(sorted(found)), _S.part.in_(list(kinds))
+        query.among(sorted(found), _S.type, _S.id), _S.part.in_(list(kinds))
     )
     found |= {(r.part, r.value) for r in connection.execute(further.distinct())}
     return sorted((kind, resource_id) for kind, resource_id in found)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from sqlalchemy import Connection, exists, insert, select, tuple_, update
+from sqlalchemy import Connection, exists, insert, select, update
 
 from service.store import query
 from service.store.query import CASES, PARTIES, SEEN
@@ -53,7 +53,7 @@ def tell(connection: Connection, keys: Iterable[Key], organisation: str, wrote: 
     wanted = list(dict.fromkeys(keys))
     if not wanted:
         return
-    of_both = (tuple_(_R.type, _R.id).in_(wanted), _R.organisation == organisation)
+    of_both = (query.among(wanted, _R.type, _R.id), _R.organisation == organisation)
     known = {(r.type, r.id): r.wrote for r in connection.execute(select(_R.type, _R.id, _R.wrote).where(*of_both))}
     new = [{"type": t, "id": i, "organisation": organisation, "wrote": wrote} for t, i in wanted if (t, i) not in known]
     if new:
@@ -65,6 +65,6 @@ def tell(connection: Connection, keys: Iterable[Key], organisation: str, wrote: 
 def written_by(connection: Connection, organisation: str, keys: Iterable[Key]) -> set[Key]:
     """Those of the resources that an organisation wrote."""
     own = select(_R.type, _R.id).where(
-        tuple_(_R.type, _R.id).in_(list(keys)), _R.organisation == organisation, _R.wrote.is_(True)
+        query.among(keys, _R.type, _R.id), _R.organisation == organisation, _R.wrote.is_(True)
     )
     return {(r.type, r.id) for r in connection.execute(own)}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from sqlalchemy import Connection, Table, delete, or_, tuple_
+from sqlalchemy import Connection, Table, delete, or_
 
 from service.store import check_in_links, query
 from service.store.audit_chain import AUDIT_EVENT
@@ -23,7 +23,7 @@ _BATCH = 500
 def versions_of(connection: Connection, keys: Sequence[tuple[str, str]]) -> Iterator[Stored]:
     """Every version of some resources, by (type, id)."""
     for start in range(0, len(keys), _BATCH):
-        wanted = query.rows(connection, VERSIONS).where(tuple_(_V.type, _V.id).in_(keys[start : start + _BATCH]))
+        wanted = query.rows(connection, VERSIONS).where(query.among(keys[start : start + _BATCH], _V.type, _V.id))
         yield from (Stored(*row) for row in connection.execute(wanted.order_by(_V.type, _V.id, _V.version)))
 
 
@@ -111,5 +111,5 @@ def _forget_names(connection: Connection, keys: Sequence[tuple[str, ...]]) -> No
     """Remove what resources are known by, and who sees or wrote them."""
     for start in range(0, len(keys), _BATCH):
         some = keys[start : start + _BATCH]
-        connection.execute(delete(IDENTITIES).where(tuple_(_I.type, _I.id).in_(some)))
-        connection.execute(delete(SEEN).where(tuple_(SEEN.c.type, SEEN.c.id).in_(some)))
+        connection.execute(delete(IDENTITIES).where(query.among(some, _I.type, _I.id)))
+        connection.execute(delete(SEEN).where(query.among(some, SEEN.c.type, SEEN.c.id)))

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from sqlalchemy import Connection, Select, bindparam, delete, literal, tuple_, update
+from sqlalchemy import Connection, Select, bindparam, delete, literal, update
 
 from service.fhir.json_text import load
 from service.fhir.search_values import Value, values_of
@@ -112,7 +112,7 @@ def current_of(connection: Connection, keys: Iterable[tuple[str, str]]) -> dict[
     wanted = list(dict.fromkeys(keys))
     if not wanted:
         return {}
-    last = query.rows(connection, VERSIONS).where(tuple_(_V.type, _V.id).in_(wanted), query.is_current(VERSIONS))
+    last = query.rows(connection, VERSIONS).where(query.among(wanted, _V.type, _V.id), query.is_current(VERSIONS))
     return {(r.type, r.id): Stored(*r) for r in connection.execute(last)}
 
 
@@ -128,7 +128,7 @@ def cases_of(connection: Connection, keys: Iterable[tuple[str, str]]) -> dict[tu
     if not wanted:
         return {}
     first = query.rows(connection, VERSIONS, _V.type, _V.id, _V.case_number)
-    first = first.where(tuple_(_V.type, _V.id).in_(wanted), _V.version == literal(1))
+    first = first.where(query.among(wanted, _V.type, _V.id), _V.version == literal(1))
     return {(r.type, r.id): r.case_number for r in connection.execute(first)}
 
 
@@ -140,7 +140,7 @@ def find_identities(
     if not wanted:
         return {}
     columns = (_I.type, _I.system, _I.value, _I.id, _I.revision, _I.scope)
-    found = query.identities(connection, *columns).where(tuple_(_I.type, _I.system, _I.value).in_(wanted))
+    found = query.identities(connection, *columns).where(query.among(wanted, _I.type, _I.system, _I.value))
     own = query.caller_of(connection).organisation or ""
     held = sorted(connection.execute(found), key=lambda r: (r.scope == own, r.scope))
     return {(r.type, r.system, r.value): (r.id, r.revision) for r in held}
