@@ -11,6 +11,7 @@ from datetime import date
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 import httpx
 
@@ -93,3 +94,40 @@ def another_site(page: str) -> Iterator[str]:
     finally:
         server.shutdown()
         server.server_close()
+
+
+@contextlib.contextmanager
+def launched() -> Iterator[Any]:
+    """A headless Chromium, driven by Playwright."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        held = playwright.chromium.launch(executable_path=chromium(), chromium_sandbox=False)
+        yield held
+        held.close()
+
+
+@contextlib.contextmanager
+def opening(
+    browser: Any, address: str, usual_width: int, height: int, *, said_besides: tuple[str, ...]
+) -> Iterator[Any]:
+    """Opens pages that may ask nothing of any other place, and say nothing on the console but of those refusals."""
+    contexts: list[Any] = []
+    asked: list[str] = []
+    said: list[str] = []
+
+    def opened(width: int = usual_width, **options: Any) -> Any:
+        context = browser.new_context(base_url=address, viewport={"width": width, "height": height}, **options)
+        contexts.append(context)
+        context.on("request", lambda request: asked.append(request.url))
+        page = context.new_page()
+        page.on("console", lambda message: said.append(message.text))
+        page.on("pageerror", lambda error: said.append(str(error)))
+        return page
+
+    yield opened
+    for context in contexts:
+        context.close()
+    assert asked
+    assert {urlsplit(url).netloc for url in asked} == {urlsplit(address).netloc}
+    assert not [line for line in said if not any(one in line for one in said_besides)], said

@@ -6,16 +6,26 @@ import re
 from collections.abc import Callable, Iterator
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
-from urllib.parse import urlsplit
 
 import httpx
 import pytest
 
 from service.demo.messages import LABORATORY, MILLBECK, referral
 from service.web import csrf
-from tests.web.pages.browser import CORRECTED, SETTLED, TESTED, WIDTHS, Demo, another_site, chromium, running
+from tests.web.pages.browser import (
+    CORRECTED,
+    SETTLED,
+    TESTED,
+    WIDTHS,
+    Demo,
+    another_site,
+    chromium,
+    launched,
+    opening,
+    running,
+)
 
-sync_api = pytest.importorskip("playwright.sync_api", reason="no playwright: install the dev extra")
+pytest.importorskip("playwright.sync_api", reason="no playwright: install the dev extra")
 axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="no axe: install the dev extra")
 pytestmark = [
     pytest.mark.skipif(not chromium(), reason="no Chromium on this machine"),
@@ -39,34 +49,14 @@ def demo(tmp_path_factory: pytest.TempPathFactory, today: date) -> Iterator[Demo
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
-    with sync_api.sync_playwright() as playwright:
-        held = playwright.chromium.launch(executable_path=chromium(), chromium_sandbox=False)
+    with launched() as held:
         yield held
-        held.close()
 
 
 @pytest.fixture
 def open_page(browser: Any, demo: Demo) -> Iterator[Open]:
-    """Opens pages that may ask nothing of any other place, and say nothing on the console."""
-    contexts: list[Any] = []
-    asked: list[str] = []
-    said: list[str] = []
-
-    def opened(width: int = 1280, **options: Any) -> Page:
-        context = browser.new_context(base_url=demo.address, viewport={"width": width, "height": 900}, **options)
-        contexts.append(context)
-        context.on("request", lambda request: asked.append(request.url))
-        page = context.new_page()
-        page.on("console", lambda message: said.append(message.text))
-        page.on("pageerror", lambda error: said.append(str(error)))
-        return page
-
-    yield opened
-    for context in contexts:
-        context.close()
-    assert asked
-    assert {urlsplit(url).netloc for url in asked} == {urlsplit(demo.address).netloc}
-    assert not [line for line in said if "403" not in line and "422" not in line], said
+    with opening(browser, demo.address, 1280, 900, said_besides=("403", "422")) as opened:
+        yield opened
 
 
 def _addresses(demo: Demo) -> dict[str, str]:

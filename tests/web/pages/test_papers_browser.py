@@ -11,9 +11,9 @@ from urllib.parse import urlsplit
 import httpx
 import pytest
 
-from tests.web.pages.browser import SETTLED, TESTED, WIDTHS, Demo, chromium, running
+from tests.web.pages.browser import SETTLED, TESTED, WIDTHS, Demo, chromium, launched, opening, running
 
-sync_api = pytest.importorskip("playwright.sync_api", reason="no playwright: install the dev extra")
+pytest.importorskip("playwright.sync_api", reason="no playwright: install the dev extra")
 axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="no axe: install the dev extra")
 pytestmark = [
     pytest.mark.skipif(not chromium(), reason="no Chromium on this machine"),
@@ -35,33 +35,14 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
-    with sync_api.sync_playwright() as playwright:
-        held = playwright.chromium.launch(executable_path=chromium(), chromium_sandbox=False)
+    with launched() as held:
         yield held
-        held.close()
 
 
 @pytest.fixture
 def open_page(browser: Any, demo: Demo) -> Iterator[Open]:
-    """Opens pages that ask nothing of any other place, and say nothing on the console."""
-    contexts: list[Any] = []
-    asked: list[str] = []
-    said: list[str] = []
-
-    def opened(width: int = 390, **options: Any) -> Page:
-        context = browser.new_context(base_url=demo.address, viewport={"width": width, "height": 844}, **options)
-        contexts.append(context)
-        context.on("request", lambda request: asked.append(request.url))
-        page = context.new_page()
-        page.on("console", lambda message: said.append(message.text))
-        page.on("pageerror", lambda error: said.append(str(error)))
-        return page
-
-    yield opened
-    for context in contexts:
-        context.close()
-    assert {urlsplit(url).netloc for url in asked} == {urlsplit(demo.address).netloc}
-    assert not [line for line in said if "404" not in line], said
+    with opening(browser, demo.address, 390, 844, said_besides=("404",)) as opened:
+        yield opened
 
 
 def link_to(demo: Demo, number: str) -> str:
