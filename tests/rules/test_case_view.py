@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import pytest
+
 from service.rules.case_view import view_case
 from service.rules.course import course_on
+from service.rules.decision import Criterion, Status, cautions
 from service.rules.facts import CaseFacts, RedFlagKind
 from service.rules.site import Site
 
@@ -56,3 +59,19 @@ def test_side_effects_that_are_open_stand_worst_first_and_those_of_grade_0_are_n
     )
     held = course_on(case(side_effects=reports), AS_OF).open_side_effects
     assert [(e.kind, e.grade) for e in held] == [("dry mouth", 3), ("ear ache", 1), ("jaw ache", 1)]
+
+
+@pytest.mark.parametrize(
+    ("status", "plain", "as_caution"),
+    [
+        (Status.MET, "met", "clear"),
+        (Status.UNMET, "not met", "not met"),
+        (Status.UNKNOWN, "not known", "not known"),
+        (Status.ATTENTION, "needs attention", "needs attention"),
+    ],
+)
+def test_how_a_criterion_came_out_in_words(status, plain, as_caution):
+    """Nothing is «met» where attention is what is looked for."""
+    item = Criterion("a", "A", status, "A sentence.")
+    (caution,) = cautions(item)
+    assert (item.standing, caution.standing) == (plain, as_caution)
