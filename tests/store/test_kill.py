@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import random
 import threading
 import time
@@ -14,7 +15,7 @@ from tests.conftest import Service
 from tests.store.messages import Post, check_in, referral, send, setting
 from tests.store.whole import check_whole, rows_of
 
-_CYCLES = 5
+_CYCLES = int(os.environ.get("AIRWAY_RELAY_KILL_CYCLES", "5"))
 _CLIENTS = 4
 _DAYS = [f"2026-09-{day:02}" for day in range(1, 29)]
 
