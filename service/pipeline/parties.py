@@ -6,7 +6,7 @@ became a party stays one: what it did is part of the record.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from sqlalchemy import Connection
 
@@ -16,6 +16,7 @@ from service.fhir.build import Resource, sid
 from service.fhir.json_text import load
 from service.fhir.read_other import is_referral, is_test_order
 from service.fhir.reading import reference_of
+from service.pipeline.fact_rows import split
 from service.pipeline.identify import Identified
 from service.pipeline.sender import Sender
 from service.store import cases, parties, resources
@@ -23,6 +24,8 @@ from service.store.cases import Case
 
 PLACER, FULFILLER, LAB = "placer", "fulfiller", "lab"
 _PRACTITIONERS = sid("practitioner") + "/"
+_NONE_NAMED = ("-", "none")
+"""Stands for the parties of a case whose resources name none, so that it is not looked at again. Nobody's organisation."""
 _BATCH = 100
 Look = Callable[[str], Resource]
 
@@ -32,14 +35,7 @@ def record(connection: Connection, case: Case, items: Sequence[Identified], send
     telling = [i for i in items if i.written and i.draft.type in ("ServiceRequest", "DiagnosticReport")]
     if not telling and not opened:
         return
-    here = {i.reference: i.resource for i in items}
-
-    def look(reference: str) -> Resource:
-        if reference in here:
-            return here[reference]
-        held = resources.current(connection, *reference.split("/", 1)) if "/" in reference else None
-        return load(held.body) if held and not held.deleted else {}
-
+    look = _looking(connection, {i.reference: i.resource for i in items})
     found = {(o, part) for i in telling for o, part in _named(connection, i.resource, look)}
     if sender.is_limited:
         found |= _own(sender, found, telling, opened)
@@ -48,24 +44,32 @@ def record(connection: Connection, case: Case, items: Sequence[Identified], send
 
 def fill_some(connection: Connection) -> int:
     """Put the parties of some older cases on record; how many cases there were."""
-
-    def look(reference: str) -> Resource:
-        held = resources.current(connection, *reference.split("/", 1)) if "/" in reference else None
-        return load(held.body) if held and not held.deleted else {}
-
+    look = _looking(connection, {})
     numbers = parties.without(connection, _BATCH)
     for number in numbers:
         case = cases.get(connection, number)
         assert case is not None, "its number was just read"
         held = [load(r.body) for r in resources.of_case(connection, number) if r.type == "DiagnosticReport"]
         found = {(o, part) for body in (look(case.referral), *held) for o, part in _named(connection, body, look)}
-        _keep(connection, case, found or {("", "")})
+        _keep(connection, case, found or {_NONE_NAMED})
     return len(numbers)
+
+
+def _looking(connection: Connection, here: Mapping[str, Resource]) -> Look:
+    """Finds a resource by its reference, in a message first; one without content when it is nowhere."""
+
+    def look(reference: str) -> Resource:
+        if reference in here:
+            return here[reference]
+        held = resources.current(connection, *split(reference)) if "/" in reference else None
+        return load(held.body) if held and not held.deleted else {}
+
+    return look
 
 
 def _keep(connection: Connection, case: Case, found: Iterable[tuple[str, str]]) -> None:
     for organisation, _ in sorted(parties.add(connection, case.case_number, found)):
-        parties.tell(connection, [(case.patient.split("/")[0], case.patient.split("/")[1])], organisation)
+        parties.tell(connection, [split(case.patient)], organisation)
 
 
 def _named(connection: Connection, resource: Resource, look: Look) -> list[tuple[str, str]]:

@@ -30,6 +30,8 @@ from service.store.query import DIRECTORY
 
 _MOVERS = {Role.FULFILLER: Office.DENTAL_OFFICE, Role.PLACER: Office.PHYSICIAN}
 """Who moves a referral in which role; a laboratory places one for the physician, and no more."""
+_AUTHORED = SHARED | DELETABLE | {"ServiceRequest"}
+"""Types of which the organisation that wrote a resource changes it: people and organisations, messages, requests."""
 _DOORS = {Role.FULFILLER: {Office.DENTAL_OFFICE}, Role.PLACER: {Office.PHYSICIAN, Office.SLEEP_LAB}}
 
 
@@ -74,7 +76,7 @@ def check(
 def wrote(connection: Connection, sender: Sender, items: Sequence[Identified]) -> None:
     """Remember what is only its writer's to change."""
     if sender.is_limited:
-        made = [(i.draft.type, i.id) for i in items if i.what == "created" and i.draft.type in SHARED | DELETABLE]
+        made = [(i.draft.type, i.id) for i in items if i.what == "created" and i.draft.type in _AUTHORED]
         parties.tell(connection, made, sender.grant.organisation, wrote=True)
 
 
@@ -137,14 +139,15 @@ def _duty(acting: frozenset[Office], item: Identified, opens: bool) -> list[Prob
 def _authorship(
     connection: Connection, grant: Grant, acting: frozenset[Office], items: Sequence[Identified]
 ) -> list[Problem]:
-    """People, organisations, messages and documents are changed by who wrote them, a patient by who refers them."""
+    """What has an author is changed by it; a patient also by who refers them, a request by the physician's office.
+
+    A laboratory that only tests does not edit the referral, which says who the parties are.
+    """
     changed = [
-        i
-        for i in items
-        if i.what in ("updated", "deleted") and i.draft.type in SHARED | DELETABLE and i.held is not None
+        i for i in items if i.what in ("updated", "deleted") and i.draft.type in _AUTHORED and i.held is not None
     ]
     own = parties.written_by(connection, grant.organisation, [(i.draft.type, i.id) for i in changed])
-    medical = acting & {Office.PHYSICIAN, Office.SLEEP_LAB}
+    others = {"Patient": acting & {Office.PHYSICIAN, Office.SLEEP_LAB}, "ServiceRequest": acting & {Office.PHYSICIAN}}
     return [
         Problem(
             Category.FORBIDDEN,
@@ -152,9 +155,7 @@ def _authorship(
             i.draft.path or i.draft.type,
         )
         for i in changed
-        if (i.draft.type, i.id) not in own
-        and i.reference != grant.organisation
-        and not (i.draft.type == "Patient" and medical)
+        if (i.draft.type, i.id) not in own and i.reference != grant.organisation and not others.get(i.draft.type)
     ]
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 Kinds = tuple[tuple[str, frozenset[str] | None], ...]
 """Resource types, each with the categories (`system|code`) it is limited to, or None."""
@@ -18,10 +18,6 @@ class Caller:
 
     organisation: str | None = None
     kinds: Kinds | None = None
-
-    def of_every_kind(self) -> Caller:
-        """The same caller without a limit of types, as their messages are worked on."""
-        return replace(self, kinds=None)
 
 
 ALL_SEEING = Caller()

@@ -209,6 +209,20 @@ def test_a_laboratory_named_in_the_order_reports_the_test(told: World) -> None:
     assert told.ask(told.there.lab, "GET", f"/cases/{trio.case}").status_code == 200
     assert told.ask(told.there.lab, "GET", f"/fhir/{trio.links['patient']}").status_code == 200
     assert told.ask(told.there.dentist, "GET", f"/cases/{trio.case}").status_code == 404
+    held = load(told.ask(told.there.lab, "GET", f"/fhir/{trio.links['referral']}").text)
+    invited = {**held, "performer": [*held["performer"], {"reference": _own(told, told.there.dentist)}]}
+    match = {"If-Match": f'W/"{held["meta"]["versionId"]}"'}
+    refused = told.ask(told.there.lab, "PUT", f"/fhir/{trio.links['referral']}", invited, **match)
+    assert refused.status_code == 403, refused.text
+    assert told.ask(told.there.dentist, "GET", f"/cases/{trio.case}").status_code == 404
+
+
+def test_the_laboratory_that_referred_and_the_physicians_office_correct_a_referral(told: World) -> None:
+    trio = told.here
+    for revision, name in enumerate((trio.lab, trio.physician), 2):
+        body = trio.referral() | {"revision": revision, "note": f"Corrected by {name}."}
+        answer = told.ask(name, "POST", "/intake/referrals", body)
+        assert answer.status_code == 200, answer.text
 
 
 def _own(told: World, name: str) -> str:
