@@ -128,8 +128,13 @@ def requests(told: World, at: Target) -> Iterator[Request]:
     condition = f"identifier={held['identifier'][0]['system']}|{number}"
     yield Request("conditional create", "POST", "/fhir/Patient", held, (("If-None-Exist", condition),))
     yield Request("conditional update", "PUT", f"/fhir/Patient?{condition}", held)
-    for end in ("", "/readiness", "/messages", "/page"):
+    yield Request("letter", "GET", f"/fhir/CarePlan/{at.case}/$letter")
+    for end in ("", "/readiness", "/messages", "/page", "/letter", "/sheet", "/letter.pdf", "/sheet.pdf"):
         yield Request(f"case{end}", "GET", f"/cases/{at.case}{end}")
+    yield Request("office's link", "GET", f"/cases/{at.case}/check-in-link")
+    yield Request("form", "GET", f"/cases/{at.case}/forms/check-in")
+    yield Request("link by intake", "POST", f"/intake/cases/{at.case}/check-in-links")
+    yield Request("link ended by intake", "DELETE", f"/intake/cases/{at.case}/check-in-links")
     for _, door, body in told.story(replace(told.there, number=at.number)):
         yield Request(f"intake {door}", "POST", f"/intake/cases/{at.case}/{door}", body)
     yield Request("cancellation", "POST", f"/intake/cases/{at.case}/cancellation", example("physician/cancellation"))
@@ -235,6 +240,9 @@ def test_everybody_who_is_a_party_reads_on_every_path(told: World) -> None:
             if request.name not in names or "subscription" in request.name or request.path.startswith("/fhir/Subscr"):
                 continue
             answer = told.ask(name, request.method, request.path, request.body, **dict(request.headers))
+            if request.name in ("office's link", "form") and name != told.there.dentist:
+                assert answer.status_code == 403
+                continue
             assert answer.status_code in (200, 304), (request.name, answer.text)
             if request.name.startswith("search") or request.name in ("chain", "include", "identifier", "has"):
                 assert load(answer.text).get("entry"), request.name
