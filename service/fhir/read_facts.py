@@ -100,11 +100,8 @@ _DECIMAL_FIELDS = frozenset(
 
 def _exact(fact: StoredFact) -> StoredFact:
     """Whole numbers come back from JSON as int; measured values are Decimal throughout the rules."""
-    small = {
-        k: Decimal(v) if k in _DECIMAL_FIELDS and isinstance(v, int) and not isinstance(v, bool) else v
-        for k, v in fact.small.items()
-    }
-    return StoredFact(fact.source, small)
+    whole = {k: Decimal(v) for k, v in fact.small.items() if type(v) is int and k in _DECIMAL_FIELDS}
+    return StoredFact(fact.source, fact.small | whole) if whole else fact
 
 
 def assemble(stored: Iterable[StoredFact]) -> CaseFacts:
@@ -215,6 +212,7 @@ def _sleep_test(fact: StoredFact, measures: dict[str, StoredFact]) -> SleepTest:
 def _told_in(of: Any, pap: StoredFact | None) -> tuple[tuple[str, Source], ...]:
     """Which resource versions tell the fields of the referral that are no elements of its order."""
     found = {("pap_history", pap.source)} if pap else set()
+    found |= {("state", f.source) for f in sorted(of("task"), key=lambda f: f.source)[-1:]}
     found |= {("diagnosis_codes", f.source) for f in of("diagnosis")}
     found |= {("conditions", f.source) for f in of("condition")}
     found |= {("face_to_face_on", f.source) for f in of("evaluation")}

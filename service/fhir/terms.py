@@ -139,6 +139,7 @@ LOCAL_TERMS: dict[str, str] = {
     "add-positional-therapy": "Add positional therapy",
     "combination-or-another-therapy": "Combination or another therapy",
     "stop-treatment": "Stop treatment",
+    "treatment-goes-on": "Treatment goes on",
     "appliance-delivered": "Appliance delivered",
     "baseline-known": "Baseline test known",
     "setting-stable": "Setting stable",

@@ -110,7 +110,7 @@ def _status(told: _Told, thresholds: Thresholds) -> Status:
     if told.covered < thresholds.wear_nights_needed.value or (told.worn and not told.timed):
         return Status.UNKNOWN
     often = told.worn >= thresholds.wear_share.value * told.reported
-    long = told.timed > 0 and told.hours >= thresholds.wear_hours.value * told.timed
+    long = told.hours >= thresholds.wear_hours.value * told.timed
     return Status.MET if often and long else Status.UNMET
 
 

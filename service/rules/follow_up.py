@@ -24,7 +24,7 @@ from service.rules.visits import PlannedVisit, VisitState, first_of_each_office,
 from service.rules.words import day, listed
 
 RULE = "follow-up"
-VERSION = "1.1.0"
+VERSION = "1.2.0"
 
 
 class FollowUpOutcome(StrEnum):

@@ -24,6 +24,7 @@ from service.rules.criteria_of_state import (
 from service.rules.criteria_of_symptoms import no_witnessed_pauses, sleepiness_settled, snoring_settled
 from service.rules.criteria_of_wear import worn_enough
 from service.rules.decision import Criterion, Decision, Party, Readiness, Status
+from service.rules.ended import treatment_ended, who_follows
 from service.rules.facts import CaseFacts, RedFlagKind
 from service.rules.relapse import relapse
 from service.rules.step_size import limits_read
@@ -31,7 +32,7 @@ from service.rules.thresholds import Thresholds
 from service.rules.words import day, listed, sides
 
 RULE = "readiness-for-efficacy-test"
-VERSION = "1.1.0"
+VERSION = "1.2.0"
 
 FOR_THE_DENTIST = frozenset({RedFlagKind.LOCKED_JAW, RedFlagKind.LOOSE_TOOTH, RedFlagKind.BROKEN_APPLIANCE})
 _SYMPTOMS = ("snoring-settled", "sleepiness-settled")
@@ -44,6 +45,9 @@ def assess_readiness(facts: CaseFacts, thresholds: Thresholds, as_of: date, cour
     criteria = readiness_criteria(course, thresholds)
     if course.open_red_flags:
         return _stop(course, criteria)
+    ended = treatment_ended(course)
+    if ended:
+        return _over(course, (ended, *criteria), ended)
     unmet = [c for c in criteria if c.status is Status.UNMET]
     unknown = [c for c in criteria if c.status is Status.UNKNOWN]
     if unknown and not unmet:
@@ -114,6 +118,11 @@ def _stop(course: Course, criteria: tuple[Criterion, ...]) -> Decision:
     sentence = f"Stop and review: {told} {verbs} not resolved, for {whom}."
     party = Party.DENTIST if to_dentist else Party.PHYSICIAN
     return _decision(course, flags + criteria, Readiness.STOP_AND_REVIEW, sentence, party, urgent=True)
+
+
+def _over(course: Course, criteria: tuple[Criterion, ...], ended: Criterion) -> Decision:
+    sentence = f"Not ready for an efficacy test: {ended.sentence[0].lower()}{ended.sentence[1:]}"
+    return _decision(course, criteria, Readiness.NOT_YET, sentence, who_follows(course))
 
 
 def _cannot_say(course: Course, criteria: tuple[Criterion, ...], unknown: Sequence[Criterion]) -> Decision:

@@ -9,6 +9,7 @@ from typing import Any
 
 from service.rules.course import Course, course_on
 from service.rules.decision import Decision, Party, Readiness, Step
+from service.rules.ended import ENDED, who_follows
 from service.rules.facts import Appliance, CancellationRequest, CaseFacts, PhysicianChoice, ReferralState, TestPurpose
 from service.rules.follow_up import FollowUp, FollowUpOutcome
 from service.rules.response import Response
@@ -51,12 +52,6 @@ class Stage:
         }
 
 
-_ENDED = {
-    ReferralState.REJECTED: "The dental office declined the referral; the physician chooses another way.",
-    ReferralState.CANCELLED: "The physician's office cancelled the referral.",
-    ReferralState.FAILED: "The dental office could not complete the treatment.",
-    ReferralState.ENTERED_IN_ERROR: "The referral was entered in error.",
-}
 _NOTHING_DELIVERED = (
     "The dental office completed the referral, and no delivery of an appliance is on record; the physician asks what was "
     "done."
@@ -96,9 +91,8 @@ def _stage(
     began = referral.day if referral else as_of
     state = referral.state if referral else ReferralState.REQUESTED
     entered = referral.entered_on(state, as_of) if referral else as_of
-    if state in _ENDED:
-        mover = Party.PHYSICIAN if state in (ReferralState.REJECTED, ReferralState.FAILED) else Party.NOBODY
-        return Stage(StageName.CLOSED, mover, entered, _ENDED[state])
+    if state in ENDED:
+        return Stage(StageName.CLOSED, who_follows(course), entered, ENDED[state])
     if readiness.outcome == Readiness.STOP_AND_REVIEW:
         since = min(f.moment.day for f in course.open_red_flags)
         return Stage(StageName.UNDER_REVIEW, readiness.whose_move, since, readiness.sentence, urgent=True)

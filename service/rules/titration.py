@@ -14,6 +14,7 @@ from service.rules.adequate_tests import adequate_test, tested_this_setting
 from service.rules.check_in_dates import is_fresh
 from service.rules.course import Course, at_limit, course_on, open_when_set, taken_back_for_side_effect
 from service.rules.decision import Criterion, Decision, Measured, Party, Readiness, Status, Step
+from service.rules.ended import treatment_ended, who_follows
 from service.rules.facts import CaseFacts, CheckIn, PhysicianChoice, SideEffect
 from service.rules.relapse import relapse
 from service.rules.step_size import one_step_back, room_left, step_size_mm
@@ -23,7 +24,7 @@ from service.rules.wear_reports import WearReport, wear_reports
 from service.rules.words import count, day, listed, number, sides, spoken
 
 RULE = "next-titration-step"
-VERSION = "1.1.0"
+VERSION = "1.2.0"
 
 _GRADE_THAT_STOPS_WEAR = 3
 _NIGHTS_OF_A_WEEK = 7
@@ -39,9 +40,10 @@ def next_step(
     if readiness.outcome == Readiness.STOP_AND_REVIEW:
         step = Step.PHYSICIAN_REVIEW if readiness.whose_move is Party.PHYSICIAN else Step.DENTIST_REVIEW
         return _step(course, step, f"No change of setting. {readiness.sentence}", readiness.whose_move, urgent=True)
-    if course.stopped_on:
-        sentence = f"No change of setting: the physician stopped treatment on {day(course.stopped_on)}."
-        return replace(_step(course, Step.HOLD, sentence, Party.NOBODY), read_besides=(course.decisions[-1].source,))
+    ended = treatment_ended(course)
+    if ended:
+        sentence = f"No change of setting: {ended.sentence[0].lower()}{ended.sentence[1:]}"
+        return _step(course, Step.HOLD, sentence, who_follows(course), criteria=(ended,))
     if readiness.outcome in (Readiness.READY, Readiness.READY_AT_LIMIT):
         return _step(course, Step.REQUEST_TEST, f"Stay at this setting. {readiness.sentence}", Party.PHYSICIAN)
     return (

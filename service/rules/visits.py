@@ -16,6 +16,7 @@ from typing import Any
 
 from service.rules.course import Course
 from service.rules.decision import Party
+from service.rules.ended import treatment_ended
 from service.rules.facts import Office, PhysicianChoice, Visit
 from service.rules.threshold import Threshold
 from service.rules.thresholds import Thresholds
@@ -98,8 +99,8 @@ def efficacy_verified_on(course: Course) -> date | None:
 
 
 def planned_visits(course: Course, thresholds: Thresholds) -> tuple[PlannedVisit, ...]:
-    """The visits of both offices up to the next one to come, in order; none before a delivery or after a stop."""
-    if course.appliance is None or course.stopped_on:
+    """The visits of both offices up to the next one to come, in order; none before a delivery or after the end."""
+    if course.appliance is None or treatment_ended(course):
         return ()
     visits = course.known.visits
     found: list[PlannedVisit] = []

@@ -19,6 +19,7 @@ from service.rules.facts import (
     RedFlagKind,
     ReferralState,
 )
+from service.rules.follow_up import FollowUpOutcome
 from service.rules.overdue import overdue_from
 from service.rules.site import Site
 from service.rules.thresholds import Thresholds
@@ -62,11 +63,27 @@ TESTED = case(sleep_tests=(baseline(), efficacy(4)))
 HELD = replace(referral(ReferralState.ON_HOLD), state_since=((ago(10), ReferralState.ON_HOLD),))
 ASKED = CancellationRequest(source("asked"), ago(3), "surgery")
 
+BEGUN = replace(
+    referral(ReferralState.IN_PROGRESS),
+    state_since=(
+        (ago(100), ReferralState.REQUESTED),
+        (ago(30), ReferralState.ACCEPTED),
+        (ago(10), ReferralState.IN_PROGRESS),
+    ),
+)
+
 TABLE = rows(
     # comment, facts, days before today on which the wait began, days allowed
     ("referred 100 days ago and never answered: lost at the first step", REFERRED, 100, 14),
     ("accepted 20 days ago: an appliance takes weeks to make", since(ReferralState.ACCEPTED, 20), 20, 60),
     ("in titration, the last sign of life is the setting of 8 days ago", TITRATING, 8, 14),
+    ("accepted today: the whole time is left", since(ReferralState.ACCEPTED, 0), 0, 60),
+    (
+        "accepted a week after the referral came, then begun: from the acceptance on",
+        replace(since(ReferralState.IN_PROGRESS, 0), referral=BEGUN),
+        30,
+        60,
+    ),
     (
         "in titration, a check-in after the setting is the later sign of life",
         replace(TITRATING, check_ins=(good_check_in(5, snoring="6"),)),
@@ -121,6 +138,27 @@ NEVER = rows(
 @pytest.mark.parametrize("facts", NEVER)
 def test_never_overdue(facts: CaseFacts):
     assert told(facts) is None
+
+
+VISITS = rows(
+    ("half a year after the decision, due for a week", 190, FollowUpOutcome.VISIT_DUE, 7),
+    ("overdue for a month", 213, FollowUpOutcome.VISIT_OVERDUE, 30),
+)
+
+
+@pytest.mark.parametrize(("decided", "outcome", "due"), VISITS)
+def test_a_visit_has_its_days_of_grace_and_no_report_puts_it_off(decided: int, outcome: FollowUpOutcome, due: int):
+    facts = case(
+        appliances=(appliance(300),),
+        settings=(setting(300, "0"), setting(270, "2")),
+        check_ins=(good_check_in(2),),
+        sleep_tests=(baseline(400), efficacy(decided + 1)),
+        physician_decisions=(choice(decided, PhysicianChoice.CONTINUE),),
+    )
+    grace = DEFAULTS.with_values({"visit_grace_days": Decimal(20)})
+    view = view_case(facts, Site(thresholds=grace), AS_OF)
+    assert view.follow_up is not None and view.follow_up.decision.outcome == outcome
+    assert told(facts, grace) == ago(due) + timedelta(days=20)
 
 
 def test_an_answered_request_to_cancel_no_longer_waits():

@@ -135,6 +135,11 @@ THIS_WEEK = rows(
         "Do not change the setting. Contact the physician without delay. Ask the dental office whether to wear it ",
     ),
     (
+        "the physician reads the test of this setting: no hurry, nothing to call about",
+        case(sleep_tests=TESTED),
+        "Keep the appliance at 2 mm on both sides; do not change the setting. Wear it every night.",
+    ),
+    (
         "a review that is not urgent",
         case(settings=(setting(21, "2", "3"),)),
         "Keep the appliance at 2 mm left and 3 mm",

@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from service.rules.course import at_limit, course_on, taken_back_for_side_effect
 from service.rules.coverage_us import us_coverage_documentation
 from service.rules.decision import Decision, Readiness, Status
+from service.rules.ended import ENDED
 from service.rules.facts import CaseFacts, CheckIn, Moment, RedFlag, RedFlagKind, Source, effective_day
 from service.rules.follow_up import follow_up
 from service.rules.plan import activities_of
@@ -161,8 +162,9 @@ def test_every_input_is_a_fact_of_the_case_known_that_day(facts, as_of):
     known = {f.source for k in TUPLES for f in getattr(facts.known_on(as_of), k)}
     known |= {s for t in facts.known_on(as_of).sleep_tests for s in t.measure_sources}
     known |= {a.limits_from for a in facts.known_on(as_of).appliances}
-    if facts.referral and facts.referral.day <= as_of:
-        known.add(facts.referral.source)
+    held = facts.known_on(as_of).referral
+    if held and (held.day <= as_of or held.state in ENDED):  # an ended referral has no day but that of its state
+        known.add(held.source)
     assert set(readiness(facts, as_of).inputs) <= known
     said = everything(facts, as_of)
     for answer in (said[k] for k in ("step", "response", "referral", "coverage", "follow-up") if said[k]):

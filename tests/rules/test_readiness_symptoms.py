@@ -127,6 +127,9 @@ def test_one_tired_answer_beside_a_good_epworth_disagrees_at_once():
     item = criterion(facts, "sleepiness-settled")
     assert item.status == "unmet"
     assert item.sentence.startswith("Symptoms disagree. ")
+    assert item.sentence.endswith(
+        "Restedness was told as 2 of 10; 7 or more counts as settled (our default, no published value found)."
+    )
 
 
 FRESH = rows(("27 days old", 27, "met"), ("28 days old still speaks", 28, "met"), ("29 days old", 29, "unknown"))
