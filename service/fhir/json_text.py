@@ -9,13 +9,14 @@ from collections.abc import Iterable
 from decimal import Decimal
 from typing import Any, Never
 
+import msgspec
 import orjson
 import simplejson
 
 from service.errors import Category, Problem, Refused, refuse
 
 _AS_GIVEN = orjson.OPT_PASSTHROUGH_DATACLASS | orjson.OPT_PASSTHROUGH_DATETIME
-_DECODER = simplejson.JSONDecoder(parse_float=Decimal)
+_DECODER = msgspec.json.Decoder(float_hook=Decimal)
 MAX_DEPTH = 40
 MAX_DIGITS = 40
 

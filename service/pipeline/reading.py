@@ -5,7 +5,7 @@ from __future__ import annotations
 import copy
 from collections.abc import Callable
 from datetime import date, datetime, tzinfo
-from typing import Any, Self
+from typing import Any, Self, TypeVar
 
 from sqlalchemy import Connection
 
@@ -30,6 +30,7 @@ from service.store.cases import Case, Waiting
 from service.store.engine import Database
 from service.store.resources import Stored
 
+T = TypeVar("T")
 OF_THE_DAY = ("CarePlan", "Observation", "GuidanceResponse", "Task", "ServiceRequest", "Provenance")
 """Types whose content a new day may change."""
 
@@ -78,7 +79,7 @@ class Reads:
         if held is None:
             raise refuse(Category.NOT_FOUND, f"{kind}/{resource_id} is not here.")
         earlier = recorded_on is not None and recorded_on < self.today().isoformat()
-        if kind in OF_THE_DAY and earlier and self._is_stale(held.case_number, f"{kind}/{resource_id}"):
+        if kind in OF_THE_DAY and earlier and self._tells_an_earlier_day(held.case_number, f"{kind}/{resource_id}"):
             self.refresh(held.case_number, recorded=True)
             held = self._seen.read(lambda tx: resources.current(tx, kind, resource_id)) or held
         return _not_deleted(held)
@@ -92,11 +93,29 @@ class Reads:
 
     def case(self, case_number: str) -> dict[str, Any]:
         """A case as JSON-ready data, as of today. 404 when it is not here."""
-        if self._is_stale(case_number):
-            self.refresh(case_number)
-        held, later = self._seen.read(lambda tx: (cases.get(tx, case_number), cases.replacing(tx, case_number)))
+        return self.case_and(case_number, lambda tx, data: data)
+
+    def case_and(self, case_number: str, also: Callable[[Connection, dict[str, Any]], T]) -> T:
+        """What is made of a case as JSON-ready data, as of today, by what else is read in the same transaction."""
+
+        def work(tx: Connection) -> T | None:
+            held = self._held(tx, case_number)
+            return None if self._behind(held) else also(tx, self._data(tx, held))
+
+        found = self._seen.read(work)
+        if found is not None:
+            return found
+        self.refresh(case_number)
+        return self._seen.read(lambda tx: also(tx, self._data(tx, self._held(tx, case_number))))
+
+    def _held(self, tx: Connection, case_number: str) -> Case:
+        held = cases.get(tx, case_number)
         if held is None:
             raise refuse(Category.NOT_FOUND, f"There is no case {case_number}.")
+        return held
+
+    def _data(self, tx: Connection, held: Case) -> dict[str, Any]:
+        case_number = held.case_number
         links = {
             "care_plan": f"CarePlan/{case_number}",
             "referral": held.referral,
@@ -109,7 +128,7 @@ class Reads:
             **load(held.summary),
             "overdue_from": held.overdue_from,
             "replaces": held.replaces,
-            "replaced_by": later,
+            "replaced_by": cases.replacing(tx, case_number),
             "resources": {k: v for k, v in links.items() if v},
         }
 
@@ -117,9 +136,7 @@ class Reads:
         """A case as it stood, or will stand if nothing else is reported, on a day. Nothing is stored."""
 
         def work(tx: Connection) -> CaseFacts:
-            held = cases.get(tx, case_number)
-            if held is None:
-                raise refuse(Category.NOT_FOUND, f"There is no case {case_number}.")
+            held = self._held(tx, case_number)
             return self.facts_on(tx, held, as_of)
 
         return decide.summary_of(case_number, view_case(self._seen.read(work), self.site, as_of))
@@ -160,14 +177,18 @@ class Reads:
         """Raise unless the database answers."""
         self._database.read(lambda tx: cases.get(tx, ""))
 
-    def _is_stale(self, case_number: str, resource: str = "") -> bool:
-        """Whether a case, or a resource of it that tells its decision, is of an earlier day."""
+    def _behind(self, held: Case) -> bool:
+        """Whether a case was decided on an earlier day, and may come out otherwise today."""
+        return held.stage != StageName.CLOSED and is_stale(held, self.today(), recorded=False)
+
+    def _tells_an_earlier_day(self, case_number: str, resource: str) -> bool:
+        """Whether a resource of a case that tells its decision tells that of an earlier day."""
         held = self._seen.read(lambda tx: cases.get(tx, case_number))
         if held is None or held.stage == StageName.CLOSED:
             return False
-        if resource and resource != held.task and resource not in Derived.of(case_number, held.derived).versions:
+        if resource != held.task and resource not in Derived.of(case_number, held.derived).versions:
             return False
-        return is_stale(held, self.today(), bool(resource))
+        return is_stale(held, self.today(), recorded=True)
 
     def facts_on(self, tx: Connection, case: Case, as_of: date) -> CaseFacts:
         """The facts of a case that a decision of a day reads."""

@@ -83,7 +83,13 @@ def _facts(caller: Caller) -> Select[Any]:
     return query.rows_seen_by(caller, FACTS, *columns).where(_F.case_number == bindparam("number"))
 
 
+def _replacing(caller: Caller) -> Select[Any]:
+    later = query.rows_seen_by(caller, CASES, _C.case_number).where(_C.replaces == bindparam("number"))
+    return later.order_by(_C.case_number).limit(100)
+
+
 _GET = query.made_once(_one_case)
+_REPLACING = query.made_once(_replacing)
 _LOCK = query.made_once(lambda caller: _one_case(caller).with_for_update())
 _EVERY_FACT = query.made_once(_facts)
 _FACTS_IN_USE = query.made_once(lambda caller: _facts(caller).where(_F.spent == false()))
@@ -189,8 +195,7 @@ def patients_of(connection: Connection, case_numbers: Iterable[str]) -> dict[str
 
 def replacing(connection: Connection, case_number: str) -> list[str]:
     """Numbers of the later cases whose referral takes the place of this case's."""
-    found = query.rows(connection, CASES, _C.case_number).where(_C.replaces == case_number)
-    return [r.case_number for r in connection.execute(found.order_by(_C.case_number).limit(100))]
+    return [r.case_number for r in connection.execute(_REPLACING(connection), {"number": case_number})]
 
 
 def not_decided_since(connection: Connection, day: str, closed: str, limit: int) -> list[str]:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import Connection, Select, bindparam, delete, literal, update
+from sqlalchemy import Connection, Select, and_, bindparam, delete, literal, or_, update
 
 from service.fhir.json_text import load
 from service.fhir.search_values import Value, values_of
@@ -90,6 +91,14 @@ _CURRENT = query.made_once(lambda caller: _last(query.rows_seen_by(caller, VERSI
 _CURRENT_AND_DAY = query.made_once(lambda caller: _last(_with_day(caller)))
 
 
+@lru_cache(maxsize=1024)
+def _among(caller: Caller, kinds: tuple[str, ...], only_current: bool) -> Select[Any]:
+    """Versions of resources of some types, whose ids are given under the name of each; made once, as by `made_once`."""
+    of_kinds = [and_(_V.type == kind, _V.id.in_(bindparam(kind, expanding=True))) for kind in kinds]
+    found = query.rows_seen_by(caller, VERSIONS).where(or_(*of_kinds))
+    return found.where(query.is_current(VERSIONS)) if only_current else found.order_by(_V.type, _V.id, _V.version)
+
+
 def current(connection: Connection, kind: str, resource_id: str) -> Stored | None:
     """The current version of a resource."""
     return _one(connection.execute(_CURRENT(connection), {"kind": kind, "name": resource_id}).one_or_none())
@@ -109,11 +118,22 @@ def version(connection: Connection, kind: str, resource_id: str, number: int) ->
 
 def current_of(connection: Connection, keys: Iterable[tuple[str, str]]) -> dict[tuple[str, str], Stored]:
     """The current versions of several resources, by (type, id)."""
-    wanted = list(dict.fromkeys(keys))
-    if not wanted:
-        return {}
-    last = query.rows(connection, VERSIONS).where(query.among(wanted, _V.type, _V.id), query.is_current(VERSIONS))
-    return {(r.type, r.id): Stored(*r) for r in connection.execute(last)}
+    return {(held.type, held.id): held for held in _those_of(connection, keys, only_current=True)}
+
+
+def versions_of(connection: Connection, keys: Iterable[tuple[str, str]]) -> list[Stored]:
+    """Every version of several resources, by type and id, those of each in order."""
+    return _those_of(connection, keys, only_current=False)
+
+
+def _those_of(connection: Connection, keys: Iterable[tuple[str, str]], only_current: bool) -> list[Stored]:
+    ids: dict[str, list[str]] = {}
+    for kind, resource_id in dict.fromkeys(keys):
+        ids.setdefault(kind, []).append(resource_id)
+    if not ids:
+        return []
+    wanted = _among(query.caller_of(connection), tuple(ids), only_current)
+    return [Stored(*r) for r in connection.execute(wanted, ids)]
 
 
 def of_case(connection: Connection, case_number: str) -> list[Stored]:

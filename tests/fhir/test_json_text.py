@@ -40,6 +40,19 @@ def test_what_is_written_is_what_another_library_writes(value: dict[str, Any]) -
     assert write_canonical(value) == other.encode(value)
 
 
+def _exactly(value: Any) -> Any:
+    """A value with the type of every part, and of a number its very digits."""
+    if isinstance(value, dict):
+        return {key: _exactly(held) for key, held in value.items()}
+    return [_exactly(held) for held in value] if isinstance(value, list) else (type(value), str(value))
+
+
+@given(OBJECTS)
+def test_what_is_loaded_is_what_another_library_reads(value: dict[str, Any]) -> None:
+    text = write(value)
+    assert _exactly(load(text)) == _exactly(simplejson.JSONDecoder(parse_float=Decimal).decode(text))
+
+
 def test_whole_numbers_beyond_64_bits_and_line_separators_are_written_as_they_are() -> None:
     text = '{"n":12345678901234567890123,"t":"\u2028\\u0001"}'
     assert write(load(text)) == text
