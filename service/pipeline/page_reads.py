@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass, field
+from datetime import date
+from enum import Enum
 from typing import Any
 
 from sqlalchemy import Connection
@@ -17,10 +20,14 @@ from service.pipeline.derived import Derived
 from service.pipeline.fact_rows import facts_of, split
 from service.pipeline.reading import Reads
 from service.rules.course import Course, course_on
+from service.rules.facts import CaseFacts, Source, effective_day
 from service.store import board, cases, entries, resources
 from service.store.board import BoardRow, Filter
 from service.store.cases import Case
+from service.store.resources import Stored
 
+LAST, _MOST = 8, 10_000
+"""How many entries are the last ones, and how many versions of entries are read at most."""
 _WHY = re.compile(r'"why": ?("(?:[^"\\]|\\.)*")')
 
 
@@ -43,18 +50,26 @@ class Version:
     resource: Resource
 
 
+class Entries(Enum):
+    """Which entries of a case are read: none, the last ones by day as they stand, or all, also what was withdrawn."""
+
+    NONE = "none"
+    LAST = "last"
+    ALL = "all"
+
+
 @dataclass(frozen=True, slots=True)
 class CaseRead:
     """A case for its page: the data of today's decision, the course with every fact, people, and versions of entries.
 
-    `more` is true when older entries were left out.
+    `raised` are the red flags that are open. The versions of a resource are in order.
     """
 
     data: dict[str, Any]
     course: Course
     people: dict[str, Resource]
     entries: list[Version] = field(default_factory=list)
-    more: bool = False
+    raised: list[Version] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,26 +127,49 @@ def is_case(reads: Reads, case_number: str) -> bool:
     return reads.database.read(lambda tx: cases.get(tx, case_number)) is not None
 
 
-def case_read(reads: Reads, case_number: str, most_entries: int) -> CaseRead:
-    """A case for its page, decided today. 404 when it is not here."""
-    data = reads.case(case_number)
-    references = [data["resources"].get(name) for name in ("patient", "physician", "dental_office")]
+def case_read(reads: Reads, case_number: str, wanted: Entries) -> CaseRead:
+    """A case for its page, decided today, with the entries wanted. 404 when it is not here."""
 
-    def work(tx: Connection) -> CaseRead:
-        facts = assemble(facts_of(cases.facts(tx, case_number)))
-        held = entries.versions_of_entries(tx, case_number, most_entries + 1)
-        people = resources.current_of(tx, [split(r) for r in references if r])
-        bodies = {f"{kind}/{i}": load(p.body) for (kind, i), p in people.items() if not p.deleted}
-        more = len(held) > most_entries
-        versions = [Version(f"{h.type}/{h.id}", h.version, h.last_updated, load(h.body)) for h in held]
-        return CaseRead(data, course_on(facts, reads.today()), bodies, _whole(versions) if more else versions, more)
+    def work(tx: Connection, data: dict[str, Any]) -> CaseRead:
+        course = course_on(assemble(facts_of(cases.facts(tx, case_number))), reads.today())
+        people = {r for name in ("patient", "physician", "dental_office") if (r := data["resources"].get(name))}
+        flags = {f.source.reference for f in course.open_red_flags}
+        last = set(_last_entries(course.known)) if wanted is Entries.LAST else set[str]()
+        held = resources.versions_of(tx, [split(r) for r in sorted(people | flags | last)])
+        told = [_version(h) for h in held if not h.deleted]
+        entered = [v for v in told if v.reference in last]
+        if wanted is Entries.ALL:
+            entered = [_version(h) for h in entries.versions_of_entries(tx, case_number, _MOST)]
+        return CaseRead(
+            data,
+            course,
+            people={v.reference: v.resource for v in told if v.reference in people},
+            entries=entered,
+            raised=[v for v in told if v.reference in flags],
+        )
 
-    return reads.database.read(work)
+    return reads.case_and(case_number, work)
 
 
-def _whole(held: list[Version]) -> list[Version]:
-    """Without the last resource, of which some versions may have been cut off."""
-    return [h for h in held if h.reference != held[-1].reference]
+def _version(held: Stored) -> Version:
+    return Version(f"{held.type}/{held.id}", held.version, held.last_updated, load(held.body))
+
+
+def _last_entries(known: CaseFacts) -> Iterator[str]:
+    """References of the resources that tell the last entries by their days; what was withdrawn is not among them."""
+    licence = [s for name, s in known.referral.told_in if name == "dentist_licensed"] if known.referral else []
+    told: list[tuple[date, Source, list[Source]]] = [
+        *((effective_day(a), a.source, [a.source, *licence]) for a in known.assessments),
+        *((effective_day(a), a.source, [a.source, a.limits_from]) for a in known.appliances),
+    ]
+    for kind in (known.settings, known.check_ins, known.side_effects, known.red_flags, known.sleep_tests):
+        told += [(effective_day(f), f.source, [f.source]) for f in kind]
+    for kind in (known.test_orders, known.physician_decisions, known.visits):
+        told += [(effective_day(f), f.source, [f.source]) for f in kind]
+    if known.referral:
+        told.append((known.referral.day, known.referral.source, [known.referral.source]))
+    for _, _, sources in sorted(told, reverse=True)[:LAST]:
+        yield from (s.reference for s in sources)
 
 
 def entry_read(reads: Reads, case_number: str, kind: str, entry_id: str) -> EntryRead:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 _PAGES = re.compile(
-    r"/|/physician|/sign-out|/cases/[^/]{1,80}/(?:page|letter|sheet|letter\.pdf|sheet\.pdf|check-in-link(?:/end)?)"
+    r"/|/physician|/sign-out|/cases/[^/]{1,80}/(?:page|reasons|letter|sheet|letter\.pdf|sheet\.pdf|check-in-link(?:/end)?)"
     r"|/cases/[^/]{1,80}/forms/[^/]{1,80}(?:/[^/]{1,200}(?:/withdraw)?)?"
 )
 _READS = re.compile(r"/fhir/(?!Subscription/)[A-Z][A-Za-z]{1,63}/[A-Za-z0-9.-]{1,64}(?:/_history/[0-9]{1,9})?")

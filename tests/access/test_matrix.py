@@ -129,7 +129,7 @@ def requests(told: World, at: Target) -> Iterator[Request]:
     yield Request("conditional create", "POST", "/fhir/Patient", held, (("If-None-Exist", condition),))
     yield Request("conditional update", "PUT", f"/fhir/Patient?{condition}", held)
     yield Request("letter", "GET", f"/fhir/CarePlan/{at.case}/$letter")
-    for end in ("", "/readiness", "/messages", "/page", "/letter", "/sheet", "/letter.pdf", "/sheet.pdf"):
+    for end in ("", "/readiness", "/messages", "/page", "/reasons", "/letter", "/sheet", "/letter.pdf", "/sheet.pdf"):
         yield Request(f"case{end}", "GET", f"/cases/{at.case}{end}")
     yield Request("office's link", "GET", f"/cases/{at.case}/check-in-link")
     yield Request("form", "GET", f"/cases/{at.case}/forms/check-in")

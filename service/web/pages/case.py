@@ -3,29 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from fastapi import APIRouter, Request, Response
 from starlette.concurrency import run_in_threadpool
 
 from service.fhir.dates import day_of
-from service.pipeline.page_reads import CaseRead, case_read, name_of
+from service.pipeline.page_reads import LAST, CaseRead, Entries, case_read, name_of
 from service.rules.stage import StageName
 from service.rules.thresholds import Thresholds
 from service.rules.words import day
 from service.web.audit import note_case
 from service.web.exchange import seen_by_sender
 from service.web.pages.catalogue import FORMS, Form
-from service.web.pages.chart import NARROW, WIDE, course_chart, has_course
+from service.web.pages.chart import course_chart, has_before, has_course
 from service.web.pages.course_table import rows_of
 from service.web.pages.history import Entry, history_of
 from service.web.pages.offered import makes_links, offered
-from service.web.pages.reasons import decision_shown, response_shown
+from service.web.pages.reasons import decision_shown, outcome_shown, response_shown
 from service.web.pages.render import page
 from service.web.pages.routes import PageRoute
 
 router = APIRouter(tags=["Pages"], include_in_schema=False, route_class=PageRoute)
-_RECENT, _ALL = 120, 10_000
 _TRACK = (
     StageName.REFERRED,
     StageName.ACCEPTED,
@@ -73,24 +73,59 @@ async def case_page(request: Request, case_number: str) -> Response:
     """One case, as of today."""
     pipeline, query = seen_by_sender(request, "r", "*"), request.query_params
     whole = query.get("history") == "all"
-    held = await run_in_threadpool(case_read, pipeline, case_number, _ALL if whole else _RECENT)
+    wanted = Entries.ALL if whole or query.get("done") else Entries.LAST
+
+    def made() -> Response:
+        held = case_read(pipeline, case_number, wanted)
+        shown = _shown(held, pipeline.site.thresholds, pipeline.today().isoformat(), offered(request))
+        history = history_of(held.entries, held.course.known)
+        entered = _entered(query.get("form", ""), query.get("entry", ""), history)
+        shown |= {
+            "done": _done(query.get("done", ""), query.get("form", ""), entered),
+            "history": history if whole else _last(history, entered),
+            "whole": whole,
+        }
+        return page(request, "case.html", makes_links=makes_links(request), **shown)
+
+    answer = await run_in_threadpool(made)
     note_case(request, case_number)
-    forms, today = offered(request), pipeline.today().isoformat()
-    shown = await run_in_threadpool(_shown, held, pipeline.site.thresholds, today, forms)
-    done = _done(query.get("done", ""), query.get("form", ""), query.get("entry", ""), shown["history"])
-    links = makes_links(request)
-    return page(request, "case.html", done=done, whole=whole, more=held.more, makes_links=links, **shown)
+    return answer
+
+
+@router.get("/cases/{case_number}/reasons")
+async def reasons_page(request: Request, case_number: str) -> Response:
+    """Every decision on a case, as of today, with each reason and all that it rests on, and the values of the course."""
+    pipeline = seen_by_sender(request, "r", "*")
+
+    def made() -> Response:
+        held = case_read(pipeline, case_number, Entries.NONE)
+        data = held.data
+        decisions = [{"place": p, "title": t, **decision_shown(data[name])} for name, p, t in _DECISIONS if data[name]]
+        shown = {"case_number": data["case_number"], "as_of": data["as_of"], "decisions": decisions}
+        return page(request, "reasons.html", rows=rows_of(held.course), **shown)
+
+    answer = await run_in_threadpool(made)
+    note_case(request, case_number)
+    return answer
+
+
+_DECISIONS = (
+    ("readiness", "readiness", "Ready for an efficacy test?"),
+    ("next_step", "step", "Next titration step"),
+    ("follow_up", "follow-up", "Follow-up"),
+    ("referral_check", "referral", "Is the referral complete?"),
+    ("us_coverage_documentation", "coverage", "Documentation for a payer in the United States"),
+)
 
 
 def _shown(held: CaseRead, thresholds: Thresholds, today: str, forms: Mapping[str, Form]) -> dict[str, Any]:
     data, course = held.data, held.course
     stage = StageName(data["stage"])
+    sections = _SECTIONS.get(stage, _TITRATING)
     people = {role: name_of(held.people.get(data["resources"].get(role, ""), {})) for role in _PEOPLE}
     week = next((a for a in data["activities"] if a["title"] == "This week"), None)
     late = data["overdue_from"] if data["overdue_from"] and data["overdue_from"] <= today else ""
     follow_up = data["follow_up"]
-    history = history_of(held.entries, course.known)
-    raised = {flag.source.reference for flag in course.open_red_flags}
     return {
         "case": data,
         "people": people,
@@ -98,24 +133,31 @@ def _shown(held: CaseRead, thresholds: Thresholds, today: str, forms: Mapping[st
         "late": late,
         "track": [{"name": s.value, "here": s is stage} for s in _TRACK],
         "off_track": stage not in _TRACK,
-        "sections": _SECTIONS.get(stage, _TITRATING),
+        "sections": sections,
         "week": week,
         "advice": [a for a in data["activities"] if a is not week and not a["title"].startswith("Next: ")],
         "first_forms": [forms[key] for key in _NEXT_FORMS[stage] if key in forms],
         "other_forms": [f for f in forms.values() if f.key not in _NEXT_FORMS[stage]],
         "own_kinds": {f.kind for f in forms.values() if f.kind},
         "readiness": decision_shown(data["readiness"]),
-        "step": decision_shown(data["next_step"]) if data["next_step"] else None,
-        "referral_check": decision_shown(data["referral_check"]),
-        "coverage": decision_shown(data["us_coverage_documentation"]) if data["us_coverage_documentation"] else None,
-        "follow_up": decision_shown(follow_up) if follow_up else None,
+        "step": outcome_shown(data["next_step"]) if data["next_step"] else None,
+        "referral_check": (decision_shown if sections is _BEFORE else outcome_shown)(data["referral_check"]),
+        "coverage": outcome_shown(data["us_coverage_documentation"]) if data["us_coverage_documentation"] else None,
+        "follow_up": outcome_shown(follow_up) if follow_up else None,
         "visits": follow_up["visits"] if follow_up else [],
         "response": response_shown(data["response"], course) if data["response"] else None,
-        "charts": _charts(held, thresholds) if has_course(course) else (),
-        "rows": rows_of(course),
-        "history": history,
-        "open_flags": [e for e in history if e.entry_id and raised & {name for name, _ in e.counts.sources}],
+        "chart": course_chart(course, thresholds) if has_course(course) else None,
+        "before": has_course(course) and has_before(course),
+        "open_flags": [e for e in history_of(held.raised, replace(course.known, referral=None)) if e.entry_id],
     }
+
+
+def _last(history: list[Entry], entered: Entry | None) -> list[Entry]:
+    """The last entries, and the one just entered; without moves of the referral from before them, as entries are left out."""
+    made = [e for e in history if e.counts.at]
+    shown = made[:LAST]
+    since = history.index(shown[-1]) if shown else len(history)
+    return [e for i, e in enumerate(history) if e in shown or e is entered or (not e.counts.at and i < since)]
 
 
 _PEOPLE = ("patient", "physician", "dental_office")
@@ -129,19 +171,15 @@ def _born(text: str) -> str:
         return text
 
 
-def _charts(held: CaseRead, thresholds: Thresholds) -> tuple[str, str]:
-    """The chart for a wide window and for a narrow one; the style sheet shows one of them."""
-    return (
-        course_chart(held.course, thresholds, WIDE, "wide"),
-        course_chart(held.course, thresholds, NARROW, "narrow"),
-    )
+def _entered(key: str, entry_id: str, history: list[Entry]) -> Entry | None:
+    """The entry that a form was just about."""
+    kind = FORMS[key].kind if key in FORMS else ""
+    return next((e for e in history if kind and e.kind == kind and e.entry_id == entry_id and entry_id), None)
 
 
-def _done(what: str, key: str, entry_id: str, history: list[Entry]) -> str:
+def _done(what: str, key: str, entered: Entry | None) -> str:
     """What was just done, in our own words: nothing of the address is shown."""
     if what not in _DONE or key not in FORMS:
         return ""
-    form = FORMS[key]
-    entry = next((e for e in history if e.kind == form.kind and e.entry_id == entry_id and entry_id), None)
-    told = f" {entry.title}, {entry.day}: {entry.counts.words}." if entry else ""
-    return f"{_DONE[what]}: {form.title.lower()}.{told}"
+    told = f" {entered.title}, {entered.day}: {entered.counts.words}." if entered else ""
+    return f"{_DONE[what]}: {FORMS[key].title.lower()}.{told}"

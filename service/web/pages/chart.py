@@ -12,35 +12,47 @@ from service.rules.facts import CheckIn, Setting, SleepTest, TestPurpose
 from service.rules.thresholds import Thresholds
 from service.rules.words import count, day, number, sides, spoken
 from service.web.pages.drawing import (
+    BEFORE,
     VALUES,
+    Picture,
     Scale,
     Sheet,
     TimeAxis,
+    X,
     axis_of_days,
     axis_of_values,
+    percent,
     size_of,
     span_in_words,
 )
 
-WIDE, NARROW = 760, 330
-_RIGHT, _GUTTER = 10, 70
 _HEAD, _PANEL, _LANE = 26, 78, 20
 _MOST_LANES, _MOST_FLAGS, _LONGEST = 6, 3, 28
 
 
 @dataclass(slots=True)
 class _Plot:
-    """The sheet with its axis, and how far down it is drawn."""
+    """The sheet with its axis, the room left of the axis, and how far down it is drawn."""
 
     sheet: Sheet
     axis: TimeAxis
     thresholds: Thresholds
+    left: float
     y: float = 6
 
     def head(self, words: str) -> None:
         """The name of the panel that begins."""
         self.y += _HEAD
-        self.sheet.text(words, 0, self.y - 8, "panel")
+        self.sheet.text(words, -self.left, self.y - 8, "panel")
+
+    def limit(self, y: float) -> None:
+        """A dotted line across the axis at a threshold."""
+        self.sheet.line(0, y, "100%", y, "limit", "1 4")
+
+    def bar(self, start: date, end: date, y: float, height: float, kind: str, tip: str) -> None:
+        """A bar from day to day, to be seen however short."""
+        first, width = self.axis.share(start), self.axis.share(end) - self.axis.share(start)
+        self.sheet.bar(percent(first), y, percent(max(round(width, 2), 0.6)), height, kind, tip)
 
     def panel(self, low: float, high: float, height: float = _PANEL) -> Scale:
         """The scale of a panel that begins here; drawing goes on below it."""
@@ -54,13 +66,18 @@ def has_course(course: Course) -> bool:
     return bool(course.known.appliances or course.known.settings)
 
 
-def course_chart(course: Course, thresholds: Thresholds, width: int, prefix: str) -> str:
-    """The chart as SVG text."""
+def has_before(course: Course) -> bool:
+    """Whether something is drawn left of the axis, from before it begins."""
+    first = _first_day(course)
+    return bool(_early_tests(course)) or any(c.moment.day < first for c in course.all_check_ins)
+
+
+def course_chart(course: Course, thresholds: Thresholds) -> Picture:
+    """The chart, for a place with `VALUES` and, when `has_before`, `BEFORE` pixels free at its left."""
     first, before = _first_day(course), _early_tests(course)
-    early = bool(before) or any(c.moment.day < first for c in course.all_check_ins)
-    left = VALUES + (_GUTTER if early else 0)
-    axis = TimeAxis(first, course.as_of, left, width - _RIGHT, VALUES + _GUTTER / 2 - 4 if early else left)
-    plot = _Plot(Sheet(width, prefix), axis, thresholds)
+    early = has_before(course)
+    axis = TimeAxis(first, course.as_of, -BEFORE / 2 - 4 if early else 0)
+    plot = _Plot(Sheet(), axis, thresholds, VALUES + BEFORE if early else VALUES)
     _tests(plot, course, before)
     top = plot.y
     _settings(plot, course)
@@ -68,9 +85,10 @@ def course_chart(course: Course, thresholds: Thresholds, width: int, prefix: str
     _epworth(plot, course.all_check_ins)
     _wear(plot, course.all_check_ins)
     _side_effects(plot, course)
-    axis_of_days(plot.sheet, axis, top, plot.y + 4)
+    axis_of_days(plot.sheet, axis, top, plot.y + 4, plot.left)
     _stable_window(plot, course, top, plot.y + 4)
-    return plot.sheet.svg(plot.y + 26, "Course of treatment over time", described(course, thresholds))
+    told = described(course, thresholds)
+    return plot.sheet.picture("course", 0, plot.y + 26, "Course of treatment over time", told)
 
 
 def described(course: Course, thresholds: Thresholds) -> str:
@@ -107,14 +125,13 @@ def _stable_window(plot: _Plot, course: Course, top: float, bottom: float) -> No
     if course.onset is None:
         return
     needed = course.onset + timedelta(days=int(plot.thresholds.stable_days.value))
-    start, reached = plot.axis.x(course.onset), needed <= course.as_of
+    start, reached = plot.axis.share(course.onset), needed <= course.as_of
     tip = f"At one setting since {day(course.onset)}; {number(plot.thresholds.stable_days.value)} days are needed."
-    plot.sheet.hatched(start, top, plot.axis.right - start, bottom - top, tip)
+    plot.sheet.hatched(percent(start), top, percent(round(100 - start, 2)), bottom - top, "stable", tip)
     if reached:
         plot.sheet.line(plot.axis.x(needed), top, plot.axis.x(needed), bottom, "stable-edge", "2 3")
     words = f"stable from {day(needed)}" if reached else f"stable on {day(needed)} at the earliest"
-    at_left = plot.axis.right - start > 190
-    plot.sheet.text(words, start if at_left else plot.axis.right, top - 2, "note", "start" if at_left else "end")
+    plot.sheet.text(words, "100%", top - 2, "note", "end")
 
 
 def _index(test: SleepTest) -> str:
@@ -126,22 +143,27 @@ def _index(test: SleepTest) -> str:
 def _tests(plot: _Plot, course: Course, before: Sequence[SleepTest]) -> None:
     plot.head("Sleep tests (events per hour)")
     y = plot.y + 12
-    plot.sheet.line(plot.axis.left, y, plot.axis.right, y, "grid")
+    plot.sheet.grid(0, y, "100%", y)
     if before:
-        _test(plot, before[-1], 10, y)
+        _test_mark(plot, before[-1], 10 - plot.left, y)
+        plot.sheet.text(_short_index(before[-1]), 20 - plot.left, y + 4, "value")
     shown = sorted((t for t in course.known.sleep_tests if t not in before), key=lambda t: t.day)
     for test in shown:
-        _test(plot, test, plot.axis.x(test.day), y)
+        _test_mark(plot, test, plot.axis.x(test.day), y)
+        plot.sheet.beside(_short_index(test), plot.axis.share(test.day), y + 4)
     plot.y += 40
 
 
-def _test(plot: _Plot, test: SleepTest, x: float, y: float) -> None:
+def _test_mark(plot: _Plot, test: SleepTest, x: X, y: float) -> None:
     efficacy = test.purpose is TestPurpose.EFFICACY
     tip = f"{test.purpose.value.capitalize()} test of {day(test.day)}: {_index(test)}."
     plot.sheet.mark("diamond" if efficacy else "triangle", x, y, "efficacy" if efficacy else "baseline", tip, 6)
-    if test.index_per_hour is not None:
-        words = f"{test.index_name or ''} {number(test.index_per_hour)}".strip()
-        plot.sheet.beside(words, x, y + 4)
+
+
+def _short_index(test: SleepTest) -> str:
+    if test.index_per_hour is None:
+        return ""
+    return f"{test.index_name or ''} {number(test.index_per_hour)}".strip()
 
 
 def _settings(plot: _Plot, course: Course) -> None:
@@ -149,9 +171,9 @@ def _settings(plot: _Plot, course: Course) -> None:
     held = sorted(course.known.settings, key=lambda s: (s.moment, s.source))
     most = max([4, *(int(max(s.pair)) + 1 for s in held)])
     scale = plot.panel(0, most)
-    axis_of_values(plot.sheet, plot.axis, scale, [v for v in range(0, most + 1) if v % max(most // 4, 1) == 0])
+    axis_of_values(plot.sheet, scale, [v for v in range(0, most + 1) if v % max(most // 4, 1) == 0], plot.left)
     if not held:
-        plot.sheet.text("No setting is recorded yet.", plot.axis.left + 8, scale.bottom - 10, "note")
+        plot.sheet.text("No setting is recorded yet.", 8, scale.bottom - 10, "note")
         return
     for side, kind, dash in ((0, "left", ""), (1, "right", "5 4")):
         plot.sheet.path(_steps(plot, held, side, scale), kind, dash)
@@ -164,30 +186,29 @@ def _settings(plot: _Plot, course: Course) -> None:
     last = held[-1]
     if last.left_mm != last.right_mm:
         upper, lower = ("left", "right") if last.left_mm > last.right_mm else ("right", "left")
-        plot.sheet.text(upper, plot.axis.right, scale.y(float(max(last.pair))) - 5, "value", "end")
-        plot.sheet.text(lower, plot.axis.right, scale.y(float(min(last.pair))) + 14, "value", "end")
+        plot.sheet.text(upper, "100%", scale.y(float(max(last.pair))) - 5, "value", "end")
+        plot.sheet.text(lower, "100%", scale.y(float(min(last.pair))) + 14, "value", "end")
 
 
 def _steps(plot: _Plot, held: Sequence[Setting], side: int, scale: Scale) -> list[tuple[float, float]]:
     points: list[tuple[float, float]] = []
     for setting in held:
-        x, y = plot.axis.x(setting.moment.day), scale.y(float(setting.pair[side]))
+        x, y = plot.axis.share(setting.moment.day), scale.y(float(setting.pair[side]))
         if points:
             points.append((x, points[-1][1]))
         points.append((x, y))
-    return [*points, (plot.axis.right, points[-1][1])]
+    return [*points, (100, points[-1][1])]
 
 
 def _symptoms(plot: _Plot, check_ins: Sequence[CheckIn]) -> None:
     plot.head("Snoring and restedness, 0 to 10")
     scale = plot.panel(0, 10)
-    axis_of_values(plot.sheet, plot.axis, scale, (0, 5, 10))
-    settled = float(plot.thresholds.snoring_settled.value)
-    plot.sheet.line(plot.axis.left, scale.y(settled), plot.axis.right, scale.y(settled), "limit", "1 4")
+    axis_of_values(plot.sheet, scale, (0, 5, 10), plot.left)
+    plot.limit(scale.y(float(plot.thresholds.snoring_settled.value)))
     told = [(c, c.snoring) for c in check_ins if c.snoring is not None]
     rested = [(c, c.restedness) for c in check_ins if c.restedness is not None]
     if not told and not rested:
-        plot.sheet.text("No check-in yet.", plot.axis.left + 8, scale.bottom - 10, "note")
+        plot.sheet.text("No check-in yet.", 8, scale.bottom - 10, "note")
     _series(plot, scale, told, "snoring", "circle", "Snoring", "")
     _series(plot, scale, rested, "rested", "square", "Restedness", "6 3")
 
@@ -201,12 +222,11 @@ def _series(
     title: str,
     dash: str,
 ) -> None:
-    points = [(plot.axis.x(c.moment.day), scale.y(float(v))) for c, v in told]
-    plot.sheet.path(points, kind, dash)
+    points = [(c.moment.day, value, scale.y(float(value))) for c, value in told]
+    plot.sheet.path([(plot.axis.share(on), y) for on, _, y in points if on >= plot.axis.first], kind, dash)
     size = size_of(len(points))
-    for (check_in, value), (x, y) in zip(told, points, strict=True) if size else ():
-        tip = f"{title} {number(value)} on {day(check_in.moment.day)}."
-        plot.sheet.mark(shape, x, y, f"{kind}-mark", tip, size)
+    for on, value, y in points if size else ():
+        plot.sheet.mark(shape, plot.axis.x(on), y, f"{kind}-mark", f"{title} {number(value)} on {day(on)}.", size)
 
 
 def _epworth(plot: _Plot, check_ins: Sequence[CheckIn]) -> None:
@@ -215,9 +235,8 @@ def _epworth(plot: _Plot, check_ins: Sequence[CheckIn]) -> None:
         return
     plot.head("Epworth total, 0 to 24")
     scale = plot.panel(0, 24)
-    axis_of_values(plot.sheet, plot.axis, scale, (0, 12, 24))
-    settled = float(plot.thresholds.epworth_settled.value)
-    plot.sheet.line(plot.axis.left, scale.y(settled), plot.axis.right, scale.y(settled), "limit", "1 4")
+    axis_of_values(plot.sheet, scale, (0, 12, 24), plot.left)
+    plot.limit(scale.y(float(plot.thresholds.epworth_settled.value)))
     _series(plot, scale, told, "epworth", "diamond", "Epworth total", "2 3")
 
 
@@ -227,17 +246,15 @@ def _wear(plot: _Plot, check_ins: Sequence[CheckIn]) -> None:
         return
     plot.head("Wear, % of the nights reported")
     scale = plot.panel(0, 100)
-    axis_of_values(plot.sheet, plot.axis, scale, (0, 50, 100))
+    axis_of_values(plot.sheet, scale, (0, 50, 100), plot.left)
     for check_in in told:
         assert check_in.nights_reported and check_in.nights_worn is not None
         share = 100 * check_in.nights_worn / check_in.nights_reported
-        end = plot.axis.x(check_in.moment.day)
-        start = plot.axis.x(check_in.moment.day - timedelta(days=check_in.nights_reported))
-        tip = f"Worn {check_in.nights_worn} of {count(check_in.nights_reported, 'night')} up to {day(check_in.moment.day)}."
-        y = scale.y(share)
-        plot.sheet.rectangle(start + 0.5, y, end - start - 1, scale.bottom - y, "wear", tip)
-    needed = float(plot.thresholds.wear_share.value) * 100
-    plot.sheet.line(plot.axis.left, scale.y(needed), plot.axis.right, scale.y(needed), "limit", "1 4")
+        end, y = check_in.moment.day, scale.y(share)
+        start = end - timedelta(days=check_in.nights_reported)
+        tip = f"Worn {check_in.nights_worn} of {count(check_in.nights_reported, 'night')} up to {day(end)}."
+        plot.bar(start, end, y, round(scale.bottom - y, 1), "wear", tip)
+    plot.limit(scale.y(float(plot.thresholds.wear_share.value) * 100))
 
 
 def _effects(course: Course) -> list[tuple[str, date, date | None, int]]:
@@ -263,14 +280,13 @@ def _side_effects(plot: _Plot, course: Course) -> None:
         tip = f"Red flag on {day(flag.moment.day)}: {spoken(flag.kind)}, {told}."
         words = spoken(flag.kind) if flag.resolved_on else f"{spoken(flag.kind)}, open"
         plot.sheet.mark("triangle", x, plot.y + _LANE / 2, "flag", tip, 6)
-        plot.sheet.beside(words, x, plot.y + 14)
+        plot.sheet.beside(words, plot.axis.share(flag.moment.day), plot.y + 14)
         plot.y += _LANE
     for kind, onset, end, grade in shown:
-        x1, x2 = plot.axis.x(onset), plot.axis.x(end or course.as_of)
         words = f"{_short(spoken(kind))}, grade {grade}"
         tip = f"{words}, from {day(onset)}{f' to {day(end)}' if end else ', open'}."
-        plot.sheet.rectangle(x1, plot.y + 13, max(x2 - x1, 4), 3 + grade, "effect", tip)
-        plot.sheet.beside(words, x1 - 10, plot.y + 10)
+        plot.bar(onset, end or course.as_of, plot.y + 13, 3 + grade, "effect", tip)
+        plot.sheet.beside(words, plot.axis.share(onset), plot.y + 10)
         plot.y += _LANE
 
 

@@ -8,7 +8,7 @@ from fastapi import APIRouter, Request, Response
 from starlette.concurrency import run_in_threadpool
 
 from service.errors import Category, refuse
-from service.pipeline.page_reads import CaseRead, case_read
+from service.pipeline.page_reads import CaseRead, Entries, case_read
 from service.pipeline.reading import Reads
 from service.web.audit import note_case
 from service.web.exchange import seen_by_sender
@@ -46,7 +46,7 @@ async def sheet_pdf(request: Request, case_number: str) -> Response:
 
 async def _read(request: Request, case_number: str, made: Made) -> Paper:
     pipeline = seen_by_sender(request, "r", "*")
-    held = await run_in_threadpool(case_read, pipeline, case_number, 0)
+    held = await run_in_threadpool(case_read, pipeline, case_number, Entries.NONE)
     note_case(request, case_number)
     return made(held)
 

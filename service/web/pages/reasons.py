@@ -24,18 +24,20 @@ _FIRST = {"unmet": 0, "attention": 0, "unknown": 1, "met": 2}
 _NO_SOURCE = ("none", "none found", "none verified")
 
 
-def decision_shown(decision: dict[str, Any]) -> dict[str, Any]:
-    """A decision with its reasons: first what is not met, then what is not known, then what is met."""
-    known = {t["name"]: _threshold(t) for t in decision["thresholds"]}
+def outcome_shown(decision: dict[str, Any]) -> dict[str, Any]:
+    """What a decision came to, and how many of its reasons came out how."""
     return {
         "outcome": decision["outcome"],
         "sentence": decision["sentence"],
         "as_of": decision["as_of"],
-        "rule": f"{decision['rule']} {decision['rule_version']}",
-        "earliest": decision["earliest"],
-        "reasons": reasons_shown(decision["criteria"], known),
         "counts": _counts(decision["criteria"]),
     }
+
+
+def decision_shown(decision: dict[str, Any]) -> dict[str, Any]:
+    """The same with its reasons: first what is not met, then what is not known, then what is met."""
+    known = {t["name"]: _threshold(t) for t in decision["thresholds"]}
+    return {**outcome_shown(decision), "reasons": reasons_shown(decision["criteria"], known)}
 
 
 def _counts(criteria: Iterable[dict[str, Any]]) -> str:
@@ -109,7 +111,7 @@ def response_shown(response: dict[str, Any], course: Course) -> dict[str, Any]:
         "cautions": response["cautions"],
         "suggestions": [s["sentence"] for s in response["suggestions"]],
         "table": _side_by_side(response, course),
-        "chart": tests_chart(before, after, certainty) if before and after else "",
+        "chart": tests_chart(before, after, certainty) if before and after else None,
     }
 
 

@@ -11,7 +11,7 @@ from typing import Any
 
 from fastapi import Request, Response
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from service.access.duties import WORDS
 from service.access.grant import Office
@@ -45,19 +45,38 @@ _PARTIES = {
 }
 
 
+class _Environment(Environment):
+    """A dictionary's keys go before its methods, and are found at the first look."""
+
+    def getattr(self, obj: Any, attribute: str) -> Any:
+        """What `obj.attribute` is in a template."""
+        if type(obj) is dict and attribute in obj:
+            return obj[attribute]
+        return super().getattr(obj, attribute)
+
+
 @cache
 def _templates() -> Environment:
-    environment = Environment(
+    environment = _Environment(
         loader=FileSystemLoader(_WEB / "templates"),
         autoescape=select_autoescape(default=True, default_for_string=True),
         undefined=StrictUndefined,
+        auto_reload=False,
         trim_blocks=True,
         lstrip_blocks=True,
     )
     environment.filters.update(day=_day, number=_number, spoken=_spoken, unit=unit_words, stored=_stored, svg=Markup)
     environment.filters.update(offices=_offices, cited=cited)
-    environment.globals.update(CAUTION=CAUTION, whose=_PARTIES)
+    environment.globals.update(CAUTION=CAUTION, whose=_PARTIES, version=_version)
+    environment.globals.update(shape=cache(environment.get_template("shapes.html").module.shape))  # type: ignore[attr-defined]
     return environment
+
+
+def _version(reference: str, number: int) -> Markup:
+    """A link to one version of a resource, named by its type and the end of its id."""
+    kind, _, name = reference.partition("/")
+    address, words = escape(reference), escape(f"{kind} …{name[-4:]}, version {number}")
+    return Markup(f'<a href="/fhir/{address}/_history/{number}">{words}</a>')
 
 
 def page(request: Request, template: str, status: int = 200, **shown: Any) -> Response:

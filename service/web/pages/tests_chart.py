@@ -7,24 +7,24 @@ from typing import Any
 
 from service.rules.facts import SleepTest
 from service.rules.words import day, number
-from service.web.pages.drawing import Scale, Sheet
+from service.web.pages.drawing import Picture, Scale, Sheet
 
 _WIDTH, _TOP, _ROW = 330, 16, 40
 _CLASSES = ((5, "5"), (15, "15"), (30, "30"))
 _STEPS = (20, 40, 60, 100, 200)
 
 
-def tests_chart(before: SleepTest, after: SleepTest, certainty: dict[str, Any]) -> str:
-    """Two rows on one scale of events per hour; empty when one of the tests gave no index."""
+def tests_chart(before: SleepTest, after: SleepTest, certainty: dict[str, Any]) -> Picture | None:
+    """Two rows on one scale of events per hour; None when one of the tests gave no index."""
     if before.index_per_hour is None or after.index_per_hour is None:
-        return ""
+        return None
     rows = (
         ("Before", before, certainty["index_before_per_hour"]),
         ("With the appliance", after, certainty["index_after_per_hour"]),
     )
     ends = [float(v) for _, t, pair in rows for v in (t.index_per_hour, *(pair or ())) if v is not None]
     most = next((s for s in _STEPS if s >= max(ends)), _STEPS[-1])
-    sheet, scale = Sheet(_WIDTH, "tests"), Scale(0, most, _WIDTH - 26, 14)
+    sheet, scale = Sheet(), Scale(0, most, _WIDTH - 26, 14)
     bottom = _TOP + len(rows) * _ROW + 4
     for value, words in (*_CLASSES, (most, str(most))):
         if value <= most:
@@ -33,7 +33,7 @@ def tests_chart(before: SleepTest, after: SleepTest, certainty: dict[str, Any]) 
     told = [_row(sheet, scale, _TOP + i * _ROW, *row) for i, row in enumerate(rows)]
     sheet.line(scale.y(0), bottom, scale.y(most), bottom, "axis")
     sheet.text("events per hour; lines at 5, 15 and 30 part the classes", 14, bottom + 30, "note")
-    return sheet.svg(bottom + 36, "Sleep tests before and with the appliance", " ".join(told))
+    return sheet.picture("tests", _WIDTH, bottom + 36, "Sleep tests before and with the appliance", " ".join(told))
 
 
 def _row(sheet: Sheet, scale: Scale, top: float, name: str, test: SleepTest, pair: Any) -> str:

@@ -71,6 +71,7 @@ def _addresses(demo: Demo) -> dict[str, str]:
         "case, tested": f"/cases/{numbers[TESTED]}/page",
         "case, corrected": f"/cases/{numbers[CORRECTED]}/page?history=all",
         "case, new": f"/cases/{new}/page",
+        "reasons": f"/cases/{numbers[SETTLED]}/reasons",
         "form, check-in": f"/cases/{numbers[SETTLED]}/forms/check-in",
         "form, setting": f"/cases/{numbers[SETTLED]}/forms/setting",
         "form, assessment": f"/cases/{numbers[SETTLED]}/forms/assessment",
@@ -283,8 +284,11 @@ def test_pages_work_without_script(open_page: Open, demo: Demo, today: date) -> 
     page.locator("summary", has_text="Value, threshold and source").first.click()
     assert demo.case(number)["stage"] == "titrating"
     page.goto(f"/cases/{demo.numbers[TESTED]}/page")
-    assert page.locator("svg.chart.narrow").is_visible()
-    assert not page.locator("svg.chart.wide").is_visible()
+    chart = page.locator("svg.chart.course")
+    assert chart.evaluate("e => e.clientWidth") < 320
+    letters = chart.locator("text.panel").first
+    assert letters.evaluate("e => e.getBoundingClientRect().height") > 11
+    assert not page.locator("svg.chart .desk-only").first.is_visible()
 
 
 def test_a_double_click_stores_once(open_page: Open, demo: Demo, today: date) -> None:

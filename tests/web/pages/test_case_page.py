@@ -17,7 +17,6 @@ from tests.conftest import Clock
 from tests.web.messages import Case, changed, example, referral, second_referral
 from tests.web.pages.forms import filled
 
-SVG = "{http://www.w3.org/2000/svg}"
 PLANTED = ("<script>alert(1)</script>", '"><img src=x onerror=alert(1)>', "{{ 7 * 7 }}", "'; --")
 
 
@@ -57,6 +56,27 @@ def test_each_reason_has_its_word_value_threshold_mark_and_source(case: Case) ->
             assert f'href="/fhir/{source["reference"]}/_history/{source["version"]}"' in page
 
 
+def test_every_other_decision_has_its_reasons_on_a_page_of_their_own(case: Case) -> None:
+    data = case.client.get(f"/cases/{case.number}").json()
+    answer = case.client.get(f"/cases/{case.number}/reasons")
+    assert answer.status_code == 200
+    page, places = unescape(answer.text), re.findall(r'<h2 id="([a-z-]+)"', answer.text)
+    assert places == ["readiness", "step", "follow-up", "referral", "values"]
+    assert page.count(f"As of {int(data['as_of'][8:])} Nov 2026") == len(places) and CAUTION in page
+    for name in ("readiness", "next_step", "follow_up", "referral_check"):
+        known = {t["name"]: t for t in data[name]["thresholds"]}
+        assert data[name]["sentence"] in page
+        for criterion in data[name]["criteria"]:
+            assert {criterion["title"], criterion["sentence"]} <= set(re.findall(r"<(?:h4|p)>([^<]+)</", page))
+            assert all(known[t]["meaning"] in page for t in criterion["thresholds"])
+            for source in criterion["inputs"]:
+                assert f'href="/fhir/{source["reference"]}/_history/{source["version"]}"' in page
+    led = re.findall(rf'href="/cases/{case.number}/reasons#([a-z-]+)">Reasons: ([^<]+)<', _page(case))
+    assert [place for place, _ in led] == ["step", "follow-up", "referral"]
+    assert all(re.fullmatch(r"\d+ (?:not )?[a-z ]+(?:, \d+ [a-z ]+)*", counts) for _, counts in led)
+    assert case.client.get("/cases/AR-NONE/reasons").status_code == 404
+
+
 def test_the_links_of_a_page_lead_somewhere(case: Case) -> None:
     links = set(re.findall(r'href="(/[^"#]*)', unescape(_page(case))))
     assert len(links) > 30
@@ -89,31 +109,33 @@ def test_nothing_is_told_by_colour_alone(case: Case) -> None:
     for item in re.findall(r'<li class="reason \w+">.*?</li>', page, re.S):
         assert re.search(r'<p class="standing"><svg.*?<path.*?</svg> <span>[a-z ]+</span>', item, re.S), item
     chart = _charts(page)[0]
-    dashes = {e.get("stroke-dasharray") for e in chart.iter(f"{SVG}path") if e.get("class") in ("left", "right")}
+    dashes = {e.get("stroke-dasharray") for e in chart.iter("path") if e.get("class") in ("left", "right")}
     assert dashes == {None, "5 4"}
     snoring = [e.tag for e in chart.iter() if e.get("class") == "snoring-mark"]
     rested = [e.tag for e in chart.iter() if e.get("class") == "rested-mark"]
-    assert set(snoring) == {f"{SVG}circle"}
-    assert set(rested) == {f"{SVG}rect"}
+    assert set(snoring) == {"circle"}
+    assert set(rested) == {"rect"}
 
 
 def _charts(page: str) -> list[ElementTree.Element]:
-    return [ElementTree.fromstring(text) for text in re.findall(r"<svg xmlns=.*?</svg>", page, re.S)]
+    """The charts with a title of their own; the page is XML enough for that."""
+    titled = re.findall(r'<svg class="chart \w+" role="img".*?</svg>\s*(?=</div>|<table|<details)', page, re.S)
+    return [ElementTree.fromstring(text) for text in titled]
 
 
 def test_the_charts_are_accessible_and_need_no_inline_style(client: TestClient) -> None:
     page = _page(_tested(client))
     charts = _charts(page)
-    assert {c.get("class") for c in charts} == {"chart wide", "chart narrow", "chart tests"}
+    assert [c.get("class") for c in charts] == ["chart tests", "chart course"]
     ids = re.findall(r' id="([^"]+)"', page)
     assert len(ids) == len(set(ids))
     for chart in charts:
         assert chart.get("role") == "img"
         named = (chart.get("aria-labelledby") or "").split()
         held = {e.get("id"): e for e in chart}
-        assert [held[i].tag for i in named] == [f"{SVG}title", f"{SVG}desc"]
+        assert [held[i].tag for i in named] == ["title", "desc"]
         assert all(held[i].text for i in named)
-        inside = {e.tag.removeprefix(SVG) for e in chart.iter()}
+        inside = {e.tag for e in chart.iter()}
         assert not inside & {"style", "script", "image", "foreignObject"}
         assert not [e for e in chart.iter() if e.get("style")]
     assert 'style="' not in page
@@ -123,9 +145,9 @@ def test_the_charts_are_accessible_and_need_no_inline_style(client: TestClient) 
 
 def test_the_chart_draws_each_setting_check_in_and_test(client: TestClient) -> None:
     case = _tested(client)
-    chart = next(c for c in _charts(_page(case)) if c.get("class") == "chart wide")
+    chart = next(c for c in _charts(_page(case)) if c.get("class") == "chart course")
     message = example("dental-office/progress")
-    tips = [e.text or "" for e in chart.iter(f"{SVG}title")]
+    tips = [e.text or "" for e in chart.iter("title")]
     assert len([t for t in tips if "mm" in t and t.endswith("sides.")]) == len(message["settings"])
     assert len([t for t in tips if t.startswith("Snoring ")]) >= len(message["check_ins"])
     assert len([t for t in tips if t.startswith("Efficacy test of")]) == 1
@@ -135,8 +157,9 @@ def test_the_chart_draws_each_setting_check_in_and_test(client: TestClient) -> N
 
 def test_the_values_of_the_chart_stand_in_a_table(client: TestClient) -> None:
     case = _tested(client)
-    page = unescape(_page(case))
-    table = page.split("The values as a table")[1].split("</table>")[0]
+    assert f'href="/cases/{case.number}/reasons#values">The values as a table' in _page(case)
+    page = unescape(client.get(f"/cases/{case.number}/reasons").text)
+    table = page.split('id="values"')[1].split("</table>")[0]
     for words in ("Setting", "Check-in", "Efficacy test", "Baseline test", "Appliance delivered"):
         assert f"<td>{words}</td>" in table
 
@@ -255,6 +278,67 @@ def test_an_overfull_case_shows_the_last_entries_and_leads_to_the_rest(client: T
         case.sent("progress", {"check_ins": entries})
     page = _page(case)
     assert "Show the whole history" in page
+    assert page.count('class="entry"') == 8
     whole = client.get(f"/cases/{case.number}/page?history=all").text
     assert "Show the whole history" not in whole
-    assert whole.count('class="entry"') > page.count('class="entry"') > 50
+    days, every = (re.findall(r'<p class="entry-day">([^<]+)</p>', text) for text in (page, whole))
+    assert days == every[:8] and days[0] == "17 Nov 2026"
+    assert whole.count('class="entry"') > 180
+
+
+def test_what_was_corrected_stands_among_the_last_entries_and_what_was_withdrawn_in_the_whole_history(
+    case: Case,
+) -> None:
+    told = {"entry_id": "told-late", "reported_on": "2026-11-18", "snoring_0_to_10": 4}
+    case.sent("progress", {"check_ins": [told, {**told, "entry_id": "wrong-patient", "reported_on": "2026-11-19"}]})
+    case.sent("progress", {"check_ins": [{**told, "snoring_0_to_10": 5, "revision": 2}]})
+    wrong = {"entry_id": "wrong-patient", "reported_on": "2026-11-19", "revision": 2, "entered_in_error": True}
+    case.sent("progress", {"check_ins": [{**wrong, "snoring_0_to_10": 4}]})
+    page, whole = _page(case), case.client.get(f"/cases/{case.number}/page?history=all").text
+    corrected = re.compile(r"snoring 5</p>.*?<s>snoring 4</s> .*?before it was corrected", re.S)
+    assert corrected.search(page) and corrected.search(whole)
+    assert "19 Nov 2026</p>" not in page
+    assert re.search(r"19 Nov 2026</p>.*?entered in error.*?<s>snoring 4</s>", whole, re.S)
+
+
+def test_the_entry_just_withdrawn_is_in_sight_however_old(client: TestClient) -> None:
+    case = Case(client).fitted()
+    entries = [{"entry_id": f"c-{n}", "reported_on": f"2026-10-{n + 1:02d}", "snoring_0_to_10": 4} for n in range(20)]
+    case.sent("progress", {"check_ins": entries})
+    case.sent("progress", {"check_ins": [{**entries[0], "revision": 2, "entered_in_error": True}]})
+    page = client.get(f"/cases/{case.number}/page?done=withdrawn&form=check-in&entry=c-0").text
+    assert "marked as entered in error: check-in. Check-in, 1 Oct 2026: snoring 4." in page
+    days = re.findall(r'<p class="entry-day">([^<]+)</p>', page)
+    assert days == [*(f"{n} Oct 2026" for n in range(20, 12, -1)), "1 Oct 2026"]
+
+
+def test_moves_of_the_referral_leave_no_gap_where_older_entries_are_left_out(client: TestClient) -> None:
+    """«The referral became accepted» must not stand below the last check-ins as if nothing had come between."""
+    case = Case(client).fitted()
+    entries = [{"entry_id": f"c-{n}", "reported_on": f"2026-10-{n + 1:02d}", "snoring_0_to_10": 4} for n in range(6)]
+    case.sent("progress", {"check_ins": entries})
+    effects = [
+        {
+            "entry_id": f"e-{n}",
+            "reported_on": "2026-11-02",
+            "kind": "jaw-pain",
+            "grade_0_to_3": 1,
+            "onset": "2026-11-01",
+        }
+        for n in range(7)
+    ]
+    case.sent("progress", {"side_effects": effects})
+    assert "The referral became" not in _page(case)
+    assert "The referral became" in client.get(f"/cases/{case.number}/page?history=all").text
+
+
+def test_a_red_flag_is_resolved_from_the_page_however_old_it_is(client: TestClient) -> None:
+    case = Case(client).fitted()
+    flag = {"entry_id": "old-flag", "reported_on": "2026-09-02", "kind": "drowsy-driving"}
+    case.sent("progress", {"red_flags": [flag]})
+    entries = [{"entry_id": f"c-{n}", "reported_on": f"2026-10-{n + 1:02d}", "snoring_0_to_10": 4} for n in range(20)]
+    case.sent("progress", {"check_ins": entries})
+    page = _page(case)
+    assert f'href="/cases/{case.number}/forms/red-flag/old-flag">Resolve: drowsy driving' in page
+    case.sent("progress", {"red_flags": [{**flag, "resolved_on": "2026-11-02", "revision": 2}]})
+    assert "Resolve:" not in _page(case)

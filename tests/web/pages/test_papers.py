@@ -14,7 +14,7 @@ from starlette.testclient import TestClient
 from service.fhir.engine import CAUTION
 from service.fhir.json_text import load
 from service.pipeline import Pipeline
-from service.pipeline.page_reads import case_read
+from service.pipeline.page_reads import Entries, case_read
 from service.web.pages.papers import Paper, letter_of, sheet_of
 from service.web.pages.reasons import cited
 from tests.web.messages import Case, example, referral
@@ -81,7 +81,7 @@ def test_page_and_pdf_say_what_the_paper_says(
     client: TestClient, sqlite_pipeline: Pipeline, name: str, paper: str
 ) -> None:
     case = course(client, name)
-    wanted = said(MADE[paper](case_read(sqlite_pipeline, case.number, 0)))
+    wanted = said(MADE[paper](case_read(sqlite_pipeline, case.number, Entries.NONE)))
     address = f"/cases/{case.number}/{paper}"
     page, pdf = html_of(client, address), text_of(pdf_of(client, f"{address}.pdf"))
     assert [words for words in wanted if squeezed(words) not in page] == []

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
@@ -178,6 +179,20 @@ def test_an_office_makes_a_link_and_the_patient_opens_it(open_page: Open, demo: 
     page.get_by_role("button", name="End the link").click()
     assert "The patient has no link now" in page.locator("main").inner_text()
     assert patient.reload().status == 404
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_a_reader_of_qr_codes_reads_the_link_from_the_screen(open_page: Open, demo: Demo, width: int) -> None:
+    """ISO/IEC 18004 by a decoder of others (zxing-cpp): as shown, far away and blurred, held at an angle."""
+    images, zxing = pytest.importorskip("PIL.Image"), pytest.importorskip("zxingcpp")
+    page = open_page(width)
+    page.goto(f"/cases/{demo.numbers[SETTLED]}/check-in-link")
+    page.get_by_role("button", name="link").first.click()
+    link = page.locator(".link-text").inner_text().strip()
+    shown = images.open(BytesIO(page.locator(".qr-box").screenshot())).convert("RGB")
+    far = shown.resize((shown.width // 2, shown.height // 2)).resize(shown.size)
+    for seen in (shown, far, shown.rotate(12, expand=True, fillcolor="white")):
+        assert [found.text for found in zxing.read_barcodes(seen)] == [link]
 
 
 def test_letter_and_sheet_print_without_what_is_for_the_screen(open_page: Open, demo: Demo, tmp_path: Path) -> None:
