@@ -197,6 +197,30 @@ def test_a_proposal_is_revoked_when_readiness_lapses_before_an_order(days: Pipel
     assert {"reference": f"ServiceRequest/{proposal['id']}"} not in _care_plan(days, number)["supportingInfo"]
 
 
+STOP = Post("decisions", {"entry_id": "d1", "decided_on": "2026-11-20", "decision": "stop-treatment"})
+CANCEL = [
+    Post("cancellation", {"on": "2026-11-19", "reason": "moved away"}),
+    Post("cancellation-answer", {"accept": True, "on": "2026-11-20"}),
+]
+GIVE_UP = Post("referral-state", {"state": "failed", "on": "2026-11-20", "reason": "no longer tolerated"})
+
+
+@pytest.mark.parametrize("end", [[STOP], CANCEL, [GIVE_UP]], ids=["stopped", "cancelled", "given up"])
+def test_nothing_is_proposed_for_treatment_that_is_over(days: Pipeline, clock: Clock, end: list[Post]):
+    number = opened_case(days, settled_course())
+    for message in end:
+        take(days, message, number)
+    proposal, task = _proposal(days, number)
+    assert (proposal["status"], task["status"]) == ("revoked", "cancelled")
+    told = days.case(number)
+    assert (told["stage"], told["readiness"]["outcome"], told["next_step"]["outcome"]) == ("closed", "not-yet", "hold")
+    first = told["readiness"]["criteria"][0]
+    assert first["name"] == "treatment-goes-on"
+    kinds = {source["reference"].split("/")[0] for source in first["inputs"]}
+    assert kinds == ({"Observation"} if end == [STOP] else {"Task"})
+    assert told["follow_up"]["visits"] == []
+
+
 def test_a_revoked_proposal_is_a_draft_again_when_the_case_is_ready_again(days: Pipeline, clock: Clock):
     number = opened_case(days, settled_course())
     take(days, red_flag("f1", "2026-11-20"), number)
