@@ -23,14 +23,14 @@ from service.fhir.validate import preload
 from service.outbound.fetch import HttpFetcher
 from service.outbound.senders import HttpSender
 from service.pipeline import Pipeline
-from service.pipeline.access_parts import AccessParts, other_access, own_access
+from service.pipeline.access.open_id import Client, OpenId
+from service.pipeline.access.parts import AccessParts, other_access, own_access
+from service.pipeline.access.people import People
+from service.pipeline.access.sessions import Sessions
+from service.pipeline.access.sign_in import Attempts, SignIn
+from service.pipeline.access.token_check import Place
 from service.pipeline.delivery import Deliverer, wait_for
-from service.pipeline.open_id import Client, OpenId
-from service.pipeline.people import People
-from service.pipeline.sessions import Sessions
-from service.pipeline.sign_in import Attempts, SignIn
 from service.pipeline.subscriptions import Subscriptions
-from service.pipeline.token_check import Place
 from service.settings import Settings
 from service.store.caller import ALL_SEEING
 from service.store.engine import Database

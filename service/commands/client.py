@@ -15,7 +15,7 @@ from service.commands.files import complain
 from service.errors import Refused
 from service.fhir.json_text import load
 from service.outbound.fetch import HttpFetcher
-from service.pipeline.registry import Registry
+from service.pipeline.access.registry import Registry
 from service.settings import Settings, SettingsError
 from service.store.clients import Client
 

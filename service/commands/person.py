@@ -12,8 +12,8 @@ from service.access.grant import Office
 from service.app import build_pipeline
 from service.commands.files import complain
 from service.errors import Refused
-from service.pipeline.people import People
-from service.pipeline.sign_in import SignIn
+from service.pipeline.access.people import People
+from service.pipeline.access.sign_in import SignIn
 from service.settings import Settings, SettingsError
 
 _MOST_LINKS = 10

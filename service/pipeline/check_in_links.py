@@ -24,14 +24,14 @@ from service.fhir.dates import instant
 from service.fhir.json_text import load, write
 from service.fhir.referral_task import Role
 from service.inbound.dental_office import map_progress
+from service.pipeline.access.asking import asker
+from service.pipeline.access.callers import caller_for
+from service.pipeline.access.sender import Bound, Sender
 from service.pipeline.answers import Answer
-from service.pipeline.asking import asker
-from service.pipeline.callers import caller_for
 from service.pipeline.derived import stored
 from service.pipeline.fact_rows import split
 from service.pipeline.page_reads import entry_read
 from service.pipeline.pipeline import Pipeline, Received
-from service.pipeline.sender import Bound, Sender
 from service.rules import limits
 from service.rules.stage import StageName
 from service.store import cases, check_in_links, parties, resources

@@ -28,16 +28,16 @@ from service.pipeline import (
     conditions,
     decide,
     identities,
-    parties,
-    permitted,
     referral,
     referral_moves,
     which_case,
 )
+from service.pipeline.access import parties, permitted
+from service.pipeline.access.asking import asker
+from service.pipeline.access.callers import caller_for
+from service.pipeline.access.sender import Sender
 from service.pipeline.announce import Move, announce
 from service.pipeline.answers import Answer
-from service.pipeline.asking import asker
-from service.pipeline.callers import caller_for
 from service.pipeline.days import Days
 from service.pipeline.deleting import check_unreferred
 from service.pipeline.derived import Derived, stored
@@ -45,7 +45,6 @@ from service.pipeline.fact_rows import changed_rows, facts_after, split, state_o
 from service.pipeline.identify import Identified, identify, same_content
 from service.pipeline.rows import outcome_of, row_of, touched_by
 from service.pipeline.searching import Searches
-from service.pipeline.sender import Sender
 from service.pipeline.spent import Held, held_facts, in_use, is_late, mark
 from service.rules.case_view import view_case
 from service.rules.facts import CaseFacts, Source

@@ -16,7 +16,7 @@ from sqlalchemy import Connection
 
 from service.fhir.audit_event import Interaction, audit_event
 from service.fhir.dates import instant
-from service.pipeline.asking import Told
+from service.pipeline.access.asking import Told
 from service.pipeline.derived import stored
 from service.store import cases, resources
 from service.store.engine import Database

@@ -11,11 +11,11 @@ from service.fhir.read_other import is_referral
 from service.fhir.referral_task import ENDED, WORKING, Role
 from service.inbound.plain import Move
 from service.pipeline import cancellation
+from service.pipeline.access.sender import Sender
 from service.pipeline.fact_rows import state_of
 from service.pipeline.identify import Identified
 from service.pipeline.referral_moves import Moved, Situation, by_message, completed_referral, revoked_referral
 from service.pipeline.referral_updates import problems_of_updates
-from service.pipeline.sender import Sender
 from service.store.resources import Stored
 
 

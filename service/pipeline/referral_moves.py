@@ -16,9 +16,9 @@ from service.fhir.read_facts import StoredFact
 from service.fhir.reading import Small
 from service.fhir.referral_task import ENDED, Guard, Role, Verdict, already_past, cell, refusal
 from service.inbound.plain import Move
+from service.pipeline.access.sender import Sender
 from service.pipeline.derived import Derived, stored
 from service.pipeline.identify import content_of
-from service.pipeline.sender import Sender
 from service.rules.facts import ReferralState
 from service.rules.stage import Stage, StageName
 from service.store import resources

@@ -16,7 +16,7 @@ from service.errors import Category, refuse
 from service.fhir.build import SHARED
 from service.fhir.search_conditions import Search
 from service.fhir.search_query import LARGEST_PAGE, TOKEN
-from service.pipeline import parties
+from service.pipeline.access import parties
 from service.pipeline.reading import OF_THE_DAY, Reads
 from service.rules.stage import StageName
 from service.store import cases, history, resources, search, search_chains, search_index

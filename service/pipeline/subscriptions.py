@@ -19,7 +19,7 @@ from service.fhir.json_text import load, parse, write
 from service.fhir.subscription import EMPTY, KEPT, Wanted, header_of, problems_of, wanted_of
 from service.outbound.addresses import Egress
 from service.outbound.notices import QUERY_EVENT, QUERY_STATUS, notification, status_parameters
-from service.pipeline.asking import asker
+from service.pipeline.access.asking import asker
 from service.pipeline.delivery import events_of, standing
 from service.pipeline.derived import stored
 from service.pipeline.hand_out import hand_out

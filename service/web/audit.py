@@ -15,7 +15,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from service.access.grant import OPEN, Grant
 from service.errors import Category, Problem
 from service.fhir.audit_event import MINOR_FAILURE, SERIOUS_FAILURE, SUCCESS, Asker
-from service.pipeline.asking import Seen, Told, asking, note
+from service.pipeline.access.asking import Seen, Told, asking, note
 from service.web.problems import problem_response
 
 _REFUSALS = {401: MINOR_FAILURE, 403: SERIOUS_FAILURE}

@@ -14,7 +14,7 @@ from starlette.concurrency import run_in_threadpool
 
 from service.errors import Category, refuse
 from service.pipeline import Stored
-from service.pipeline.asking import note_versions
+from service.pipeline.access.asking import note_versions
 from service.web.fhir_paths import Id, Kind, Version
 from service.web.fhir_reply import Client, Reply, client_of, known_type, response_of
 

@@ -20,8 +20,8 @@ from service.fhir.json_text import load, write, write_pretty
 from service.fhir.outcome import all_well, operation_outcome
 from service.fhir.validate import TYPES
 from service.pipeline import Answer, Outcome, Pipeline
+from service.pipeline.access.sender import Sender
 from service.pipeline.pipeline import Received
-from service.pipeline.sender import Sender
 from service.web.exchange import pipeline_of, seen, sender_of
 from service.web.negotiation import media_of, wants_pretty
 from service.web.problems import STATUS

@@ -14,7 +14,7 @@ from service.fhir.outcome import operation_outcome
 from service.fhir.search_conditions import Pairs, Search
 from service.fhir.search_query import search_of
 from service.fhir.validate import TYPES
-from service.pipeline.asking import note_versions
+from service.pipeline.access.asking import note_versions
 from service.pipeline.searching import Page, Stored
 from service.web.audit import asked_of
 from service.web.exchange import body_of, seen_by_sender

@@ -16,8 +16,8 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from service.access.grant import OPEN, Grant
 from service.access.jose import NotTrusted
 from service.errors import Category, Problem
-from service.pipeline.sessions import Session, Sessions
-from service.pipeline.token_check import TokenCheck
+from service.pipeline.access.sessions import Session, Sessions
+from service.pipeline.access.token_check import TokenCheck
 from service.web.csrf import is_from_this_site
 from service.web.page_paths import is_linked_read, is_page, page_within
 from service.web.pages.render import HEADERS

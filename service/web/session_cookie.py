@@ -12,7 +12,7 @@ import re
 from starlette.requests import HTTPConnection
 from starlette.responses import Response
 
-from service.pipeline.sessions import Session
+from service.pipeline.access.sessions import Session
 
 SESSION, BEGUN = "airway_relay_session", "airway_relay_sign_in"
 _SECRET = re.compile(r"[A-Za-z0-9_-]{43}")

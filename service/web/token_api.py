@@ -14,9 +14,9 @@ from starlette.concurrency import run_in_threadpool
 
 from service.errors import Category, refuse
 from service.fhir.smart import smart_configuration_of
-from service.pipeline.access_parts import AccessParts
-from service.pipeline.authenticate import Rejected
-from service.pipeline.tokens import Tokens
+from service.pipeline.access.authenticate import Rejected
+from service.pipeline.access.parts import AccessParts
+from service.pipeline.access.tokens import Tokens
 from service.web.exchange import answer
 from service.web.media import parts_of
 

@@ -19,7 +19,7 @@ from service.fhir.json_text import load, parse
 from service.fhir.outcome import issue_of, outcome_of
 from service.fhir.validate import all_issues
 from service.inbound.fhir_resource import problems_to_write
-from service.pipeline.asking import note_versions
+from service.pipeline.access.asking import note_versions
 from service.web.exchange import body_of, seen_by_sender
 from service.web.fhir_reply import fhir_response
 

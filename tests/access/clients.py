@@ -21,8 +21,8 @@ from service.access_settings import AccessSettings
 from service.app import build_app
 from service.fhir.json_text import write
 from service.pipeline import Pipeline
-from service.pipeline.authenticate import ASSERTION_TYPE
-from service.pipeline.registry import Registry
+from service.pipeline.access.authenticate import ASSERTION_TYPE
+from service.pipeline.access.registry import Registry
 from service.settings import Settings
 
 BASE = "http://127.0.0.1:8080"

@@ -16,7 +16,7 @@ from service.access_settings import AccessSettings
 from service.app import build_app
 from service.outbound.addresses import Egress
 from service.pipeline import Pipeline
-from service.pipeline.people import People
+from service.pipeline.access.people import People
 from service.settings import Settings
 from service.sign_in_settings import SignInSettings
 from service.web import session_cookie

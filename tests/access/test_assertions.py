@@ -14,7 +14,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from service.pipeline import Pipeline
-from service.pipeline.registry import Registry
+from service.pipeline.access.registry import Registry
 from service.store import clients
 from tests.access.clients import (
     SCOPES,

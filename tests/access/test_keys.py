@@ -23,7 +23,7 @@ from service.fhir.json_text import load, write
 from service.outbound.addresses import Egress
 from service.outbound.fetch import Fetched, HttpFetcher
 from service.pipeline import Pipeline
-from service.pipeline.key_sets import KeySets
+from service.pipeline.access.key_sets import KeySets
 from tests.access.clients import TestedClient, by_ec, ec_key, handmade, public_set, register, rsa_key, served, signed
 from tests.conftest import Clock
 from tests.outbound.receiver import Receiver, receiving
@@ -179,7 +179,7 @@ def test_many_at_once_fetch_once() -> None:
 
 
 def test_the_memory_of_sets_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("service.pipeline.key_sets._MOST_SETS", 3)
+    monkeypatch.setattr("service.pipeline.access.key_sets._MOST_SETS", 3)
     sets = KeySets(Kept([Fetched(public_set(EC))]), Seconds())
     for number in range(5):
         sets.key(f"{URL}/{number}", "ec-1", CLIENT_ALGORITHMS)

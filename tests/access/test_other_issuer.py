@@ -16,7 +16,7 @@ from starlette.testclient import TestClient
 from service.access.grant import Scope
 from service.outbound.addresses import Egress
 from service.pipeline import Pipeline
-from service.pipeline.registry import Registry
+from service.pipeline.access.registry import Registry
 from tests.access.clients import bearer, ec_key, handmade, hmac_by, public_set, register, rsa_key, served, signed
 from tests.conftest import Clock
 from tests.outbound.receiver import Receiver, receiving

@@ -11,7 +11,7 @@ import httpx
 import pytest
 
 from service.app import build_pipeline
-from service.pipeline.people import People
+from service.pipeline.access.people import People
 from service.settings import Settings, SettingsError
 from service.store.people import Person
 from tests.access.clients import ec_key, rsa_key

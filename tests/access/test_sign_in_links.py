@@ -19,8 +19,8 @@ import pytest
 from service.access.limits import MOST_FAILURES, SECONDS_PER_FAILURE
 from service.app import build_pipeline
 from service.pipeline import Pipeline
-from service.pipeline.people import hash_of
-from service.pipeline.sessions import CHECKED_SECONDS, NOTED_SECONDS
+from service.pipeline.access.people import hash_of
+from service.pipeline.access.sessions import CHECKED_SECONDS, NOTED_SECONDS
 from service.settings import Settings
 from service.web import csrf
 from tests.access.people import SAME_SITE, SESSION, Door, door, form_token, is_in, sign_out, use

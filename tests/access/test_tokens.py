@@ -19,7 +19,7 @@ from service.access.jose import opened
 from service.access.signing import KeyRing, rotate
 from service.app import build_app
 from service.pipeline import Pipeline
-from service.pipeline.registry import Registry
+from service.pipeline.access.registry import Registry
 from service.settings import Settings
 from service.store import resources
 from service.web.exchange import answer, grant_of
@@ -300,7 +300,7 @@ def test_a_scope_that_was_taken_from_the_registry_is_not_in_a_token_made_before(
 def test_the_memory_of_tokens_is_bounded(
     service: TestClient, asking: TestedClient, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("service.pipeline.token_check._MOST_KEPT", 3)
+    monkeypatch.setattr("service.pipeline.access.token_check._MOST_KEPT", 3)
     tokens = [asking.token(service) for _ in range(5)]
     for token in tokens:
         assert _status(service, token) == 200

@@ -18,7 +18,7 @@ from service.outbound.fetch import HttpFetcher
 from service.outbound.pinned import Resolver
 from service.outbound.senders import HttpSender
 from service.pipeline import Pipeline
-from service.pipeline.registry import Registry
+from service.pipeline.access.registry import Registry
 from service.pipeline.subscriptions import Subscriptions
 from tests.outbound.asked import subscription
 from tests.outbound.hostile import LED_ASTRAY, LISTED, URLS

@@ -11,7 +11,7 @@ from service.fhir.audit_event import Asker
 from service.fhir.json_text import load
 from service.fhir.validate import issues_of
 from service.pipeline import Pipeline
-from service.pipeline.asking import Seen, Told
+from service.pipeline.access.asking import Seen, Told
 from service.pipeline.audit_check import check, ends_of
 from service.pipeline.record import due, expire, exported
 from tests.conftest import Clock

@@ -21,7 +21,7 @@ from service.fhir.json_text import load, write
 from service.fhir.validate import issues_of, validate
 from service.outbound.addresses import Egress
 from service.pipeline import Pipeline
-from service.pipeline.asking import Seen, Told
+from service.pipeline.access.asking import Seen, Told
 from service.pipeline.read_audit import ReadAudit
 from service.settings import Settings
 from service.web.audit import AuditedRequests

@@ -13,7 +13,7 @@ from service.fhir.build import Resource, ref
 from service.fhir.codes import local
 from service.fhir.json_text import load
 from service.fhir.referral_task import Role
-from service.pipeline.sender import Sender
+from service.pipeline.access.sender import Sender
 from tests.web.messages import Case, example, issues, post, put, second_referral
 
 NOTE = [{"text": "Impressions taken."}]

@@ -16,9 +16,9 @@ from starlette.concurrency import run_in_threadpool
 from service.access.grant import Grant
 from service.access.jose import NotTrusted
 from service.errors import Category, Problem, refuse
-from service.pipeline.open_id import BEGUN_SECONDS, OpenId, Unreachable
-from service.pipeline.people import CLIENT, Person, grant_to
-from service.pipeline.sign_in import SignIn
+from service.pipeline.access.open_id import BEGUN_SECONDS, OpenId, Unreachable
+from service.pipeline.access.people import CLIENT, Person, grant_to
+from service.pipeline.access.sign_in import SignIn
 from service.web import csrf, session_cookie
 from service.web.audit import note_sign_in
 from service.web.page_paths import page_within

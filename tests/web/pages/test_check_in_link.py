@@ -19,8 +19,8 @@ from service.errors import Refused
 from service.fhir.json_text import load, write
 from service.inbound.dental_office import map_appliance, map_assessment, map_progress, map_state
 from service.pipeline import Pipeline, check_in_links
+from service.pipeline.access.sender import Bound, Sender
 from service.pipeline.pipeline import Received
-from service.pipeline.sender import Bound, Sender
 from service.store.ids import new_id
 from service.web import csrf
 from tests.access.world import World, world

@@ -10,7 +10,7 @@ down_revision = "0005"
 
 
 def upgrade() -> None:
-    """Make the tables; parties of the cases on record are filled at the next start (`service/pipeline/parties.py`)."""
+    """Make the tables; parties of the cases on record are filled at the next start (`service/pipeline/access/parties.py`)."""
     op.create_table(
         "case_party",
         sa.Column("case_number", sa.String(64), primary_key=True),

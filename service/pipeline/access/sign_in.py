@@ -6,9 +6,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from service.access.limits import Failures, address_group
-from service.pipeline.open_id import OpenId
-from service.pipeline.people import People
-from service.pipeline.sessions import Sessions
+from service.pipeline.access.open_id import OpenId
+from service.pipeline.access.people import People
+from service.pipeline.access.sessions import Sessions
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,9 +16,9 @@ from service.fhir.build import Resource, sid
 from service.fhir.json_text import load
 from service.fhir.read_other import is_referral, is_test_order
 from service.fhir.reading import reference_of
+from service.pipeline.access.sender import Sender
 from service.pipeline.fact_rows import split
 from service.pipeline.identify import Identified
-from service.pipeline.sender import Sender
 from service.store import cases, parties, resources
 from service.store.cases import Case
 

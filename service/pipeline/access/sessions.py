@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from sqlalchemy import Connection
 
 from service.access.grant import Grant
-from service.pipeline.people import grant_to, hash_of
+from service.pipeline.access.people import grant_to, hash_of
 from service.store import clients, people
 from service.store.engine import Database
 from service.store.people import HeldSession, Person

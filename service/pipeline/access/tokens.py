@@ -12,8 +12,8 @@ from typing import Any
 from service.access.jose import NotTrusted
 from service.access.scopes import granted, system_scopes, text_of
 from service.access.signing import TOKEN_SECONDS, KeyRing
-from service.pipeline.authenticate import Authenticator, Rejected
-from service.pipeline.token_check import Place, TokenCheck
+from service.pipeline.access.authenticate import Authenticator, Rejected
+from service.pipeline.access.token_check import Place, TokenCheck
 from service.store import clients
 from service.store.engine import Database
 

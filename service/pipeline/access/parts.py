@@ -8,11 +8,11 @@ from pathlib import Path
 
 from service.access.signing import KeyRing, make_if_missing
 from service.outbound.fetch import Fetcher
-from service.pipeline.authenticate import Authenticator
-from service.pipeline.key_sets import KeySets
+from service.pipeline.access.authenticate import Authenticator
+from service.pipeline.access.key_sets import KeySets
+from service.pipeline.access.token_check import OtherIssuer, OwnIssuer, Place, TokenCheck
+from service.pipeline.access.tokens import Tokens
 from service.pipeline.pipeline import Pipeline
-from service.pipeline.token_check import OtherIssuer, OwnIssuer, Place, TokenCheck
-from service.pipeline.tokens import Tokens
 from service.store.caller import ALL_SEEING
 
 _log = logging.getLogger("airway_relay")

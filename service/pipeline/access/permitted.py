@@ -22,8 +22,8 @@ from service.fhir.read_facts import told_by
 from service.fhir.read_other import is_referral
 from service.fhir.referral_task import Role
 from service.inbound.plain import Mapped
+from service.pipeline.access.sender import Bound, Sender, role_as
 from service.pipeline.identify import Identified
-from service.pipeline.sender import Bound, Sender, role_as
 from service.store import parties
 from service.store.cases import Case
 from service.store.query import DIRECTORY

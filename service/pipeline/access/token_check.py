@@ -16,7 +16,7 @@ from service.access.jose import NotTrusted, Opened, check_signature, opened, sec
 from service.access.keys import ISSUER_ALGORITHMS, PublicKey
 from service.access.scopes import granted, system_scopes
 from service.access.signing import TOKEN_TYPE, KeyFileError, KeyRing
-from service.pipeline.key_sets import KeySets
+from service.pipeline.access.key_sets import KeySets
 from service.store import clients
 from service.store.clients import Client, Withdrawn
 from service.store.engine import Database

@@ -24,7 +24,7 @@ from service.errors import Refused
 from service.fhir.json_text import parse
 from service.outbound.addresses import target_of
 from service.outbound.fetch import Fetched, Fetcher
-from service.pipeline.key_sets import KeySets
+from service.pipeline.access.key_sets import KeySets
 from service.store import clients
 from service.store.engine import Database
 

@@ -12,7 +12,7 @@ from service.access.assertion import Assertion, check_assertion, check_form, cli
 from service.access.jose import NotTrusted, Opened, opened
 from service.access.keys import CLIENT_ALGORITHMS, PublicKey, public_keys
 from service.access.limits import Limiter
-from service.pipeline.key_sets import KeySets
+from service.pipeline.access.key_sets import KeySets
 from service.store import clients
 from service.store.clients import Client
 from service.store.engine import Database

@@ -12,8 +12,8 @@ from service.access.grant import Grant, Office, scopes_of
 from service.errors import Category, Problem, Refused, refuse
 from service.fhir.build import sid
 from service.fhir.dates import instant
+from service.pipeline.access.registry import organisation_numbered
 from service.pipeline.pipeline import Pipeline
-from service.pipeline.registry import organisation_numbered
 from service.store import people, resources
 from service.store.caller import ALL_SEEING
 from service.store.ids import new_id
