@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import date
 
 from service.rules.course import Course, at_limit, course_on, open_when_set, taken_back_for_side_effect
 from service.rules.criteria_of_state import (
@@ -128,9 +128,7 @@ def _over(course: Course, criteria: tuple[Criterion, ...], ended: Criterion) -> 
 def _cannot_say(course: Course, criteria: tuple[Criterion, ...], unknown: Sequence[Criterion]) -> Decision:
     first = [c for c in unknown if course.setting or c.name not in _SINCE_THE_SETTING]
     sentence = f"Readiness cannot be judged yet: {listed([c.missing for c in first])} must be known first."
-    return _decision(
-        course, criteria, Readiness.CANNOT_SAY, sentence, _who_acts(unknown), earliest=_latest(course, unknown)
-    )
+    return _decision(course, criteria, Readiness.CANNOT_SAY, sentence, _who_acts(unknown), earliest=_latest(unknown))
 
 
 def _ready(course: Course, criteria: tuple[Criterion, ...]) -> Decision:
@@ -161,7 +159,7 @@ def _not_yet(
 ) -> Decision:
     open_points = [*unmet, *unknown]
     acts = [c.needs for c in open_points if c.needs]
-    earliest = _latest(course, open_points)
+    earliest = _latest(open_points)
     when = f"the earliest date is {day(earliest)}" if earliest else f"first, {listed(acts)}"
     sentence = f"Not yet ready for an efficacy test: {listed([_WHEN_UNMET[c.name] for c in unmet])}; {when}."
     return _decision(course, criteria, Readiness.NOT_YET, sentence, _who_acts(open_points), earliest=earliest)
@@ -184,12 +182,10 @@ def _with_limits(decision: Decision, course: Course, facts: CaseFacts, threshold
     return replace(decision, read_besides=tuple(sorted(read)), compared_besides=compared)
 
 
-def _latest(course: Course, open_points: Sequence[Criterion]) -> date | None:
+def _latest(open_points: Sequence[Criterion]) -> date | None:
     """The day the last open point could be met; None when one of them waits for somebody to act."""
-    days = [c.earliest for c in open_points]
-    if any(d is None for d in days):
-        return None
-    return max((d for d in days if d), default=course.as_of + timedelta(days=1))
+    days = [c.earliest for c in open_points if c.earliest]
+    return max(days) if len(days) == len(open_points) else None
 
 
 _WHEN_UNMET = {

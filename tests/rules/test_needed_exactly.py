@@ -112,3 +112,8 @@ def test_reports_that_wear_is_counted_back_from():
     assert days_of(kept(check_ins=held).check_ins) == [100, 110, 128]
     slept = tuple(check_in(d, **worn, hours_slept_per_night=Decimal(8)) for d in (151, 140))
     assert days_of(kept(check_ins=(*slept, *held)).check_ins) == [100, 110, 128, 140, 151]
+
+
+def test_of_reports_that_tell_nothing_the_last_one_shows_that_the_patient_is_not_lost():
+    held = tuple(check_in(d) for d in (300, 250, 220))
+    assert days_of(kept(appliances=(), check_ins=held).check_ins) == [220]

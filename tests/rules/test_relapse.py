@@ -17,6 +17,7 @@ from .build import (
     AS_OF,
     DEFAULTS,
     ago,
+    appliance,
     baseline,
     case,
     check_in,
@@ -83,6 +84,18 @@ WHEN = rows(
 
 @pytest.mark.parametrize(("facts", "expected"), WHEN)
 def test_when_symptoms_count_as_a_relapse(facts, expected):
+    assert bool(found(facts)) is expected
+
+
+APPLIANCE = rows(
+    ("tested with the appliance of the day itself", (appliance(60), appliance(10)), True),
+    ("a new appliance the day after the test: what it found says nothing of it", (appliance(60), appliance(9)), False),
+)
+
+
+@pytest.mark.parametrize(("appliances", "expected"), APPLIANCE)
+def test_a_test_counts_for_the_appliance_in_use(appliances, expected):
+    facts = followed(good_check_in(9, snoring="7"), decisions=(), appliances=appliances)
     assert bool(found(facts)) is expected
 
 
