@@ -22,6 +22,7 @@ from service.rules.facts import (
 from service.rules.follow_up import FollowUpOutcome
 from service.rules.overdue import overdue_from
 from service.rules.site import Site
+from service.rules.stage import open_cancellation
 from service.rules.thresholds import Thresholds
 
 from .build import (
@@ -164,6 +165,27 @@ def test_a_visit_has_its_days_of_grace_and_no_report_puts_it_off(decided: int, o
 def test_an_answered_request_to_cancel_no_longer_waits():
     answered = replace(ASKED, answered_on=ago(1))
     assert told(replace(TITRATING, cancellation_requests=(answered,))) == told(TITRATING)
+
+
+OPEN = rows(
+    # comment, days ago that it was asked and answered, whether it waits today
+    ("asked today", 0, None, True),
+    ("asked tomorrow: nobody knows of it yet", -1, None, False),
+    ("answered today: it waits no more", 3, 0, False),
+    ("answered tomorrow: today it still waits", 3, -1, True),
+)
+
+
+@pytest.mark.parametrize(("asked", "answered", "waits"), OPEN)
+def test_on_which_days_a_request_to_cancel_waits(asked: int, answered: int | None, waits: bool):
+    request = replace(ASKED, day=ago(asked), answered_on=None if answered is None else ago(answered))
+    facts = replace(TITRATING, cancellation_requests=(request,))
+    assert (open_cancellation(facts, AS_OF) == request) is waits
+
+
+def test_of_two_requests_to_cancel_the_first_asked_waits():
+    later = replace(ASKED, source=source("asked-again"), day=ago(1))
+    assert open_cancellation(replace(TITRATING, cancellation_requests=(later, ASKED)), AS_OF) == ASKED
 
 
 def test_a_request_to_cancel_is_shown_to_the_dental_office_and_a_red_flag_goes_before():
