@@ -80,6 +80,11 @@ STEP_BACKS = rows(
     ("to the previous setting", (setting(18, "1"), setting(8, "2")), ("1", "1")),
     ("to the previous setting, whatever its size", (setting(18, "1.5"), setting(8, "2")), ("1.5", "1.5")),
     ("one step when the previous was further", (setting(18, "3"), setting(8, "2")), ("1", "1")),
+    (
+        "one step when the previous was as far, only uneven",
+        (setting(18, "1", "3", difference_intended=True), setting(8, "2")),
+        ("1", "1"),
+    ),
     ("one step when there is no previous", (setting(8, "2"),), ("1", "1")),
     ("not below the starting position", (setting(8, "0.5"),), ("0", "0")),
     ("each side stops at the start", (setting(8, "1.5", "0.5", difference_intended=True),), ("0.5", "0")),

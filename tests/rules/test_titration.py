@@ -206,6 +206,12 @@ HOLDS = rows(
     ("stable already, check-ins wanting", titrating(20, "1", good_check_in(1)), 6, "has counted as stable from 24 Sep"),
     ("check-in to come", titrating(3, "1", unsettled(9)), -4, "one is due on 4 Oct 2026."),
     ("check-in overdue", titrating(9, "1", unsettled(19)), 2, "one was due on 28 Sep 2026."),
+    (
+        "check-ins that tell of wear alone: a week after the last of them",
+        titrating(9, "1", *(check_in(d, nights_reported=2, nights_worn=2) for d in (7, 5, 3))),
+        -4,
+        "one is due on 4 Oct 2026.",
+    ),
     ("wear too little", titrating(8, "1", unsettled(nights_worn=3)), None, "Worn on 3 of 7 nights"),
     ("side effect", titrating(side_effects=(side_effect(2, 2),)), None, "while jaw pain of grade 2 since 28 Sep 2026"),
 )
