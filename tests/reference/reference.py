@@ -64,14 +64,20 @@ def build() -> None:
     command = ["mvn", "-q", "-B", "compile"]
     offline = subprocess.run([*command, "-o"], cwd=HERE, capture_output=True, text=True, timeout=_SECONDS)
     if offline.returncode:
-        online = subprocess.run(command, cwd=HERE, capture_output=True, text=True, timeout=_SECONDS)
-        if online.returncode:
-            said = online.stdout + online.stderr
-            lacks = next((what for sign, what in _LACKS.items() if sign in said), None)
-            if lacks:
-                raise NotHere(lacks)
+        said = _built_online(command) and _built_online(command)  # a library just fetched may not be whole at once
+        if said:
             raise RuntimeError(f"the reference validator could not be built:\n{said[-2000:]}")
     made.touch()
+
+
+def _built_online(command: list[str]) -> str:
+    """What Maven said when it failed; empty when it did not. Raises NotHere for what this machine lacks."""
+    online = subprocess.run(command, cwd=HERE, capture_output=True, text=True, timeout=_SECONDS)
+    said = online.stdout + online.stderr
+    lacks = next((what for sign, what in _LACKS.items() if sign in said), None)
+    if online.returncode and lacks:
+        raise NotHere(lacks)
+    return (said or "it said nothing") if online.returncode else ""
 
 
 def verdicts(lines: Iterable[Line], folder: Path) -> dict[str, Verdict]:

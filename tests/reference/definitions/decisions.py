@@ -143,9 +143,14 @@ PROFILES = (
     _decision(
         "readiness-for-efficacy-test",
         "Readiness for an efficacy test",
-        "Whether a case is ready to be tested, by nine criteria and the red flags that are open.",
+        "Whether a case is ready to be tested, by nine criteria, what ended treatment, and the red flags that are open.",
         "readiness-outcome",
-        parts(*_criteria(READINESS, "1..1"), _criterion("red-flag-open", "0..*"), closed=True),
+        parts(
+            *_criteria(READINESS, "1..1"),
+            _criterion("treatment-goes-on", "0..1"),
+            _criterion("red-flag-open", "0..*"),
+            closed=True,
+        ),
     ),
     _decision(
         "next-titration-step",
@@ -155,6 +160,7 @@ PROFILES = (
         parts(
             _criterion("current-setting", "1..1"),
             *_criteria(("worn-for-a-step", "room-left", "side-effect-open", "red-flag-open", *READINESS), "0..*"),
+            _criterion("treatment-goes-on", "0..1"),
             closed=True,
         ),
     ),
