@@ -31,6 +31,11 @@ def _over(sentence: str, inputs: tuple[Source, ...]) -> Criterion:
     return Criterion("treatment-goes-on", "Treatment goes on", Status.UNMET, sentence, inputs=inputs, needs=needs)
 
 
+def as_clause(ended: Criterion) -> str:
+    """What ended treatment, to go on with after a colon."""
+    return f"{ended.sentence[0].lower()}{ended.sentence[1:]}"
+
+
 def who_follows(course: Course) -> Party:
     """Whose move it is once treatment has ended: the physician's when the dental office let go, else nobody's."""
     let_go = (ReferralState.REJECTED, ReferralState.FAILED)

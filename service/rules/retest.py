@@ -24,7 +24,7 @@ from service.rules.criteria_of_state import (
 from service.rules.criteria_of_symptoms import no_witnessed_pauses, sleepiness_settled, snoring_settled
 from service.rules.criteria_of_wear import worn_enough
 from service.rules.decision import Criterion, Decision, Party, Readiness, Status
-from service.rules.ended import treatment_ended, who_follows
+from service.rules.ended import as_clause, treatment_ended, who_follows
 from service.rules.facts import CaseFacts, RedFlagKind
 from service.rules.relapse import relapse
 from service.rules.step_size import limits_read
@@ -121,7 +121,7 @@ def _stop(course: Course, criteria: tuple[Criterion, ...]) -> Decision:
 
 
 def _over(course: Course, criteria: tuple[Criterion, ...], ended: Criterion) -> Decision:
-    sentence = f"Not ready for an efficacy test: {ended.sentence[0].lower()}{ended.sentence[1:]}"
+    sentence = f"Not ready for an efficacy test: {as_clause(ended)}"
     return _decision(course, criteria, Readiness.NOT_YET, sentence, who_follows(course))
 
 

@@ -9,7 +9,7 @@ from typing import Any
 
 from service.rules.course import Course, course_on
 from service.rules.decision import Decision, Party, Readiness, Step
-from service.rules.ended import ENDED, who_follows
+from service.rules.ended import ENDED, treatment_ended, who_follows
 from service.rules.facts import Appliance, CancellationRequest, CaseFacts, PhysicianChoice, ReferralState, TestPurpose
 from service.rules.follow_up import FollowUp, FollowUpOutcome
 from service.rules.response import Response
@@ -165,9 +165,9 @@ def _after_test(
     course: Course, known: CaseFacts, response: Response | None, follow_up: FollowUp | None, state: ReferralState
 ) -> Stage | None:
     """The stage set by the last efficacy test, what the physician decided after it, and symptoms since."""
-    if course.stopped_on:
-        why = f"The physician stopped treatment on {day(course.stopped_on)}."
-        return Stage(StageName.CLOSED, Party.NOBODY, course.stopped_on, why)
+    ended = treatment_ended(course)
+    if course.stopped_on and ended:
+        return Stage(StageName.CLOSED, who_follows(course), course.stopped_on, ended.sentence)
     if course.tested is None:
         return None
     tested_on = course.tested.day

@@ -14,7 +14,7 @@ from service.rules.adequate_tests import adequate_test, tested_this_setting
 from service.rules.check_in_dates import is_fresh
 from service.rules.course import Course, at_limit, course_on, open_when_set, taken_back_for_side_effect
 from service.rules.decision import Criterion, Decision, Measured, Party, Readiness, Status, Step
-from service.rules.ended import treatment_ended, who_follows
+from service.rules.ended import as_clause, treatment_ended, who_follows
 from service.rules.facts import CaseFacts, CheckIn, PhysicianChoice, SideEffect
 from service.rules.relapse import relapse
 from service.rules.step_size import one_step_back, room_left, step_size_mm
@@ -42,7 +42,7 @@ def next_step(
         return _step(course, step, f"No change of setting. {readiness.sentence}", readiness.whose_move, urgent=True)
     ended = treatment_ended(course)
     if ended:
-        sentence = f"No change of setting: {ended.sentence[0].lower()}{ended.sentence[1:]}"
+        sentence = f"No change of setting: {as_clause(ended)}"
         return _step(course, Step.HOLD, sentence, who_follows(course), criteria=(ended,))
     if readiness.outcome in (Readiness.READY, Readiness.READY_AT_LIMIT):
         return _step(course, Step.REQUEST_TEST, f"Stay at this setting. {readiness.sentence}", Party.PHYSICIAN)
