@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import random
+import sqlite3
 import threading
 import time
 from collections.abc import Callable
@@ -22,10 +23,11 @@ from service.store.query import CALLER
 
 T = TypeVar("T")
 _TRIES = 8
+_WAIT_S = 30
 _PRAGMAS = (
+    f"busy_timeout={_WAIT_S * 1000}",
     "journal_mode=WAL",
     "synchronous=FULL",
-    "busy_timeout=30000",
     "foreign_keys=ON",
     "cache_size=-32768",  # KiB
     "wal_autocheckpoint=8000",  # pages of 4 KiB: a page written by many commits is moved once
@@ -59,7 +61,7 @@ class Database:
             Path(self.url.database).parent.mkdir(parents=True, exist_ok=True)
         engine = create_engine(
             self.url,
-            connect_args={"check_same_thread": False, "timeout": 30},
+            connect_args={"check_same_thread": False, "timeout": _WAIT_S},
             pool_size=32,
             max_overflow=32,
             pool_use_lifo=True,
@@ -67,9 +69,7 @@ class Database:
 
         @event.listens_for(engine, "connect")
         def connect(connection: Any, _record: Any) -> None:
-            connection.isolation_level = None
-            for pragma in _PRAGMAS:
-                connection.execute(f"PRAGMA {pragma}")
+            _prepare(connection)
 
         @event.listens_for(engine, "begin")
         def begin(connection: Connection) -> None:
@@ -156,6 +156,25 @@ class Database:
     def close(self) -> None:
         """Close every connection."""
         self.engine.dispose()
+
+
+def _prepare(connection: sqlite3.Connection) -> None:
+    """Set up a new connection to a SQLite database.
+
+    The switch of a new database to WAL asks for the whole file. SQLite does not wait there as `busy_timeout` says
+    when another connection switches it at the same moment, so it is asked again here.
+    """
+    connection.isolation_level = None
+    until = time.monotonic() + _WAIT_S
+    for pragma in _PRAGMAS:
+        while True:
+            try:
+                connection.execute(f"PRAGMA {pragma}")
+                break
+            except sqlite3.OperationalError as error:
+                if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY or time.monotonic() > until:
+                    raise
+                time.sleep(random.uniform(0, 0.02))
 
 
 def _unfit() -> Refused:

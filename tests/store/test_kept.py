@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-from concurrent.futures import ThreadPoolExecutor
 from datetime import date
 
 import pytest
-from sqlalchemy import create_engine, inspect
-from sqlalchemy.engine import make_url
 from starlette.testclient import TestClient
 
 from service.app import build_app
@@ -16,7 +13,6 @@ from service.errors import Category, Refused
 from service.fhir.json_text import load, write
 from service.pipeline import Pipeline
 from service.settings import Settings
-from service.store.engine import Database
 from tests.conftest import Clock
 from tests.store.messages import (
     Post,
@@ -33,7 +29,7 @@ from tests.store.messages import (
     take,
     take_bundle,
 )
-from tests.store.whole import TABLES, check_whole, facts_read_anew, kept_facts, rows_of
+from tests.store.whole import check_whole, facts_read_anew, kept_facts, rows_of
 
 _ODD_TEXT = (
     b'{ "settings" : [ {"entry_id":"s1","set_on":"2026-09-01",\r\n\t"advance_left_mm": 1.50, "advance_right_mm":1.5e0} ],'
@@ -104,37 +100,6 @@ def test_every_version_stays_readable_after_a_correction(pipeline: Pipeline):
     client = TestClient(build_app(Settings(), pipeline))
     assert client.get(f"/fhir/{first.reference}/_history/1").text == first.body
     assert client.get(f"/fhir/{first.reference}/_history/4").status_code == 404
-
-
-def _schema(database_url: str) -> dict[str, list[str]]:
-    url = make_url(database_url)
-    engine = create_engine(url.set(drivername="postgresql+psycopg") if url.get_backend_name() != "sqlite" else url)
-    found = inspect(engine)
-    tables = {t: [str(c["name"]) for c in found.get_columns(t)] for t in found.get_table_names()}
-    engine.dispose()
-    return tables
-
-
-OF_ACCESS = (
-    *("client", "used_assertion", "revoked_token"),
-    *("person", "page_session", "sign_in_link", "check_in_link"),
-)
-
-
-def test_an_empty_database_is_migrated_once_and_found_migrated(database_url: str):
-    Database(database_url).close()
-    first = _schema(database_url)
-    Database(database_url).close()
-    assert _schema(database_url) == first
-    assert set(first) == {*TABLES, *OF_ACCESS, "search_index", "alembic_version"}
-
-
-def test_an_empty_database_is_migrated_by_many_at_once(database_url: str):
-    with ThreadPoolExecutor(6) as pool:
-        databases = list(pool.map(Database, [database_url] * 6))
-    for database in databases:
-        database.close()
-    assert set(_schema(database_url)) == {*TABLES, *OF_ACCESS, "search_index", "alembic_version"}
 
 
 _COURSE = [
