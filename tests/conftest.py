@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import ssl
 import uuid
 from collections.abc import Callable, Iterator
@@ -11,20 +12,24 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck
 from hypothesis import settings as hypothesis_settings
-from sqlalchemy import create_engine, text
+from sqlalchemy import Engine, create_engine, text
 from sqlalchemy.engine import make_url
 from starlette.testclient import TestClient
 
 from service.app import build_app, build_pipeline
 from service.pipeline import Pipeline
+from service.rules.site import Site
 from service.settings import Settings
+from service.store.engine import Database
 from tests.servers import Service, free_port, postgres_cluster
 
-# the same generated cases on every clean machine; other ones at every run elsewhere
-hypothesis_settings.register_profile("ci", derandomize=True, deadline=None)
-if os.environ.get("CI"):
-    hypothesis_settings.load_profile("ci")
+# the same generated cases on every clean machine, other ones at every run elsewhere; a slow machine fails no test
+hypothesis_settings.register_profile(
+    "ours", derandomize=bool(os.environ.get("CI")), deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
+hypothesis_settings.load_profile("ours")
 
 
 # lays every PostgreSQL of the tests out in partitions
@@ -63,32 +68,86 @@ def postgres_server() -> Iterator[str]:
         yield url
 
 
-@pytest.fixture
-def new_postgres(postgres_server: str) -> Iterator[Callable[[], str]]:
-    """Makes empty PostgreSQL databases, dropped after the test."""
+def _laid_out(url: str) -> None:
+    """Make of an empty database what the first start makes of it, but for what hangs on its settings."""
+    pipeline = Pipeline(Database(url, PARTITIONS), Site(), Clock())
+    pipeline.index_all()
+    pipeline.close()
+
+
+@pytest.fixture(scope="session")
+def laid_out_sqlite(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A file that tests copy, so that the schema is made once and not for every test."""
+    file = tmp_path_factory.mktemp("laid-out") / "relay.db"
+    _laid_out(f"sqlite:///{file}")
+    return file
+
+
+@pytest.fixture(scope="session")
+def postgres_admin(postgres_server: str) -> Iterator[Engine]:
+    """A way to make and drop databases."""
     admin = create_engine(make_url(postgres_server).set(drivername="postgresql+psycopg"), isolation_level="AUTOCOMMIT")
-    made: list[str] = []
-
-    def make() -> str:
-        name = f"relay_{uuid.uuid4().hex[:12]}"
-        with admin.connect() as connection:
-            connection.execute(text(f'CREATE DATABASE "{name}"'))
-        made.append(name)
-        return make_url(postgres_server).set(database=name).render_as_string(hide_password=False)
-
-    yield make
-    with admin.connect() as connection:
-        for name in made:
-            connection.execute(text(f'DROP DATABASE "{name}" WITH (FORCE)'))
+    yield admin
     admin.dispose()
 
 
+def _new_database(admin: Engine, like: str = "template1") -> str:
+    name = f"relay_{uuid.uuid4().hex[:12]}"
+    with admin.connect() as connection:
+        connection.execute(text(f'CREATE DATABASE "{name}" TEMPLATE "{like}"'))
+    return name
+
+
+def _drop_database(admin: Engine, name: str) -> None:
+    with admin.connect() as connection:
+        connection.execute(text(f'DROP DATABASE "{name}" WITH (FORCE)'))
+
+
+def _url_of(admin: Engine, name: str) -> str:
+    return admin.url.set(drivername="postgresql", database=name).render_as_string(hide_password=False)
+
+
+@pytest.fixture(scope="session")
+def laid_out_postgres(postgres_admin: Engine) -> Iterator[str]:
+    """Name of a database that tests copy."""
+    name = _new_database(postgres_admin)
+    _laid_out(_url_of(postgres_admin, name))
+    yield name
+    _drop_database(postgres_admin, name)
+
+
+@pytest.fixture
+def new_postgres(postgres_admin: Engine) -> Iterator[Callable[..., str]]:
+    """Makes PostgreSQL databases, empty or `like` a named one; they are dropped after the test."""
+    made: list[str] = []
+
+    def make(like: str = "template1") -> str:
+        made.append(_new_database(postgres_admin, like))
+        return _url_of(postgres_admin, made[-1])
+
+    yield make
+    for name in made:
+        _drop_database(postgres_admin, name)
+
+
 @pytest.fixture(params=["sqlite", "postgresql"])
-def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+def empty_database_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     """An empty database, once of each kind."""
     if request.param == "sqlite":
         return f"sqlite:///{tmp_path}/relay.db"
     return request.getfixturevalue("new_postgres")()
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """A database without a case, once of each kind."""
+    if request.param == "sqlite":
+        return _copied(request.getfixturevalue("laid_out_sqlite"), tmp_path)
+    return request.getfixturevalue("new_postgres")(request.getfixturevalue("laid_out_postgres"))
+
+
+def _copied(laid_out: Path, folder: Path) -> str:
+    return f"sqlite:///{shutil.copyfile(laid_out, folder / 'relay.db')}"
 
 
 @pytest.fixture
@@ -100,9 +159,9 @@ def pipeline(database_url: str, clock: Clock) -> Iterator[Pipeline]:
 
 
 @pytest.fixture
-def sqlite_pipeline(tmp_path: Path, clock: Clock) -> Iterator[Pipeline]:
+def sqlite_pipeline(laid_out_sqlite: Path, tmp_path: Path, clock: Clock) -> Iterator[Pipeline]:
     """A pipeline on SQLite only, for tests that are not about the store."""
-    built = build_pipeline(Settings(database_url=f"sqlite:///{tmp_path}/relay.db"), clock=clock)
+    built = build_pipeline(Settings(database_url=_copied(laid_out_sqlite, tmp_path)), clock=clock)
     yield built
     built.close()
 

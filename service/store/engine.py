@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import psycopg
-from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy import Connection, Engine, create_engine, event, text
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import DataError, DBAPIError, IntegrityError
 
@@ -32,6 +32,7 @@ _PRAGMAS = (
     "cache_size=-32768",  # KiB
     "wal_autocheckpoint=8000",  # pages of 4 KiB: a page written by many commits is moved once
 )
+_TURN = text("SELECT pg_advisory_xact_lock(727004)")
 _RETRYABLE_STATES = frozenset({"40001", "40P01", "55P03"})
 
 
@@ -101,7 +102,9 @@ class Database:
         """Run `work` in one transaction, durable when this returns; nothing of it stays when it raises.
 
         Another writer's conflict (same new identifier, same next version, deadlock) is tried again from
-        the start, so `work` must read what it decides on itself. Refused as busy after several tries.
+        the start, so `work` must read what it decides on itself. From the third try on, those that try again on
+        PostgreSQL go one by one, so that many writers of one resource do not keep each other from it. Refused as
+        busy after several tries.
         Inside another `write` it is a part of that one.
         """
         inside: Connection | None = getattr(self._writing, "connection", None)
@@ -109,7 +112,7 @@ class Database:
             return self._as_caller(work, inside)
         for attempt in range(_TRIES):
             try:
-                return self._write_once(work)
+                return self._write_once(work, in_turn=attempt > 1)
             except DataError:
                 raise _unfit() from None
             except DBAPIError as error:
@@ -120,10 +123,12 @@ class Database:
             time.sleep(random.uniform(0, 0.01) * 2**attempt)
         raise refuse(Category.BUSY, "Other writes are in the way; try again shortly.")
 
-    def _write_once(self, work: Callable[[Connection], T]) -> T:
+    def _write_once(self, work: Callable[[Connection], T], in_turn: bool) -> T:
         options = self._for_the_caller()
         if self._one_writer is None:
             with self.engine.connect().execution_options(**options) as connection, connection.begin():
+                if in_turn:
+                    connection.execute(_TURN)
                 return self._marked(work, connection)
         with (
             self._one_writer,

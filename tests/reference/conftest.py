@@ -16,8 +16,12 @@ from tests.reference.corpus import Mutant, corpus
 from tests.reference.reference import Line, Verdict
 
 
+@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Where tests are run by several processes, this folder is run by one of them, so that the validator runs once."""
+    """Where tests are run by several processes, this folder is run by one of them, so that the validator runs once.
+
+    First, as the group must be there before the plugin that shares the tests out looks for it.
+    """
     for item in items:
         if Path(__file__).parent in item.path.parents:
             item.add_marker(pytest.mark.xdist_group("reference"))

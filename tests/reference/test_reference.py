@@ -5,6 +5,8 @@ Needs Java 17 and Maven; the libraries are fetched on the first run and nothing 
 
 from __future__ import annotations
 
+import pytest
+
 from service.fhir.build import Resource
 from service.fhir.profile_index import profile_of
 from tests.reference import emitted
@@ -15,6 +17,12 @@ from tests.reference.definitions import PROFILES
 SIGN_INS = {"audit signed in", "audit not signed in", "audit signed out"}
 """Entries about no interaction with resources: AuditEvents of base R4."""
 WITHOUT_PROFILE = {"Bundle", "CapabilityStatement", "OperationOutcome", "Subscription"}
+
+
+def test_this_folder_is_run_by_one_process(request: pytest.FixtureRequest) -> None:
+    """Else the validator would run once in each; a plugin and a test runner that do not fit once made it so."""
+    if getattr(request.config.option, "loadgroup", False):
+        assert request.node.nodeid.endswith("@reference")
 
 
 def test_every_profile_is_that_of_something_emitted(resources: dict[str, Resource]) -> None:

@@ -32,26 +32,26 @@ def _schema(database_url: str) -> dict[str, list[str]]:
     return tables
 
 
-def test_it_is_migrated_once_and_found_migrated(database_url: str):
-    Database(database_url).close()
-    first = _schema(database_url)
-    Database(database_url).close()
-    assert _schema(database_url) == first
+def test_it_is_migrated_once_and_found_migrated(empty_database_url: str):
+    Database(empty_database_url).close()
+    first = _schema(empty_database_url)
+    Database(empty_database_url).close()
+    assert _schema(empty_database_url) == first
     assert set(first) == _ALL
 
 
-def test_it_is_migrated_by_many_at_once(database_url: str):
+def test_it_is_migrated_by_many_at_once(empty_database_url: str):
     gate = threading.Barrier(6)
 
     def opened(_: int) -> Database:
         gate.wait()
-        return Database(database_url)
+        return Database(empty_database_url)
 
     with ThreadPoolExecutor(6) as pool:
         databases = list(pool.map(opened, range(6)))
     for database in databases:
         database.close()
-    assert set(_schema(database_url)) == _ALL
+    assert set(_schema(empty_database_url)) == _ALL
 
 
 def test_a_file_that_another_is_about_to_write_is_waited_for(tmp_path: Path):

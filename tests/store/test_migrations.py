@@ -110,12 +110,12 @@ def _found(pipeline: Pipeline, kind: str, name: str, value: str) -> set[str]:
 
 @pytest.mark.parametrize("partitions", [0, 3])
 def test_a_database_of_the_first_release_is_found_in(
-    database_url: str, clock: Clock, first_release: tuple[dict[str, Any], str], partitions: int
+    empty_database_url: str, clock: Clock, first_release: tuple[dict[str, Any], str], partitions: int
 ) -> None:
     rows, number = first_release
-    _as_first_release(database_url, rows)
-    pipeline = build_pipeline(Settings(database_url=database_url, partitions=partitions), clock=clock)
-    held = rows_of(database_url)
+    _as_first_release(empty_database_url, rows)
+    pipeline = build_pipeline(Settings(database_url=empty_database_url, partitions=partitions), clock=clock)
+    held = rows_of(empty_database_url)
     for table in _FIRST:
         kept, before = (
             [{k: v for k, v in r.items() if k not in _ADDED} for r in t] for t in (held[table], rows[table])
@@ -124,12 +124,12 @@ def test_a_database_of_the_first_release_is_found_in(
     clock.move(days=1)
     assert pipeline.refresh_some() == 1
     pipeline.refresh(number, recorded=True)
-    check_whole(rows_of(database_url))
+    check_whole(rows_of(empty_database_url))
     patient = pipeline.case(number)["resources"]["patient"]
     assert _found(pipeline, "CarePlan", "patient", patient) == {number}
     take(pipeline, check_in("c9", "2026-11-19"), number)
     take(pipeline, check_in("c8", "2026-11-18"), number)
-    check_whole(rows_of(database_url))
+    check_whole(rows_of(empty_database_url))
     pipeline.close()
 
 
@@ -169,9 +169,9 @@ def _partitions_of(connection: Connection, table: str) -> list[str]:
     return list(connection.execute(query, {"t": table}).scalars())
 
 
-def test_the_tables_in_code_are_those_of_the_migrations(database_url: str, clock: Clock) -> None:
-    build_pipeline(Settings(database_url=database_url), clock=clock).close()
-    engine = _engine(database_url)
+def test_the_tables_in_code_are_those_of_the_migrations(empty_database_url: str, clock: Clock) -> None:
+    build_pipeline(Settings(database_url=empty_database_url), clock=clock).close()
+    engine = _engine(empty_database_url)
     with engine.connect() as connection:
         assert revision_of(connection) == HEAD
         of_access = (ClientRow, UsedAssertionRow, RevokedTokenRow, PersonRow, SessionRow, SignInLinkRow, CheckInLinkRow)

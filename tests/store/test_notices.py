@@ -230,12 +230,12 @@ def test_numbers_are_gapless_with_many_writers_and_many_that_hand_out(database_u
 
 
 def test_a_database_from_before_notices_is_brought_to_them_with_its_cases(
-    database_url: str, tmp_path: Path, clock: Clock
+    empty_database_url: str, tmp_path: Path, clock: Clock
 ):
     """The rows of a case, put into a database at the revision before, are there afterwards, and the case goes on."""
     now = build_pipeline(Settings(database_url=f"sqlite:///{tmp_path}/now.db"), clock=clock)
     number = opened_case(now)
-    url = make_url(database_url)
+    url = make_url(empty_database_url)
     engine = create_engine(url.set(drivername="postgresql+psycopg") if url.drivername == "postgresql" else url)
     config = Config()
     config.set_main_option("script_location", str(Path(migrations.__file__).parent))
@@ -248,12 +248,12 @@ def test_a_database_from_before_notices_is_brought_to_them_with_its_cases(
             connection.execute(table.insert(), [_fitting(dict(row)) for row in rows])
     engine.dispose()
     now.close()
-    brought = build_pipeline(Settings(database_url=database_url), clock=clock)
+    brought = build_pipeline(Settings(database_url=empty_database_url), clock=clock)
     name = subscribed(brought)
     take(brought, accepted(), number)
     assert numbers_of(doors(brought).events(name, 0, None, None)) == [1]
     brought.close()
-    check_whole(rows_of(database_url))
+    check_whole(rows_of(empty_database_url))
 
 
 def _fitting(row: dict[str, Any]) -> dict[str, Any]:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
+import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 from sqlalchemy.exc import IntegrityError
@@ -159,6 +162,29 @@ def test_a_conflict_that_stays_is_answered_as_busy(pipeline: Pipeline, database_
     assert refused.value.problems[0].category is Category.BUSY
     assert tries > 1
     assert rows_of(database_url) == before
+
+
+@pytest.mark.parametrize("database_url", ["postgresql"], indirect=True)
+def test_those_that_try_again_for_the_second_time_go_one_by_one(pipeline: Pipeline):
+    within: list[int] = []
+    at_once: list[int] = []
+
+    def writer(number: int) -> None:
+        tries = itertools.count()
+
+        def work(_tx: object) -> None:
+            if next(tries) < 2:
+                raise IntegrityError("INSERT", {}, Exception("it is there"))
+            within.append(number)
+            at_once.append(len(within))
+            time.sleep(0.1)
+            within.remove(number)
+
+        pipeline._database.write(work)
+
+    with ThreadPoolExecutor(4) as pool:
+        list(pool.map(writer, range(4)))
+    assert at_once == [1, 1, 1, 1]
 
 
 def test_an_identifier_longer_than_its_column_is_refused_whole_by_either_database(
