@@ -18,11 +18,12 @@ from sqlalchemy import Engine, create_engine, text
 from sqlalchemy.engine import make_url
 from starlette.testclient import TestClient
 
-from service.app import build_app, build_pipeline
+from service.app import build_app
 from service.pipeline import Pipeline
 from service.rules.site import Site
 from service.settings import Settings
 from service.store.engine import Database
+from service.wiring import build_pipeline
 from tests.servers import Service, free_port, postgres_cluster
 
 # the same generated cases on every clean machine, other ones at every run elsewhere; a slow machine fails no test

@@ -89,6 +89,12 @@ def test_the_command_line_starts_without_the_web_or_the_database() -> None:
     assert not {"fastapi", "sqlalchemy", "pydantic", "httpx"} & set(done.stdout.split())
 
 
+def test_a_command_that_serves_nothing_does_not_load_the_web() -> None:
+    script = "import sys, service.commands.client, service.commands.person; print(*sorted(sys.modules))"
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True, cwd=ROOT)
+    assert not {"fastapi", "starlette", "jinja2", "service.web"} & set(done.stdout.split())
+
+
 GUARDED = {"ResourceVersion", "CaseRow", "FactRow", "MessageRow", "SearchValue"}
 GUARDED_TABLES = ("resource_version", "case_row", "fact", "message", "search_value")
 BUILDER = SERVICE / "store/query.py"

@@ -10,7 +10,6 @@ from pathlib import Path
 from sqlalchemy.exc import SQLAlchemyError
 
 from service.access.grant import Office
-from service.app import build_pipeline
 from service.commands.files import complain
 from service.errors import Refused
 from service.fhir.json_text import load
@@ -18,6 +17,7 @@ from service.outbound.fetch import HttpFetcher
 from service.pipeline.access.registry import Registry
 from service.settings import Settings, SettingsError
 from service.store.clients import Client
+from service.wiring import build_pipeline
 
 
 def client(options: argparse.Namespace) -> int:

@@ -9,12 +9,12 @@ import sys
 from sqlalchemy.exc import SQLAlchemyError
 
 from service.access.grant import Office
-from service.app import build_pipeline
 from service.commands.files import complain
 from service.errors import Refused
 from service.pipeline.access.people import People
 from service.pipeline.access.sign_in import SignIn
 from service.settings import Settings, SettingsError
+from service.wiring import build_pipeline
 
 _MOST_LINKS = 10
 

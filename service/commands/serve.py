@@ -20,10 +20,11 @@ def serve() -> int:
 
     from service.access.client_proof import ProofError
     from service.access.signing import KeyFileError
-    from service.app import build_app, build_pipeline
+    from service.app import build_app
     from service.commands.person import print_links
     from service.fhir.validate import NotCompiled
     from service.web.log_lines import log_as_json
+    from service.wiring import build_pipeline
 
     log_as_json()
     try:

@@ -10,7 +10,6 @@ from pathlib import Path
 import pytest
 
 from service.access.signing import KeyRing, make_if_missing
-from service.app import build_pipeline
 from service.fhir.json_text import load, write
 from service.inbound.sleep_lab import map_referral
 from service.pipeline import Pipeline
@@ -18,6 +17,7 @@ from service.pipeline.pipeline import Received
 from service.settings import Settings
 from service.store import clients, resources
 from service.store.clients import Client
+from service.wiring import build_pipeline
 from tests.access.clients import ec_key, public_set, register, rsa_key
 
 ROOT = Path(__file__).parents[2]

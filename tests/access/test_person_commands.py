@@ -10,10 +10,10 @@ from pathlib import Path
 import httpx
 import pytest
 
-from service.app import build_pipeline
 from service.pipeline.access.people import People
 from service.settings import Settings, SettingsError
 from service.store.people import Person
+from service.wiring import build_pipeline
 from tests.access.clients import ec_key, rsa_key
 from tests.access.test_commands import Operator
 from tests.conftest import Service
@@ -135,14 +135,14 @@ def test_settings_that_do_not_fit_are_refused(changes: dict[str, str], named: st
 @pytest.mark.parametrize(
     ("name", "content"),
     [
-        ("SECRET", None),
-        ("SECRET", b""),
-        ("SECRET", b"\n"),
-        ("SECRET", b"\xff"),
-        ("KEY", b"x"),
-        ("KEY", ec_key().as_pem(private=False)),
-        ("KEY", ec_key(curve="P-521").as_pem(private=True)),
-        ("KEY", rsa_key().as_pem(private=False)),
+        pytest.param("SECRET", None, id="no file"),
+        pytest.param("SECRET", b"", id="empty"),
+        pytest.param("SECRET", b"\n", id="a line of nothing"),
+        pytest.param("SECRET", b"\xff", id="no text"),
+        pytest.param("KEY", b"x", id="no key"),
+        pytest.param("KEY", ec_key().as_pem(private=False), id="a public key"),
+        pytest.param("KEY", ec_key(curve="P-521").as_pem(private=True), id="another curve"),
+        pytest.param("KEY", rsa_key().as_pem(private=False), id="a public RSA key"),
     ],
 )
 def test_a_secret_or_key_that_cannot_be_used_is_said_in_one_line(

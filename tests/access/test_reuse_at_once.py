@@ -14,8 +14,8 @@ from pathlib import Path
 
 import httpx
 
-from service.app import build_pipeline
 from service.settings import Settings
+from service.wiring import build_pipeline
 from tests.access.clients import BASE, bearer, register
 from tests.conftest import Service
 

@@ -15,11 +15,11 @@ from typing import Any
 
 import pytest
 
-from service.app import build_pipeline
 from service.fhir.json_text import write
 from service.inbound.sleep_lab import map_referral
 from service.pipeline.pipeline import Received
 from service.settings import Settings
+from service.wiring import build_pipeline
 from tests.conftest import Service
 from tests.servers import free_port
 from tests.web.messages import example

@@ -17,12 +17,12 @@ from pathlib import Path
 import pytest
 
 from service.access.limits import MOST_FAILURES, SECONDS_PER_FAILURE
-from service.app import build_pipeline
 from service.pipeline import Pipeline
 from service.pipeline.access.people import hash_of
 from service.pipeline.access.sessions import CHECKED_SECONDS, NOTED_SECONDS
 from service.settings import Settings
 from service.web import csrf
+from service.wiring import build_pipeline
 from tests.access.people import SAME_SITE, SESSION, Door, door, form_token, is_in, sign_out, use
 from tests.conftest import Clock
 

@@ -15,11 +15,12 @@ from starlette.testclient import TestClient
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from service.access.grant import OPEN, Grant, Office, scopes_of
-from service.app import build_app, build_pipeline
+from service.app import build_app
 from service.fhir.build import sid
 from service.fhir.json_text import load, write
 from service.outbound.addresses import Egress
 from service.settings import Settings
+from service.wiring import build_pipeline
 from tests.conftest import Clock
 from tests.web.messages import example
 

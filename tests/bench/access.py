@@ -9,8 +9,8 @@ from collections.abc import Generator
 import httpx
 
 from service.access.grant import Office
-from service.app import build_pipeline
 from service.settings import Settings
+from service.wiring import build_pipeline
 from tests.access.clients import TestedClient, ec_key, register
 from tests.store.messages import referral
 

@@ -7,10 +7,10 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
-from service.app import build_pipeline
 from service.fhir.json_text import load, write
 from service.pipeline import Pipeline
 from service.settings import Settings
+from service.wiring import build_pipeline
 from tests.store.messages import Post, accepted, assessed, delivered, referral, take
 
 RECENT_DAYS = 27

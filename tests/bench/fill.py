@@ -17,9 +17,9 @@ from sqlalchemy import Column, Connection, Integer, MetaData, String, Table, fun
 from sqlmodel import SQLModel
 from sqlmodel.sql.sqltypes import AutoString
 
-from service.app import build_pipeline
 from service.settings import Settings
 from service.store.engine import Database
+from service.wiring import build_pipeline
 from tests.bench.course import open_case, today
 
 _MARK = "COPYMARK"

@@ -14,9 +14,9 @@ from pathlib import Path
 from statistics import median
 from typing import Any
 
-from service.app import build_access, build_pipeline
 from service.settings import Settings
 from service.web.gate import Gate
+from service.wiring import build_access, build_pipeline
 from tests.access.clients import access_settings, bearer, register
 
 ROUNDS, EACH = 50, 2000

@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from starlette.testclient import TestClient
 
-from service.app import build_app, build_pipeline
+from service.app import build_app
 from service.fhir.build import CASE_APPLIANCE, CASE_PATIENT, CASE_PHYSICIAN, CASE_REFERRAL, Draft, rewrite_references
 from service.fhir.codes import codings_of
 from service.fhir.json_text import load, parse, write
@@ -23,6 +23,7 @@ from service.inbound.sleep_lab import map_referral, map_result
 from service.rules import limits
 from service.rules.limits import Limit
 from service.settings import Settings
+from service.wiring import build_pipeline
 from tests.conftest import Clock
 from tests.web.messages import Case, example, post, referral
 

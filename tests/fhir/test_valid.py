@@ -11,13 +11,14 @@ import pytest
 from sqlalchemy import text
 from starlette.testclient import TestClient
 
-from service.app import build_app, build_pipeline
+from service.app import build_app
 from service.demo.scenario import stories
 from service.fhir.build import Resource, references_in
 from service.fhir.codes import LOCAL, LOINC, PUBLISHED, SNOMED, UCUM, is_local
 from service.fhir.json_text import load
 from service.fhir.validate import TYPES, validate
 from service.settings import Settings
+from service.wiring import build_pipeline
 from tests.conftest import Clock
 from tests.web.messages import Case, example, post
 

@@ -10,12 +10,13 @@ from typing import Any
 import pytest
 from starlette.testclient import TestClient
 
-from service.app import build_app, build_pipeline
+from service.app import build_app
 from service.fhir.json_text import load, write
 from service.inbound.referral_message import CONDITIONS
 from service.rules.coverage_us import LISTED_CONDITIONS
 from service.rules.site import Site
 from service.settings import Settings
+from service.wiring import build_pipeline
 from tests.conftest import Clock
 from tests.journeys.parts import EXAM, referral
 from tests.journeys.story import on

@@ -12,11 +12,12 @@ from typing import Any
 import pytest
 from starlette.testclient import TestClient
 
-from service.app import build_app, build_pipeline
+from service.app import build_app
 from service.fhir.engine import CAUTION
 from service.rules.site import Site
 from service.rules.words import day
 from service.settings import Settings
+from service.wiring import build_pipeline
 from tests.conftest import Clock
 from tests.journeys.stories import STORIES as MAIN_STORIES
 from tests.journeys.stories_after import AFTERWARDS

@@ -17,7 +17,7 @@ from typing import Any
 from sqlalchemy import create_engine, text
 from starlette.testclient import TestClient
 
-from service.app import build_app, build_pipeline
+from service.app import build_app
 from service.demo.scenario import stories as demo_stories
 from service.fhir.audit_event import MINOR_FAILURE, SERIOUS_FAILURE, Asker, Interaction, audit_event
 from service.fhir.json_text import load, write
@@ -26,6 +26,7 @@ from service.outbound.senders import Sent
 from service.pipeline.derived import stored
 from service.rules.site import Site
 from service.settings import Settings
+from service.wiring import build_pipeline
 from tests.conftest import Clock
 from tests.journeys.stories import STORIES
 from tests.journeys.stories_after import AFTERWARDS

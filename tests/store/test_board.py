@@ -8,12 +8,12 @@ from collections.abc import Callable, Iterator
 import pytest
 from sqlalchemy import Connection, text
 
-from service.app import build_pipeline
 from service.pipeline import Pipeline
 from service.settings import Settings
 from service.store import board, cases
 from service.store.board import Filter
 from service.store.cases import Case
+from service.wiring import build_pipeline
 from tests.conftest import Clock
 
 _MOVERS = ("dentist", "physician", "patient", "nobody")

@@ -8,10 +8,11 @@ from typing import Any
 import pytest
 from starlette.testclient import TestClient
 
-from service.app import build_app, build_pipeline
+from service.app import build_app
 from service.fhir.json_text import load
 from service.pipeline import Pipeline
 from service.settings import Settings
+from service.wiring import build_pipeline
 from tests.conftest import Clock
 from tests.store.messages import Post, check_in, opened_case, ordered, red_flag, referral, settled_course, take
 from tests.store.whole import check_whole, rows_of

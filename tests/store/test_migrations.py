@@ -11,7 +11,6 @@ from alembic.config import Config
 from sqlalchemy import Connection, Engine, create_engine, inspect, text
 from sqlalchemy.engine import make_url
 
-from service.app import build_pipeline
 from service.fhir.json_text import load, write
 from service.fhir.search_parameters import PARAMETERS, digest_of
 from service.fhir.search_query import search_of
@@ -23,6 +22,7 @@ from service.store.client_tables import ClientRow, RevokedTokenRow, UsedAssertio
 from service.store.migrations import HEAD, revision_of
 from service.store.people_tables import PersonRow, SessionRow, SignInLinkRow
 from service.store.tables import ResourceVersion, SearchValue
+from service.wiring import build_pipeline
 from tests.conftest import Clock
 from tests.store.messages import check_in, opened_case, settled_course, take
 from tests.store.test_search_rules import BASE, NOW

@@ -14,7 +14,6 @@ from alembic.config import Config
 from sqlalchemy import MetaData, Table, create_engine, inspect, text
 from sqlalchemy.engine import make_url
 
-from service.app import build_pipeline
 from service.fhir.json_text import load, write
 from service.fhir.subscription import problems_of, wanted_of
 from service.outbound.addresses import Egress
@@ -24,6 +23,7 @@ from service.pipeline.subscriptions import Subscriptions
 from service.settings import Settings
 from service.store import migrations, notices, subscriptions
 from service.store.notice_tables import NoticeRow, SubscriptionEventRow, SubscriptionRow
+from service.wiring import build_pipeline
 from tests.conftest import Clock
 from tests.outbound.asked import subscription
 from tests.outbound.receiver import numbers_of

@@ -13,10 +13,10 @@ import pytest
 from sqlalchemy import create_engine, text
 from sqlalchemy.engine import make_url
 
-from service.app import build_pipeline
 from service.fhir.json_text import load, write
 from service.pipeline import Pipeline
 from service.settings import Settings
+from service.wiring import build_pipeline
 from tests.conftest import Clock, Service
 from tests.store.faults import conflict_once
 from tests.store.messages import (

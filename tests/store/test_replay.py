@@ -10,7 +10,7 @@ import pytest
 from sqlalchemy import create_engine, text
 from starlette.testclient import TestClient
 
-from service.app import build_app, build_pipeline
+from service.app import build_app
 from service.commands.replay import replay_decisions
 from service.fhir.engine import rule_engine, site_of
 from service.fhir.json_text import load, write
@@ -19,6 +19,7 @@ from service.rules.site import Site
 from service.rules.thresholds import Thresholds
 from service.settings import Settings
 from service.store.engine import Database
+from service.wiring import build_pipeline
 from tests.conftest import Clock
 from tests.journeys.stories import STORIES
 from tests.journeys.stories_after import AFTERWARDS

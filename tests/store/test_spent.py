@@ -11,12 +11,12 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from service.app import build_pipeline
 from service.pipeline import Pipeline
 from service.rules.site import Site
 from service.rules.thresholds import Thresholds
 from service.settings import Settings
 from service.store import cases
+from service.wiring import build_pipeline
 from tests.conftest import Clock
 from tests.store.messages import (
     Post,
