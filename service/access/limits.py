@@ -52,6 +52,32 @@ class Failures:
         return max(0.0, level - max(0.0, now_s - at_s) / SECONDS_PER_FAILURE)
 
 
+class Thinned:
+    """What is told of an address that keeps failing: twenty at once, then one in three seconds; the others are counted.
+
+    The next one that is told says how many were left out before it.
+    """
+
+    def __init__(self, most_kept: int = MOST_KEPT) -> None:
+        self._told = Failures(most_kept)
+        self._left_out: OrderedDict[str, int] = OrderedDict()
+        self._most_kept = most_kept
+        self._lock = threading.Lock()
+
+    def left_out_before(self, address: str, now_s: float) -> int | None:
+        """How many were left out since the last one that was told; None when this one is left out as well."""
+        key = address_group(address)
+        with self._lock:
+            if not self._told.wait_s(key, now_s):
+                self._told.add(key, now_s)
+                return self._left_out.pop(key, 0)
+            self._left_out[key] = self._left_out.get(key, 0) + 1
+            self._left_out.move_to_end(key)
+            while len(self._left_out) > self._most_kept:
+                self._left_out.popitem(last=False)
+            return None
+
+
 class Limiter:
     """Who is heard at the token endpoint.
 

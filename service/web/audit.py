@@ -13,6 +13,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.access.grant import OPEN, Grant
+from service.access.limits import Thinned
 from service.errors import Category, Problem
 from service.fhir.audit_event import MINOR_FAILURE, SERIOUS_FAILURE, SUCCESS, Asker
 from service.pipeline.access.asking import Seen, Told, asking, note
@@ -74,11 +75,13 @@ def note_sign_in(request: Request, grant: Grant, code: str, words: str, failed: 
 class AuditedRequests:
     """ASGI layer: what a request noted as read goes to the audit when it succeeds, and so does a refusal.
 
-    The answer waits until the audit has room, and becomes 503 when it has none for long.
+    The answer waits until the audit has room, and becomes 503 when it has none for long. Of an address that keeps
+    asking without being recognised not every refusal has an entry, so that nobody can fill the audit from outside.
     """
 
     def __init__(self, app: ASGIApp, put: Put, now: Callable[[], datetime]) -> None:
         self._app, self._put, self._now = app, put, now
+        self._unrecognised = Thinned()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Handle one request."""
@@ -102,23 +105,25 @@ class AuditedRequests:
 
     def _told(self, scope: Scope, status: int, seen: Sequence[Seen]) -> list[Told]:
         failed = [one for one in seen if one.outcome != SUCCESS]
-        if status in _REFUSALS:
-            seen = failed or [_refusal(scope, status)]
+        asker, now = asker_of(scope), self._now()
+        if status in _REFUSALS and not failed:
+            left_out = self._unrecognised.left_out_before(asker.address, now.timestamp()) if status == 401 else 0
+            seen = [] if left_out is None else [_refusal(scope, status, left_out)]
         elif status >= 400:
             seen = failed
         number: str = scope.get("state", {}).get("request_id", "")
-        asker, now = asker_of(scope), self._now()
         return [Told(one, asker, number, now) for one in seen]
 
     async def _kept(self, told: Sequence[Told]) -> bool:
         return self._put(told, 0) or await run_in_threadpool(self._put, told, _LONGEST_WAIT_S)
 
 
-def _refusal(scope: Scope, status: int) -> Seen:
-    """What was refused, by the address asked for; nothing of what is there."""
+def _refusal(scope: Scope, status: int, left_out: int) -> Seen:
+    """What was refused, by the address asked for; nothing of what is there. And how many before it have no entry."""
     name = getattr(scope.get("route"), "name", "")
     code = name if name in _CODES else "operation"
-    return Seen(code, f"refused with {status}", query=asked_of(Request(scope)), outcome=_REFUSALS[status])
+    more = f", as were {left_out} before it from there that have no entry" if left_out else ""
+    return Seen(code, f"refused with {status}{more}", query=asked_of(Request(scope)), outcome=_REFUSALS[status])
 
 
 _CODES = {

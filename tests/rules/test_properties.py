@@ -238,7 +238,8 @@ def test_the_earliest_date_holds_when_all_goes_well(facts, as_of):
         e if e.onset <= as_of and not (e.ended_on and e.ended_on > as_of) else replace(e, grade=0)
         for e in known.side_effects
     )
-    lasting = replace(facts, appliances=appliances, side_effects=effects)
+    referral = known.referral and replace(known.referral, state_since=())
+    lasting = replace(facts, referral=referral, appliances=appliances, side_effects=effects)
     then = readiness(good_reports_until(lasting, as_of, decision.earliest), decision.earliest)
     assert then.outcome == Readiness.READY, [c.sentence for c in then.criteria if c.status is not Status.MET]
 

@@ -15,6 +15,7 @@ from fastapi import FastAPI, Request, Response
 from starlette.testclient import TestClient
 
 from service.access.grant import Grant, Office, scopes_of
+from service.access.limits import MOST_FAILURES, SECONDS_PER_FAILURE
 from service.app import build_app
 from service.fhir.audit_event import Asker
 from service.fhir.json_text import load, write
@@ -25,6 +26,7 @@ from service.pipeline.access.asking import Seen, Told
 from service.pipeline.read_audit import ReadAudit
 from service.settings import Settings
 from service.web.audit import AuditedRequests
+from tests.conftest import Clock
 from tests.outbound.asked import subscription
 from tests.web.audit_events import data_of, event_of, events, patients_of, query_of, request_of, roles_of
 from tests.web.messages import PATIENT, Case, example, note, post
@@ -257,6 +259,20 @@ def test_a_refusal_tells_what_was_asked_and_nothing_of_what_is_there(
     assert (data_of(event), patients_of(event)) == ([], [])
     assert query_of(event) == "GET /fhir/Patient?name=Asked"
     assert validate(event) == []
+
+
+def test_who_is_refused_again_and_again_fills_no_audit(sqlite_pipeline: Pipeline, clock: Clock) -> None:
+    client = given(sqlite_pipeline, None, 401)
+
+    def told() -> list[str]:
+        return [e["outcomeDesc"] for e in events(client) if "refused with 401" in e["outcomeDesc"]]
+
+    assert [client.get("/cases").status_code for _ in range(MOST_FAILURES + 30)] == [401] * (MOST_FAILURES + 30)
+    assert len(told()) == MOST_FAILURES
+    clock.move(seconds=SECONDS_PER_FAILURE)
+    client.get("/cases")
+    assert len(told()) == MOST_FAILURES + 1
+    assert sum("as were 30 before it from there that have no entry" in one for one in told()) == 1
 
 
 def test_what_others_read_is_no_partys_case(client: TestClient, case: Case) -> None:
