@@ -16,6 +16,8 @@ from pathlib import Path
 
 import httpx
 
+_NO_CERTIFICATES = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+
 
 @dataclass
 class Service:
@@ -57,12 +59,17 @@ class Service:
         """Start the process and wait until it says that it is well."""
         self.launch()
         until = time.monotonic() + 30
-        while time.monotonic() < until and self.runs():
-            with contextlib.suppress(httpx.TransportError):
-                if httpx.get(f"{self.address}/health", timeout=5, verify=self.trusted or True).status_code == 200:
-                    return
-            time.sleep(0.05)
+        with self.client(timeout=5) as client:
+            while time.monotonic() < until and self.runs():
+                with contextlib.suppress(httpx.TransportError):
+                    if client.get("/health").status_code == 200:
+                        return
+                time.sleep(0.05)
         raise AssertionError("the service did not start")
+
+    def client(self, timeout: float = 60) -> httpx.Client:
+        """A client of it. Where it speaks http no certificates are loaded, which would take longer than a request."""
+        return httpx.Client(base_url=self.address, timeout=timeout, verify=self.trusted or _NO_CERTIFICATES)
 
     def kill(self) -> None:
         """Kill it as a power cut would, without a chance to finish anything."""

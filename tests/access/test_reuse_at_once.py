@@ -38,7 +38,7 @@ def test_fifty_uses_of_one_assertion_at_once_are_one_token(
     form, barrier = asking.form(), threading.Barrier(_USES)
 
     with ExitStack() as stack:
-        clients = [stack.enter_context(httpx.Client(base_url=started[i % 2].address, timeout=60)) for i in range(_USES)]
+        clients = [stack.enter_context(started[i % 2].client()) for i in range(_USES)]
 
         def use(client: httpx.Client) -> httpx.Response:
             barrier.wait()

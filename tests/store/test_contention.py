@@ -35,9 +35,7 @@ def services(database_url: str, start_service: Callable[..., Service]) -> Iterat
     with ThreadPoolExecutor(2) as pool:
         started = list(pool.map(start_service, [database_url] * 2))
     with ExitStack() as stack:
-        yield [
-            stack.enter_context(httpx.Client(base_url=started[i % 2].address, timeout=120)) for i in range(_CREATORS)
-        ]
+        yield [stack.enter_context(started[i % 2].client(timeout=120)) for i in range(_CREATORS)]
 
 
 def _at_once(clients: list[httpx.Client], work: Callable[[httpx.Client, int], httpx.Response]) -> list[httpx.Response]:

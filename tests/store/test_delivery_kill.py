@@ -52,7 +52,7 @@ def _subscribe(service: Service, receiver: Receiver, **wishes: int) -> str:
 
 def _work(service: Service, cycle: int, client: int, said: list[str], unexpected: list[str]) -> None:
     """Open cases and accept them until the service is gone; what was acknowledged is kept."""
-    with httpx.Client(base_url=service.address, timeout=60) as http:
+    with service.client() as http:
         for n in range(10_000):
             try:
                 answer = send(http, Post("referrals", referral(f"R-{cycle}-{client}-{n}")))

@@ -38,7 +38,7 @@ class Acknowledged:
 
 def _work(service: Service, cycle: int, client: int, number: str, said: Acknowledged, unexpected: list[str]) -> None:
     """Post entries of its own, and now and then a new referral, until the service is gone."""
-    with httpx.Client(base_url=service.address, timeout=60) as http:
+    with service.client() as http:
         for n in range(10_000):
             name = f"{cycle}-{client}-{n}"
             day = _DAYS[n % len(_DAYS)]
@@ -63,7 +63,7 @@ def test_killed_in_the_middle_of_posts_nothing_acknowledged_is_lost_and_nothing_
     rng = random.Random(20261120)
     said, unexpected = Acknowledged(), []
     service = start_service(database_url)
-    with httpx.Client(base_url=service.address, timeout=60) as http:
+    with service.client() as http:
         number = send(http, Post("referrals", referral("R-first"))).json()["case_number"]
     for cycle in range(_CYCLES):
         before = len(said.requests)
@@ -84,7 +84,7 @@ def test_killed_in_the_middle_of_posts_nothing_acknowledged_is_lost_and_nothing_
         assert len(said.requests) >= wanted
         service.start()
         everything_said_is_there(database_url, said)
-    with httpx.Client(base_url=service.address, timeout=60) as http:
+    with service.client() as http:
         assert http.get(f"/cases/{number}").status_code == 200
     check_whole(rows_of(database_url))
 

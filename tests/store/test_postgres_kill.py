@@ -16,7 +16,6 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-import httpx
 import pytest
 
 from tests.conftest import Service
@@ -65,7 +64,7 @@ def _kill(server: Any) -> None:
 
 def _work(service: Service, cycle: int, client: int, number: str, said: Acknowledged, stop: threading.Event) -> None:
     """Post entries of its own, and now and then a new referral, until told to stop; every refusal must be a 503."""
-    with httpx.Client(base_url=service.address, timeout=60) as http:
+    with service.client() as http:
         for n in range(10_000):
             if stop.is_set():
                 return
@@ -91,7 +90,7 @@ def test_postgresql_killed_in_the_middle_of_posts_loses_nothing_that_was_acknowl
     rng, said = random.Random(20261125), Acknowledged()
     url = cluster.get_uri()
     service = start_service(url)
-    with httpx.Client(base_url=service.address, timeout=60) as http:
+    with service.client() as http:
         number = send(http, Post("referrals", referral("R-first"))).json()["case_number"]
     for cycle in range(_CYCLES):
         before, stop = len(said.requests), threading.Event()

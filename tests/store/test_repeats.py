@@ -44,7 +44,7 @@ def two_services(database_url: str, start_service: Callable[..., Service]) -> It
     with ThreadPoolExecutor(2) as pool:
         services = list(pool.map(start_service, [database_url] * 2))
     with ExitStack() as stack:
-        yield [stack.enter_context(httpx.Client(base_url=services[i % 2].address, timeout=60)) for i in range(_CLIENTS)]
+        yield [stack.enter_context(services[i % 2].client()) for i in range(_CLIENTS)]
 
 
 def _at_once(clients: list[httpx.Client], work: Callable[[httpx.Client, int], httpx.Response]) -> list[httpx.Response]:
