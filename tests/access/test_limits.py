@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from starlette.testclient import TestClient
 
-from service.access.limits import MOST_FAILURES, SECONDS_PER_FAILURE, Failures, Limiter, address_group
+from service.access.limits import MOST_FAILURES, SECONDS_PER_FAILURE, Failures, Limiter, Thinned, address_group
 from service.app import build_app
 from service.pipeline import Pipeline
 from tests.access.clients import TestedClient, access_settings, register
@@ -119,3 +119,13 @@ def test_the_memory_of_failures_is_bounded() -> None:
 )
 def test_what_counts_as_one_address(address: str, group: str) -> None:
     assert address_group(address) == group
+
+
+def test_what_is_left_out_is_counted_in_a_bounded_memory() -> None:
+    thinned = Thinned(most_kept=2)
+    for address in ("192.0.2.1", "192.0.2.2", "192.0.2.3"):
+        assert [thinned.left_out_before(address, 0) for _ in range(MOST_FAILURES)] == [0] * MOST_FAILURES
+        assert [thinned.left_out_before(address, 0) for _ in range(2)] == [None, None]
+    later = SECONDS_PER_FAILURE
+    assert thinned.left_out_before("192.0.2.1", later) == 0
+    assert thinned.left_out_before("192.0.2.3", later) == 2
