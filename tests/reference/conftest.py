@@ -1,12 +1,10 @@
-"""One run of the independent validator for every test of this folder: all that is emitted, the mutants, the controls."""
+"""One run of the independent validator for every test of this folder: all that is emitted, all mutants, the controls."""
 
 from __future__ import annotations
 
-import os
 from collections import defaultdict
 from dataclasses import dataclass
 from pathlib import Path
-from zlib import crc32
 
 import pytest
 
@@ -14,7 +12,7 @@ from service.fhir.build import Resource
 from service.fhir.codes import BASE
 from service.fhir.profile_index import profile_of
 from tests.reference import emitted, probes, reference
-from tests.reference.corpus import Mutant, corpus, lines
+from tests.reference.corpus import Mutant, corpus
 from tests.reference.reference import Line, Verdict
 
 
@@ -27,10 +25,6 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if Path(__file__).parent in item.path.parents:
             item.add_marker(pytest.mark.xdist_group("reference"))
-
-
-ALL = bool(os.environ.get("AIRWAY_RELAY_ALL_MUTANTS"))
-"""All of the changed resources take the validator some minutes of two processors."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,13 +52,8 @@ def resources(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Resource]:
 
 @pytest.fixture(scope="session")
 def mutants(resources: dict[str, Resource]) -> dict[str, Mutant]:
-    """The changed resources that are asked about, by id: each line of a profile broken, and of the rest a third."""
-    return {mutant.id: mutant for mutant in corpus(resources.values()) if is_asked(mutant)}
-
-
-def is_asked(mutant: Mutant) -> bool:
-    """Whether the validator is asked about it; which it is asked about is the same in every run."""
-    return ALL or mutant.kind == lines.KIND or crc32(mutant.id.encode()) % 3 == 0
+    """Every changed resource, by its id."""
+    return {mutant.id: mutant for mutant in corpus(resources.values())}
 
 
 @pytest.fixture(scope="session")

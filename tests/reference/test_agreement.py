@@ -1,6 +1,5 @@
-"""Our own validation beside the independent validator's, over everything emitted and mutants of it.
+"""Our own validation beside the independent validator's, over everything emitted and every mutant.
 
-All of the mutants are judged with AIRWAY_RELAY_ALL_MUTANTS=1, else the broken lines of profiles and a third of the rest.
 The figures are printed with `python -m pytest tests/reference/test_agreement.py -s`; the disagreements are written to
 the file that AIRWAY_RELAY_DISAGREEMENTS names.
 """
@@ -21,7 +20,7 @@ from service.fhir.profile_index import profile_of
 from service.fhir.validate import issues_of
 from tests.reference import emitted
 from tests.reference.accepted_anyway import ACCEPTED
-from tests.reference.conftest import ALL, Checked, is_asked
+from tests.reference.conftest import Checked
 from tests.reference.corpus import Mutant, corpus, harmless
 
 LEAST_AGREEMENT = 0.99
@@ -90,8 +89,7 @@ def test_all_that_is_emitted_is_accepted_by_both(judged: list[Judged]) -> None:
 def test_nothing_is_let_through_without_a_reason(judged: list[Judged]) -> None:
     through = [j.id for j in judged if j.let_through]
     assert [key for key in through if not any(fnmatchcase(key, pattern) for pattern in ACCEPTED)] == []
-    if ALL:
-        assert [pattern for pattern in ACCEPTED if not any(fnmatchcase(key, pattern) for key in through)] == []
+    assert [pattern for pattern in ACCEPTED if not any(fnmatchcase(key, pattern) for key in through)] == []
 
 
 def test_the_corpus_covers_every_profile_and_is_mostly_wrong(checked: Checked) -> None:
@@ -105,7 +103,7 @@ def test_the_corpus_covers_every_profile_and_is_mostly_wrong(checked: Checked) -
 
 def test_the_corpus_is_the_same_in_every_run(mutants: dict[str, Mutant], tmp_path: Path) -> None:
     """Played anew, with other ids and case numbers and other times of day."""
-    again = {m.id: m for m in corpus(emitted.collect(tmp_path).resources.values()) if is_asked(m)}
+    again = {m.id: m for m in corpus(emitted.collect(tmp_path).resources.values())}
     assert list(again) == list(mutants)
     assert [key for key, mutant in again.items() if mutant != mutants[key]] == []
 
