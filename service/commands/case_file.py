@@ -12,7 +12,8 @@ from service.fhir.read_facts import StoredFact, assemble, read
 from service.fhir.validate import TYPES, validate
 from service.inbound import dental_office, physician, sleep_lab, visits
 from service.inbound.plain import Mapped
-from service.rules.facts import CaseFacts, Source
+from service.rules.facts import CaseFacts
+from service.rules.source import Source
 
 _NUMBER = "CASE-IN-FILE"
 _PARTS: dict[str, Callable[[dict[str, Any]], Mapped]] = {

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from datetime import UTC, date, datetime, timedelta
 
-from service.rules.facts import Moment
+from service.rules.source import Moment
 
 _SKEW = timedelta(minutes=5)
 _DATE = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")

@@ -15,10 +15,10 @@ from service.fhir.build import Resource, component, quantity
 from service.fhir.codes import SURVEY_CATEGORY, Code, is_local, local
 from service.fhir.engine import CAUTION, versioned
 from service.rules.decision import Criterion, Decision, Status
-from service.rules.facts import Source
 from service.rules.response import RULE as RESPONSE_RULE
 from service.rules.response import VERSION as RESPONSE_VERSION
 from service.rules.response import Response
+from service.rules.source import Source
 from service.rules.threshold import Threshold
 from service.rules.words import number, rounded
 

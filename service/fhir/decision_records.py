@@ -15,7 +15,8 @@ from service.fhir.codes import BASE, LOCAL
 from service.fhir.engine import CAUTION, versioned
 from service.fhir.json_text import write_canonical
 from service.rules.decision import Criterion, Decision
-from service.rules.facts import CaseFacts, Source
+from service.rules.facts import CaseFacts
+from service.rules.source import Source
 
 
 def inputs_hash(decision: Decision) -> str:

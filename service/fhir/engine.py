@@ -10,8 +10,8 @@ from decimal import Decimal
 
 from service.fhir.build import Resource, quantity
 from service.fhir.codes import BASE
-from service.rules.facts import Source
 from service.rules.site import Site
+from service.rules.source import Source
 from service.rules.thresholds import Thresholds
 
 ENGINE_ID = "airway-relay-rules"

@@ -12,9 +12,9 @@ from html import escape
 from service.fhir.engine import CAUTION
 from service.rules.case_view import CaseView
 from service.rules.decision import Criterion, Decision, Party, Step
-from service.rules.facts import SleepTest
 from service.rules.projection import Projection
 from service.rules.response import Response
+from service.rules.sleep_test import SleepTest
 from service.rules.stage import StageName
 from service.rules.words import day, number, sides
 

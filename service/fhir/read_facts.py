@@ -27,25 +27,27 @@ from service.rules.facts import (
     CaseFacts,
     CheckIn,
     DentalAssessment,
-    HypopnoeaRule,
-    IndexName,
-    Moment,
-    Office,
-    PhysicianChoice,
     PhysicianDecision,
     RedFlag,
-    RedFlagKind,
-    Referral,
-    ReferralState,
     Setting,
     SideEffect,
-    SleepTest,
-    Source,
     TestOrder,
-    TestPlace,
-    TestPurpose,
     Visit,
 )
+from service.rules.kinds import (
+    HypopnoeaRule,
+    IndexName,
+    Office,
+    PhysicianChoice,
+    RedFlagKind,
+    ReferralState,
+    TestPlace,
+    TestPurpose,
+    Worn,
+)
+from service.rules.referral_order import Referral
+from service.rules.sleep_test import SleepTest
+from service.rules.source import Moment, Source
 
 _WITHDRAWN = ("entered-in-error", "cancelled")
 
@@ -198,6 +200,7 @@ def _sleep_test(fact: StoredFact, measures: dict[str, StoredFact]) -> SleepTest:
     if "index_name" in joined:
         joined["index_name"] = IndexName(joined["index_name"])
         joined["hypopnoea_rule"] = HypopnoeaRule(joined["hypopnoea_rule"])
+        joined["worn"] = Worn(joined["worn"])
     place = fact.small.get("place")
     return SleepTest(
         source=fact.source,

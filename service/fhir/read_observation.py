@@ -8,7 +8,7 @@ from decimal import Decimal
 from service.fhir.codes import AHI_24_HOUR, APNOEA_INDEX, ODI, OVERJET, has_code, local, local_code_of
 from service.fhir.reading import Reading, Small
 from service.rules import limits
-from service.rules.facts import HypopnoeaRule, PhysicianChoice, RedFlagKind
+from service.rules.kinds import HypopnoeaRule, PhysicianChoice, RedFlagKind, Worn
 
 RULE_CODES = {
     "hypopnoea-3-percent-or-arousal": HypopnoeaRule.THREE_PERCENT_OR_AROUSAL,
@@ -72,7 +72,7 @@ def _index(reading: Reading, name: str) -> Small:
         "index_per_hour": reading.quantity(reading.resource, "", limits.INDEX_PER_HOUR),
         "hypopnoea_rule": RULE_CODES[rule].value,
         "event_count": None if events is None else int(events),
-        "appliance_worn": "device" in reading.resource,
+        "worn": Worn.ALL_NIGHT if "device" in reading.resource else Worn.UNKNOWN,
         "setting_left_mm": reading.part_quantity(local("advance-left"), limits.ADVANCE_MM),
         "setting_right_mm": reading.part_quantity(local("advance-right"), limits.ADVANCE_MM),
     }

@@ -14,7 +14,7 @@ from service.fhir.codes import (
 )
 from service.fhir.reading import Reading, Small, reference_of
 from service.rules import limits
-from service.rules.facts import Office, ReferralState, TestPlace, TestPurpose
+from service.rules.kinds import Office, ReferralState, TestPlace, TestPurpose
 
 _DEVICE_LENGTHS = {
     "maximum-advance": ("maximum_advance_mm", limits.ADVANCE_MM),

@@ -10,8 +10,8 @@ from service.errors import Category, Problem
 from service.fhir.build import Resource, unit_words
 from service.fhir.codes import UCUM, Code, has_code
 from service.fhir.dates import moment_of
-from service.rules.facts import Moment
 from service.rules.limits import Limit
+from service.rules.source import Moment
 from service.rules.words import number
 
 Small = dict[str, Any]

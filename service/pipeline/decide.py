@@ -17,8 +17,9 @@ from service.fhir.proposal import approval_task, proposal_id, test_proposal
 from service.pipeline.derived import Derived
 from service.rules.case_view import CaseView
 from service.rules.decision import Decision, Readiness
-from service.rules.facts import CaseFacts, Source
+from service.rules.facts import CaseFacts
 from service.rules.overdue import overdue_from
+from service.rules.source import Source
 from service.rules.thresholds import Thresholds
 from service.store.cases import Case
 

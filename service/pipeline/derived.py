@@ -10,7 +10,7 @@ from service.fhir.build import Resource
 from service.fhir.json_text import load, write, write_canonical
 from service.fhir.profile_index import with_profile
 from service.fhir.search_values import values_of
-from service.rules.facts import Source
+from service.rules.source import Source
 from service.store.resources import Stored
 
 _VOLATILE = ("recorded",)

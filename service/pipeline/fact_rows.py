@@ -8,7 +8,8 @@ from service.fhir.json_text import load, load_each, write
 from service.fhir.read_facts import StoredFact, read
 from service.fhir.read_other import with_moves
 from service.fhir.reading import Small
-from service.rules.facts import ReferralState, Source
+from service.rules.kinds import ReferralState
+from service.rules.source import Source
 from service.store.cases import Fact
 from service.store.resources import Stored
 

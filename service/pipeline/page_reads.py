@@ -20,7 +20,8 @@ from service.pipeline.derived import Derived
 from service.pipeline.fact_rows import facts_of, split
 from service.pipeline.reading import Reads
 from service.rules.course import Course, course_on
-from service.rules.facts import CaseFacts, Source, effective_day
+from service.rules.facts import CaseFacts, effective_day
+from service.rules.source import Source
 from service.store import board, cases, entries, resources
 from service.store.board import BoardRow, Filter
 from service.store.cases import Case

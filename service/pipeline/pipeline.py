@@ -47,8 +47,9 @@ from service.pipeline.rows import outcome_of, row_of, touched_by
 from service.pipeline.searching import Searches
 from service.pipeline.spent import Held, held_facts, in_use, is_late, mark
 from service.rules.case_view import view_case
-from service.rules.facts import CaseFacts, Source
+from service.rules.facts import CaseFacts
 from service.rules.site import Site
+from service.rules.source import Source
 from service.store import cases, resources
 from service.store.cases import Case
 from service.store.engine import Database

@@ -19,7 +19,7 @@ from service.inbound.plain import Move
 from service.pipeline.access.sender import Sender
 from service.pipeline.derived import Derived, stored
 from service.pipeline.identify import content_of
-from service.rules.facts import ReferralState
+from service.rules.kinds import ReferralState
 from service.rules.stage import Stage, StageName
 from service.store import resources
 from service.store.cases import Case

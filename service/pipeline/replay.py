@@ -22,8 +22,8 @@ from service.fhir.read_other import with_moves
 from service.pipeline import decide
 from service.pipeline.derived import Derived, stored
 from service.rules.case_view import view_case
-from service.rules.facts import Source
 from service.rules.site import Site
+from service.rules.source import Source
 from service.store import cases, resources
 from service.store.caller import ALL_SEEING
 from service.store.cases import Case

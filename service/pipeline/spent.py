@@ -19,8 +19,9 @@ from service.fhir.reading import Small
 from service.pipeline.derived import Derived
 from service.pipeline.fact_rows import facts_of, split
 from service.pipeline.identify import Identified
-from service.rules.facts import CaseFacts, Source
+from service.rules.facts import CaseFacts
 from service.rules.needed import needed
+from service.rules.source import Source
 from service.rules.thresholds import Thresholds
 from service.store import cases
 

@@ -7,23 +7,10 @@ from decimal import Decimal
 
 from service.rehearsal.patient import Patient
 from service.rehearsal.weeks import NIGHTS_OF_A_WEEK
-from service.rules.facts import (
-    Appliance,
-    CaseFacts,
-    CheckIn,
-    DentalAssessment,
-    HypopnoeaRule,
-    IndexName,
-    Moment,
-    RedFlag,
-    RedFlagKind,
-    Setting,
-    SideEffect,
-    SleepTest,
-    Source,
-    TestPlace,
-    TestPurpose,
-)
+from service.rules.facts import Appliance, CaseFacts, CheckIn, DentalAssessment, RedFlag, Setting, SideEffect
+from service.rules.kinds import HypopnoeaRule, IndexName, RedFlagKind, TestPlace, TestPurpose
+from service.rules.sleep_test import SleepTest
+from service.rules.source import Moment, Source
 
 _DELIVERED_ON = date(2026, 1, 5)
 _TESTED_BEFORE = timedelta(weeks=6)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from service.rules.course import Course
-from service.rules.facts import SleepTest
+from service.rules.sleep_test import SleepTest
 from service.rules.thresholds import Thresholds
 
 

@@ -12,7 +12,7 @@ from decimal import Decimal
 
 from service.rules.course import Course
 from service.rules.decision import Criterion, Measured, Status
-from service.rules.facts import SleepTest
+from service.rules.sleep_test import SleepTest
 from service.rules.threshold import Threshold
 from service.rules.thresholds import Thresholds
 from service.rules.wear_reports import WearReport, all_by_sensor, wear_reports, within

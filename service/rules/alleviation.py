@@ -12,7 +12,8 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import Any
 
-from service.rules.facts import CheckIn, Source
+from service.rules.facts import CheckIn
+from service.rules.source import Source
 from service.rules.wear_reports import all_by_sensor, wear_reports
 from service.rules.words import number, percent, quarter_hours, rounded
 

@@ -10,8 +10,9 @@ from decimal import Decimal
 
 from service.rules.course import Course
 from service.rules.decision import Criterion, Measured, Status, cautions
-from service.rules.facts import DentalAssessment, Referral
+from service.rules.facts import DentalAssessment
 from service.rules.index_classes import is_positional
+from service.rules.referral_order import Referral
 from service.rules.thresholds import Thresholds
 from service.rules.words import day, listed, number, percent, rounded
 

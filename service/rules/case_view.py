@@ -9,7 +9,7 @@ from typing import Any
 from service.rules.course import Course, course_on
 from service.rules.coverage_us import us_coverage_documentation
 from service.rules.decision import Decision
-from service.rules.facts import CaseFacts, Source
+from service.rules.facts import CaseFacts
 from service.rules.follow_up import FollowUp, follow_up
 from service.rules.plan import Activity, activities_of
 from service.rules.projection import Projection, project
@@ -17,6 +17,7 @@ from service.rules.referral import check_referral
 from service.rules.response import Response, assess_response
 from service.rules.retest import assess_readiness
 from service.rules.site import Site
+from service.rules.source import Source
 from service.rules.stage import Stage, stage_of
 from service.rules.titration import next_step
 

@@ -12,8 +12,8 @@ from decimal import Decimal
 from typing import Any
 
 from service.rules.decision import ResponseClass
-from service.rules.facts import SleepTest
 from service.rules.index_classes import class_of
+from service.rules.sleep_test import SleepTest
 from service.rules.statistics import Interval, rate_interval, ratio_interval
 from service.rules.thresholds import Threshold, Thresholds
 from service.rules.words import day, listed, number, rounded

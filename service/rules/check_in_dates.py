@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date, timedelta
 
 from service.rules.course import Course
-from service.rules.facts import Moment
+from service.rules.source import Moment
 from service.rules.thresholds import Thresholds
 
 

@@ -11,7 +11,8 @@ from dataclasses import replace
 from decimal import Decimal
 from typing import Any
 
-from service.rules.facts import CheckIn, Moment, Source
+from service.rules.facts import CheckIn
+from service.rules.source import Moment, Source
 
 SYMPTOMS = ("snoring", "restedness", "epworth_total", "witnessed_pauses")
 WEAR = ("nights_reported", "nights_worn", "hours_per_night", "hours_slept_per_night")

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from service.rules.adequate_tests import adequate_test
 from service.rules.course import Course
-from service.rules.facts import HypopnoeaRule, SleepTest
+from service.rules.kinds import HypopnoeaRule
+from service.rules.sleep_test import SleepTest
 from service.rules.thresholds import Thresholds
 from service.rules.words import day, number, sides
 

@@ -17,16 +17,14 @@ from service.rules.facts import (
     CaseFacts,
     CheckIn,
     DentalAssessment,
-    IndexName,
-    PhysicianChoice,
     PhysicianDecision,
     RedFlag,
     Setting,
     SideEffect,
-    SleepTest,
-    Source,
-    TestPurpose,
 )
+from service.rules.kinds import IndexName, PhysicianChoice, TestPurpose
+from service.rules.sleep_test import SleepTest
+from service.rules.source import Source
 from service.rules.thresholds import Thresholds
 
 

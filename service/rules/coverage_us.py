@@ -11,7 +11,10 @@ from decimal import Decimal
 from enum import StrEnum
 
 from service.rules.decision import Criterion, Decision, Measured, Party, Status
-from service.rules.facts import CaseFacts, IndexName, Referral, SleepTest, TestPurpose
+from service.rules.facts import CaseFacts
+from service.rules.kinds import IndexName, TestPurpose
+from service.rules.referral_order import Referral
+from service.rules.sleep_test import SleepTest
 from service.rules.thresholds import Thresholds
 from service.rules.words import day, listed, number
 

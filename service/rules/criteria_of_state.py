@@ -10,7 +10,7 @@ from decimal import Decimal
 from service.rules.adequate_tests import adequate_test, tested_this_setting
 from service.rules.course import Course
 from service.rules.decision import Criterion, Measured, Status
-from service.rules.facts import RedFlagKind
+from service.rules.kinds import RedFlagKind
 from service.rules.relapse import relapse
 from service.rules.thresholds import Thresholds
 from service.rules.words import count, day, listed, number, rounded, sides, spoken

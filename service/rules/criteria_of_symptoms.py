@@ -10,7 +10,7 @@ from service.rules.check_in_dates import is_fresh, next_check_in
 from service.rules.check_ins import last_told
 from service.rules.course import Course
 from service.rules.decision import Criterion, Measured, Status
-from service.rules.facts import Moment
+from service.rules.source import Moment
 from service.rules.thresholds import Threshold, Thresholds
 from service.rules.words import count, day, listed, number
 

@@ -9,7 +9,7 @@ from decimal import Decimal
 from enum import StrEnum
 from typing import Any
 
-from service.rules.facts import Source
+from service.rules.source import Source
 from service.rules.thresholds import Threshold
 
 

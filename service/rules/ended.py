@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from service.rules.course import Course
 from service.rules.decision import Criterion, Party, Status
-from service.rules.facts import ReferralState, Source
+from service.rules.kinds import ReferralState
+from service.rules.source import Source
 from service.rules.words import day
 
 ENDED = {

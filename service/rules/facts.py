@@ -12,98 +12,17 @@ from datetime import date
 from decimal import Decimal
 
 from service.rules.kinds import (
-    HypopnoeaRule,
-    IndexName,
+    Driving,
+    HealthChange,
+    Hearer,
     Office,
+    OwnReading,
     PhysicianChoice,
     RedFlagKind,
-    ReferralState,
-    TestPlace,
-    TestPurpose,
 )
+from service.rules.referral_order import Referral
+from service.rules.sleep_test import SleepTest
 from service.rules.source import Moment, Source
-
-
-@dataclass(frozen=True, slots=True)
-class SleepTest:
-    """One sleep test. Indices in events per hour, SpO2 and T90 in %, hours in h, central share 0-1."""
-
-    source: Source
-    day: date
-    purpose: TestPurpose
-    place: TestPlace | None = None
-    index_name: IndexName | None = None
-    index_per_hour: Decimal | None = None
-    hypopnoea_rule: HypopnoeaRule = HypopnoeaRule.UNKNOWN
-    event_count: int | None = None
-    recording_hours: Decimal | None = None
-    odi_per_hour: Decimal | None = None
-    odi_drop_percent: int | None = None
-    lowest_spo2_percent: Decimal | None = None
-    t90_percent: Decimal | None = None
-    supine_per_hour: Decimal | None = None
-    non_supine_per_hour: Decimal | None = None
-    central_share: Decimal | None = None
-    appliance_worn: bool = False
-    setting_left_mm: Decimal | None = None
-    setting_right_mm: Decimal | None = None
-    measure_sources: tuple[Source, ...] = ()
-
-    @property
-    def sources(self) -> tuple[Source, ...]:
-        """The resource versions that tell the test and its measures, in a fixed order."""
-        return (self.source, *sorted(self.measure_sources))
-
-
-@dataclass(frozen=True, slots=True)
-class Referral:
-    """The order for oral appliance therapy. Age is judged from `birth_date`; None means not told.
-
-    `conditions` are the symptoms and comorbidities told with the referral, in plain words such as `hypertension`.
-    `state_since` is the history of `state` where it is known: the day on which each state was entered.
-    `told_in` names the resource behind a field that is no element of the order itself.
-    """
-
-    source: Source
-    day: date
-    state: ReferralState = ReferralState.REQUESTED
-    birth_date: date | None = None
-    prescriber: str | None = None
-    diagnosis_codes: tuple[str, ...] = ()
-    pap_history: str | None = None
-    prescriber_is_physician: bool | None = None
-    conditions: tuple[str, ...] = ()
-    face_to_face_on: date | None = None
-    ordered_by_treating_practitioner: bool | None = None
-    pap_contraindicated: bool | None = None
-    dentist_licensed: bool | None = None
-    state_since: tuple[tuple[date, ReferralState], ...] = ()
-    told_in: tuple[tuple[str, Source], ...] = ()
-
-    def told_by(self, name: str) -> tuple[Source, ...]:
-        """The resource versions from which a field was read: those of `told_in`, else the order itself."""
-        return tuple(sorted(source for told, source in self.told_in if told == name)) or (self.source,)
-
-    def state_on(self, as_of: date) -> ReferralState:
-        """The state on a day by the history; without a history `state`, before its first entry as requested.
-
-        Of several states entered on one day the present one counts, or else the one furthest along.
-        """
-        if not self.state_since:
-            return self.state
-        past = [(day, state) for day, state in self.state_since if day <= as_of]
-        if not past:
-            return ReferralState.REQUESTED
-        last = max(day for day, _ in past)
-        entered = {state for day, state in past if day == last}
-        later = any(day > last for day, _ in self.state_since)
-        if self.state in entered and not later:
-            return self.state
-        return max(entered, key=list(ReferralState).index)
-
-    def entered_on(self, state: ReferralState, as_of: date) -> date:
-        """The last day up to `as_of` on which that state was entered; the day of the referral without a history."""
-        return max((day for day, held in self.state_since if held is state and day <= as_of), default=self.day)
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +63,11 @@ class Appliance:
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """One setting: mm advanced from the starting position, each side."""
+    """One setting: mm advanced from the starting position, each side.
+
+    `reason` says why a step was larger than usual, taken back, or uneven; `no_further` why the dentist wants the case
+    tested at this setting although symptoms are left, empty when it is not so.
+    """
 
     source: Source
     moment: Moment
@@ -152,6 +75,8 @@ class Setting:
     right_mm: Decimal
     difference_intended: bool = False
     taken_back_for_side_effect: bool = False
+    reason: str = ""
+    no_further: str = ""
 
     @property
     def pair(self) -> tuple[Decimal, Decimal]:
@@ -163,7 +88,8 @@ class Setting:
 class CheckIn:
     """A periodic report. Scales 0-10 (10 = loudest; 10 = fully rested), Epworth total 0-24.
 
-    `records` are the records that one joined report was read from (`check_ins.py`); empty for a single record.
+    `who_could_hear` is told with snoring and pauses: a recorder over `recorder_nights` nights, or nobody. `records` are
+    the records that one joined report was read from (`check_ins.py`); empty for a single record.
     """
 
     source: Source
@@ -178,12 +104,16 @@ class CheckIn:
     hours_slept_per_night: Decimal | None = None
     witnessed_pauses: bool | None = None
     weight_kg: Decimal | None = None
+    who_could_hear: Hearer | None = None
+    recorder_nights: int | None = None
+    driving: Driving | None = None
+    health_changes: tuple[HealthChange, ...] = ()
     records: tuple[CheckIn, ...] = ()
 
     def told_by(self, *names: str) -> tuple[Source, ...]:
         """The resource versions that tell any of the fields named, in a fixed order."""
         records = self.records or (self,)
-        return tuple(sorted(r.source for r in records if any(getattr(r, name) is not None for name in names)))
+        return tuple(sorted(r.source for r in records if any(getattr(r, name) not in (None, ()) for name in names)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,12 +130,31 @@ class SideEffect:
 
 @dataclass(frozen=True, slots=True)
 class RedFlag:
-    """A report of one red flag, open until `resolved_on`. The latest report of a kind counts."""
+    """A report of one red flag. The latest report of a kind counts.
+
+    `resolved_on` closes it, when it is `resolved_office` that it is for: by whom and what was done is told beside it. A
+    record of an earlier release tells a day alone, which was the dental office's.
+    """
 
     source: Source
     moment: Moment
     kind: RedFlagKind
     resolved_on: date | None = None
+    resolved_office: Office = Office.DENTIST
+    resolved_by: str = ""
+    action_taken: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class RedFlagClosure:
+    """An office's closure of one kind of red flag, reported or derived: it answers all facts up to its moment."""
+
+    source: Source
+    moment: Moment
+    kind: RedFlagKind
+    office: Office
+    closed_by: str
+    action_taken: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,11 +167,17 @@ class TestOrder:
 
 @dataclass(frozen=True, slots=True)
 class PhysicianDecision:
-    """What the physician decided after a test."""
+    """What the physician decided. `own_reading` is the physician's own class of the response.
+
+    `responsible` is the office that starts what was decided, by `start_by`.
+    """
 
     source: Source
     moment: Moment
     choice: PhysicianChoice
+    own_reading: OwnReading | None = None
+    responsible: Office | None = None
+    start_by: date | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -255,6 +210,7 @@ class CaseFacts:
     check_ins: tuple[CheckIn, ...] = ()
     side_effects: tuple[SideEffect, ...] = ()
     red_flags: tuple[RedFlag, ...] = ()
+    red_flag_closures: tuple[RedFlagClosure, ...] = ()
     sleep_tests: tuple[SleepTest, ...] = ()
     test_orders: tuple[TestOrder, ...] = ()
     physician_decisions: tuple[PhysicianDecision, ...] = ()
@@ -282,6 +238,7 @@ def effective_day(
     | CheckIn
     | SideEffect
     | RedFlag
+    | RedFlagClosure
     | SleepTest
     | TestOrder
     | PhysicianDecision

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
-from service.rules.facts import SleepTest
 from service.rules.index_classes import is_positional
+from service.rules.sleep_test import SleepTest
 from service.rules.thresholds import Thresholds
 from service.rules.words import day, number
 

@@ -9,8 +9,9 @@ from __future__ import annotations
 from datetime import date, timedelta
 
 from service.rules.decision import Party
-from service.rules.facts import CaseFacts, ReferralState, effective_day
+from service.rules.facts import CaseFacts, effective_day
 from service.rules.follow_up import FollowUp, FollowUpOutcome
+from service.rules.kinds import ReferralState
 from service.rules.stage import Stage, StageName, open_cancellation
 from service.rules.threshold import Threshold
 from service.rules.thresholds import Thresholds

@@ -13,7 +13,8 @@ from typing import Any
 
 from service.rules.course import Course, at_limit, percent_of_range, taken_back_for_side_effect
 from service.rules.decision import Decision, Party, Status, Step
-from service.rules.facts import CaseFacts, Moment
+from service.rules.facts import CaseFacts
+from service.rules.source import Moment
 from service.rules.step_size import step_size_mm
 from service.rules.symptoms_told import symptoms_settled
 from service.rules.threshold import Threshold

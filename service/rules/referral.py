@@ -16,8 +16,10 @@ from service.rules.candidacy import candidacy
 from service.rules.course import Course, course_on
 from service.rules.criteria_of_state import baseline_known
 from service.rules.decision import Criterion, Decision, Measured, Party, Status
-from service.rules.facts import CaseFacts, HypopnoeaRule, Referral
+from service.rules.facts import CaseFacts
 from service.rules.index_classes import severity
+from service.rules.kinds import HypopnoeaRule
+from service.rules.referral_order import Referral
 from service.rules.thresholds import Thresholds
 from service.rules.words import count, day, listed, number
 

@@ -13,8 +13,11 @@ from service.rules.check_in_dates import is_fresh
 from service.rules.check_ins import SYMPTOMS
 from service.rules.course import Course
 from service.rules.decision import ResponseClass
-from service.rules.facts import CheckIn, PhysicianChoice, PhysicianDecision, SleepTest, Source
+from service.rules.facts import CheckIn, PhysicianDecision
 from service.rules.index_classes import classify
+from service.rules.kinds import PhysicianChoice
+from service.rules.sleep_test import SleepTest
+from service.rules.source import Source
 from service.rules.symptoms_told import tells_symptoms, unsettled_on_its_day
 from service.rules.threshold import Threshold
 from service.rules.thresholds import Thresholds

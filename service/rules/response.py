@@ -25,10 +25,13 @@ from service.rules.decision import (
     threshold_data,
     unique_thresholds,
 )
-from service.rules.facts import CaseFacts, PhysicianChoice, SleepTest, Source
+from service.rules.facts import CaseFacts
 from service.rules.index_classes import classify, fall_percent, severity
+from service.rules.kinds import PhysicianChoice
 from service.rules.other_measures import MeasureChange, other_measures
 from service.rules.relapse import Relapse, relapse
+from service.rules.sleep_test import SleepTest
+from service.rules.source import Source
 from service.rules.step_size import limits_read
 from service.rules.suggestions import Suggestion, suggestions
 from service.rules.thresholds import Threshold, Thresholds

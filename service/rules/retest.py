@@ -25,7 +25,8 @@ from service.rules.criteria_of_symptoms import no_witnessed_pauses, sleepiness_s
 from service.rules.criteria_of_wear import worn_enough
 from service.rules.decision import Criterion, Decision, Party, Readiness, Status
 from service.rules.ended import as_clause, treatment_ended, who_follows
-from service.rules.facts import CaseFacts, RedFlagKind
+from service.rules.facts import CaseFacts
+from service.rules.kinds import RedFlagKind
 from service.rules.relapse import relapse
 from service.rules.step_size import limits_read
 from service.rules.thresholds import Thresholds

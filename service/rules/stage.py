@@ -10,8 +10,9 @@ from typing import Any
 from service.rules.course import Course, course_on
 from service.rules.decision import Decision, Party, Readiness, Step
 from service.rules.ended import ENDED, treatment_ended, who_follows
-from service.rules.facts import Appliance, CancellationRequest, CaseFacts, PhysicianChoice, ReferralState, TestPurpose
+from service.rules.facts import Appliance, CancellationRequest, CaseFacts
 from service.rules.follow_up import FollowUp, FollowUpOutcome
+from service.rules.kinds import PhysicianChoice, ReferralState, TestPurpose
 from service.rules.response import Response
 from service.rules.words import day
 

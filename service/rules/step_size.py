@@ -6,7 +6,7 @@ from decimal import Decimal
 
 from service.rules.course import Course, at_limit, room_mm
 from service.rules.decision import Criterion, Measured, Status
-from service.rules.facts import Source
+from service.rules.source import Source
 from service.rules.thresholds import Thresholds
 from service.rules.words import number
 

@@ -9,8 +9,10 @@ from typing import Any
 from service.rules.course import Course, at_limit, room_mm, taken_back_for_side_effect
 from service.rules.criteria_of_state import tolerated
 from service.rules.decision import ResponseClass, Status
-from service.rules.facts import CaseFacts, PhysicianChoice, SleepTest
+from service.rules.facts import CaseFacts
+from service.rules.kinds import PhysicianChoice
 from service.rules.other_measures import remainder_is_supine
+from service.rules.sleep_test import SleepTest
 from service.rules.step_size import step_size_mm
 from service.rules.thresholds import Thresholds
 from service.rules.words import number

@@ -15,7 +15,8 @@ from service.rules.check_in_dates import is_fresh
 from service.rules.course import Course, at_limit, course_on, open_when_set, taken_back_for_side_effect
 from service.rules.decision import Criterion, Decision, Measured, Party, Readiness, Status, Step
 from service.rules.ended import as_clause, treatment_ended, who_follows
-from service.rules.facts import CaseFacts, CheckIn, PhysicianChoice, SideEffect
+from service.rules.facts import CaseFacts, CheckIn, SideEffect
+from service.rules.kinds import PhysicianChoice
 from service.rules.relapse import relapse
 from service.rules.step_size import one_step_back, room_left, step_size_mm
 from service.rules.symptoms_told import last_with_symptoms, symptoms_settled

@@ -12,7 +12,8 @@ from datetime import date, timedelta
 from service.rules.adherence import wear_falling
 from service.rules.course import Course, course_on
 from service.rules.decision import Criterion, Measured, Status, cautions
-from service.rules.facts import CaseFacts, Office, RedFlagKind
+from service.rules.facts import CaseFacts
+from service.rules.kinds import Office, RedFlagKind
 from service.rules.relapse import relapse
 from service.rules.thresholds import Thresholds
 from service.rules.words import day, number, rounded

@@ -17,7 +17,8 @@ from typing import Any
 from service.rules.course import Course
 from service.rules.decision import Party
 from service.rules.ended import treatment_ended
-from service.rules.facts import Office, PhysicianChoice, Visit
+from service.rules.facts import Visit
+from service.rules.kinds import Office, PhysicianChoice
 from service.rules.threshold import Threshold
 from service.rules.thresholds import Thresholds
 from service.rules.words import day, listed

@@ -8,7 +8,8 @@ from datetime import date, timedelta
 from decimal import Decimal
 
 from service.rules.check_ins import WEAR
-from service.rules.facts import CheckIn, Moment, Source
+from service.rules.facts import CheckIn
+from service.rules.source import Moment, Source
 
 
 @dataclass(frozen=True, slots=True)

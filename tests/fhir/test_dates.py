@@ -9,7 +9,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from service.fhir.dates import day_of, instant, is_future, moment_of
-from service.rules.facts import Moment
+from service.rules.source import Moment
 
 TODAY, NOW = date(2026, 11, 20), datetime(2026, 11, 20, 9, 0, tzinfo=UTC)
 

@@ -19,7 +19,7 @@ from service.fhir.referral_task import (
     cell,
     refusal,
 )
-from service.rules.facts import ReferralState
+from service.rules.kinds import ReferralState
 from tests.referral_grid import LETTERS, ORDER, ROWS
 
 CELLS = [

@@ -14,7 +14,9 @@ from service.fhir.read_facts import StoredFact, assemble, read
 from service.inbound.dental_office import map_appliance, map_assessment, map_progress
 from service.inbound.physician import map_physician_decision, map_test_order
 from service.inbound.sleep_lab import map_referral, map_result
-from service.rules.facts import CaseFacts, IndexName, Source, TestPurpose
+from service.rules.facts import CaseFacts
+from service.rules.kinds import IndexName, TestPurpose
+from service.rules.source import Source
 from tests.web.messages import example, referral
 
 CASE = "AR-00000-00000"

@@ -16,27 +16,29 @@ from service.rules.facts import (
     CaseFacts,
     CheckIn,
     DentalAssessment,
-    HypopnoeaRule,
-    IndexName,
-    Moment,
-    PhysicianChoice,
     PhysicianDecision,
     RedFlag,
-    RedFlagKind,
-    Referral,
-    ReferralState,
     Setting,
     SideEffect,
-    SleepTest,
-    Source,
     TestOrder,
-    TestPlace,
-    TestPurpose,
 )
 from service.rules.follow_up import follow_up
+from service.rules.kinds import (
+    HypopnoeaRule,
+    IndexName,
+    PhysicianChoice,
+    RedFlagKind,
+    ReferralState,
+    TestPlace,
+    TestPurpose,
+    Worn,
+)
 from service.rules.projection import Projection, project
+from service.rules.referral_order import Referral
 from service.rules.response import assess_response
 from service.rules.retest import assess_readiness, readiness_criteria
+from service.rules.sleep_test import SleepTest
+from service.rules.source import Moment, Source
 from service.rules.stage import Stage, stage_of
 from service.rules.thresholds import Thresholds
 from service.rules.titration import next_step
@@ -121,7 +123,7 @@ def efficacy(
         "place": TestPlace.HOME,
         "index_name": IndexName.AHI,
         "hypopnoea_rule": HypopnoeaRule.FOUR_PERCENT,
-        "appliance_worn": True,
+        "worn": Worn.ALL_NIGHT,
         "setting_left_mm": dec(at),
         "setting_right_mm": dec(at),
     }

@@ -15,25 +15,27 @@ from service.rules.facts import (
     CaseFacts,
     CheckIn,
     DentalAssessment,
-    HypopnoeaRule,
-    IndexName,
-    Moment,
-    Office,
-    PhysicianChoice,
     PhysicianDecision,
     RedFlag,
-    RedFlagKind,
-    Referral,
-    ReferralState,
     Setting,
     SideEffect,
-    SleepTest,
-    Source,
     TestOrder,
-    TestPlace,
-    TestPurpose,
     Visit,
 )
+from service.rules.kinds import (
+    HypopnoeaRule,
+    IndexName,
+    Office,
+    PhysicianChoice,
+    RedFlagKind,
+    ReferralState,
+    TestPlace,
+    TestPurpose,
+    Worn,
+)
+from service.rules.referral_order import Referral
+from service.rules.sleep_test import SleepTest
+from service.rules.source import Moment, Source
 
 from .build import ago, good_check_in, setting
 
@@ -152,7 +154,7 @@ _SLEEP_TEST = st.builds(
     supine_per_hour=_maybe(_numbers("0", "12", "30.5")),
     non_supine_per_hour=_maybe(_numbers("0", "6", "15.25")),
     central_share=_maybe(_numbers("0.1", "0.5", "0.6")),
-    appliance_worn=st.booleans(),
+    worn=st.sampled_from(list(Worn)),
     setting_left_mm=_maybe(_ADVANCES),
     setting_right_mm=_maybe(_ADVANCES),
     measure_sources=st.sampled_from([(), (Source("Observation/a", 2), Source("Observation/b", 1))]),

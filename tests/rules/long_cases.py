@@ -14,16 +14,16 @@ from service.rules.facts import (
     CaseFacts,
     CheckIn,
     DentalAssessment,
-    Moment,
     PhysicianDecision,
     RedFlag,
     Setting,
     SideEffect,
-    SleepTest,
     TestOrder,
     Visit,
     effective_day,
 )
+from service.rules.sleep_test import SleepTest
+from service.rules.source import Moment
 
 from .build import AS_OF
 from .cases import KINDS, REFERRAL, TUPLES

@@ -12,6 +12,7 @@ from service.rules.alleviation import alleviation
 from service.rules.course import course_on
 from service.rules.facts import CaseFacts
 from service.rules.follow_up import follow_up
+from service.rules.kinds import Worn
 from service.rules.words import day
 
 from .build import AS_OF, DEFAULTS, appliance, case, check_in, dec, efficacy, good_check_in, rows
@@ -164,7 +165,7 @@ SINCE_THE_TEST = rows(
 
 @pytest.mark.parametrize(("reports", "test", "status"), SINCE_THE_TEST)
 def test_wear_falling_since_the_last_efficacy_test(reports, test, status):
-    tested = efficacy(test.get("tested", 100), appliance_worn=test.get("worn", True))
+    tested = efficacy(test.get("tested", 100), worn=Worn.ALL_NIGHT if test.get("worn", True) else Worn.NO)
     facts = CaseFacts(appliances=(appliance(200),), check_ins=reports, sleep_tests=(efficacy(150), tested))
     item = wear_falling(course_on(facts, AS_OF), DEFAULTS)
     assert item.status == status

@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.rules.alleviation import alleviation, effective_index, mean_alleviation
+from service.rules.kinds import Worn
 from service.rules.response import assess_response
 
 from .build import AS_OF, DEFAULTS, baseline, case, check_in, dec, efficacy, rows, setting
@@ -138,7 +139,7 @@ def test_in_the_response_reports_count_back_from_the_last_one(told, expected):
 OTHER_SETTING = rows(
     ("another setting at the test", {"test": efficacy(3, "8", at="1")}),
     ("changed since the test", {"settings": (setting(21, "2"), setting(2, "3"))}),
-    ("not worn at the test", {"test": efficacy(3, "8", appliance_worn=False)}),
+    ("not worn at the test", {"test": efficacy(3, "8", worn=Worn.NO)}),
 )
 
 

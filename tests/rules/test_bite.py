@@ -7,7 +7,8 @@ from decimal import Decimal
 import pytest
 
 from service.rules.bite import occlusal_change
-from service.rules.facts import CaseFacts, DentalAssessment, Moment
+from service.rules.facts import CaseFacts, DentalAssessment
+from service.rules.source import Moment
 
 from .build import AS_OF, DEFAULTS, ago, dec, rows, source
 

@@ -9,7 +9,8 @@ import pytest
 
 from service.rules.candidacy import candidacy
 from service.rules.course import course_on
-from service.rules.facts import CaseFacts, DentalAssessment, Moment
+from service.rules.facts import CaseFacts, DentalAssessment
+from service.rules.source import Moment
 
 from .build import AS_OF, DEFAULTS, ago, baseline, dec, referral, rows, source
 

@@ -7,7 +7,8 @@ import pytest
 from service.rules.case_view import view_case
 from service.rules.course import course_on
 from service.rules.decision import Criterion, Status, cautions
-from service.rules.facts import CaseFacts, RedFlagKind
+from service.rules.facts import CaseFacts
+from service.rules.kinds import RedFlagKind
 from service.rules.site import Site
 
 from .build import AS_OF, baseline, case, efficacy, red_flag, referral, side_effect

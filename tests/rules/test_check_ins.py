@@ -12,8 +12,9 @@ import pytest
 from service.rules.alleviation import alleviation
 from service.rules.check_ins import joined_check_ins
 from service.rules.course import course_on
-from service.rules.facts import CaseFacts, CheckIn, Source
+from service.rules.facts import CaseFacts, CheckIn
 from service.rules.follow_up import follow_up
+from service.rules.source import Source
 from service.rules.wear_reports import wear_reports
 
 from .build import (

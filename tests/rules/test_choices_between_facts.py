@@ -10,7 +10,8 @@ import pytest
 
 from service.rules.course import at_limit, course_on, percent_of_range, room_mm, taken_back_for_side_effect
 from service.rules.decision import Step
-from service.rules.facts import PhysicianChoice, RedFlagKind, Source
+from service.rules.kinds import PhysicianChoice, RedFlagKind
+from service.rules.source import Source
 from service.rules.stage import StageName
 
 from .build import (

@@ -6,7 +6,7 @@ from decimal import Decimal
 
 import pytest
 
-from service.rules.facts import HypopnoeaRule, IndexName, TestPlace
+from service.rules.kinds import HypopnoeaRule, IndexName, TestPlace, Worn
 from service.rules.response import assess_response
 
 from .build import AS_OF, DEFAULTS, appliance, baseline, case, efficacy, rows, setting
@@ -43,7 +43,7 @@ ONE_NOTE = rows(
         efficacy(3),
         "baseline test recorded an unknown time",
     ),
-    ("appliance not worn", baseline(), efficacy(3, appliance_worn=False), "not recorded as worn"),
+    ("appliance not worn", baseline(), efficacy(3, worn=Worn.NO), "not recorded as worn"),
     (
         "tested at another setting",
         baseline(),
@@ -89,13 +89,13 @@ def test_a_new_setting_after_the_test_raises_the_note():
 def test_differences_add_up():
     found = notes(
         baseline(place=TestPlace.LABORATORY, hypopnoea_rule=AROUSAL),
-        efficacy(3, index_name=IndexName.REI, hours="3", appliance_worn=False),
+        efficacy(3, index_name=IndexName.REI, hours="3", worn=Worn.NO),
     )
     assert len(found) == 5
 
 
 def test_an_efficacy_test_without_the_appliance_is_not_called_one_with_it():
-    tests = (baseline(), efficacy(3, appliance_worn=False))
+    tests = (baseline(), efficacy(3, worn=Worn.NO))
     found = assess_response(case(sleep_tests=tests), DEFAULTS, AS_OF)
     assert found and "with the appliance" not in found.sentence
 

@@ -9,7 +9,8 @@ import pytest
 
 from service.rules.coverage_us import LISTED_CONDITIONS, us_coverage_documentation
 from service.rules.decision import Decision, Party
-from service.rules.facts import CaseFacts, IndexName
+from service.rules.facts import CaseFacts
+from service.rules.kinds import IndexName
 
 from .build import AS_OF, DEFAULTS, ago, baseline, efficacy, referral, rows
 

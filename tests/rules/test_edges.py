@@ -8,7 +8,7 @@ from decimal import Decimal
 import pytest
 
 from service.rules.decision import Party, Readiness, Step
-from service.rules.facts import PhysicianChoice
+from service.rules.kinds import PhysicianChoice
 from service.rules.response import assess_response
 from service.rules.stage import StageName
 

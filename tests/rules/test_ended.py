@@ -7,8 +7,9 @@ from dataclasses import replace
 import pytest
 
 from service.rules.decision import Party, Readiness, Status, Step
-from service.rules.facts import CaseFacts, PhysicianChoice, RedFlagKind, ReferralState
+from service.rules.facts import CaseFacts
 from service.rules.follow_up import follow_up
+from service.rules.kinds import PhysicianChoice, RedFlagKind, ReferralState
 
 from .build import (
     AS_OF,

@@ -8,8 +8,10 @@ from decimal import Decimal
 import pytest
 
 from service.rules.decision import Party
-from service.rules.facts import CaseFacts, DentalAssessment, Moment, Office, PhysicianChoice, RedFlagKind, Visit
+from service.rules.facts import CaseFacts, DentalAssessment, Visit
 from service.rules.follow_up import follow_up
+from service.rules.kinds import Office, PhysicianChoice, RedFlagKind
+from service.rules.source import Moment
 
 from .build import (
     AS_OF,

@@ -8,8 +8,10 @@ from datetime import timedelta
 import pytest
 
 from service.rules.decision import Party, Readiness
-from service.rules.facts import CaseFacts, ReferralState, Source
+from service.rules.facts import CaseFacts
+from service.rules.kinds import ReferralState
 from service.rules.response import assess_response
+from service.rules.source import Source
 from service.rules.stage import StageName
 
 from .build import (

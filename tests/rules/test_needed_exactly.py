@@ -7,8 +7,10 @@ from decimal import Decimal
 
 import pytest
 
-from service.rules.facts import CaseFacts, Moment, PhysicianChoice, RedFlagKind
+from service.rules.facts import CaseFacts
+from service.rules.kinds import PhysicianChoice, RedFlagKind
 from service.rules.needed import needed
+from service.rules.source import Moment
 
 from .build import (
     AS_OF,

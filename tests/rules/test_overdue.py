@@ -12,14 +12,9 @@ from decimal import Decimal
 import pytest
 
 from service.rules.case_view import view_case
-from service.rules.facts import (
-    CancellationRequest,
-    CaseFacts,
-    PhysicianChoice,
-    RedFlagKind,
-    ReferralState,
-)
+from service.rules.facts import CancellationRequest, CaseFacts
 from service.rules.follow_up import FollowUpOutcome
+from service.rules.kinds import PhysicianChoice, RedFlagKind, ReferralState
 from service.rules.overdue import overdue_from
 from service.rules.site import Site
 from service.rules.stage import open_cancellation

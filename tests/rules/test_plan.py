@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from service.rules.facts import CaseFacts, Office, PhysicianChoice, RedFlagKind, ReferralState, Visit
+from service.rules.facts import CaseFacts, Visit
+from service.rules.kinds import Office, PhysicianChoice, RedFlagKind, ReferralState
 from service.rules.plan import Activity, activities_of
 from service.rules.titration import next_step
 

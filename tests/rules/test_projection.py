@@ -10,7 +10,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 
 from service.rules.decision import Step
-from service.rules.facts import CaseFacts, PhysicianChoice, RedFlagKind
+from service.rules.facts import CaseFacts
+from service.rules.kinds import PhysicianChoice, RedFlagKind
 from service.rules.projection import Projection
 from service.rules.retest import assess_readiness
 from service.rules.titration import next_step

@@ -16,12 +16,14 @@ from service.rules.course import at_limit, course_on, taken_back_for_side_effect
 from service.rules.coverage_us import us_coverage_documentation
 from service.rules.decision import Decision, Readiness, Status
 from service.rules.ended import ENDED
-from service.rules.facts import CaseFacts, CheckIn, Moment, RedFlag, RedFlagKind, Source, effective_day
+from service.rules.facts import CaseFacts, CheckIn, RedFlag, effective_day
 from service.rules.follow_up import follow_up
+from service.rules.kinds import RedFlagKind
 from service.rules.plan import activities_of
 from service.rules.referral import check_referral
 from service.rules.response import assess_response
 from service.rules.retest import assess_readiness
+from service.rules.source import Moment, Source
 from service.rules.stage import stage_of
 from service.rules.statistics import proportion_interval, rate_interval
 from service.rules.titration import next_step

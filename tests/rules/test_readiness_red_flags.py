@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from service.rules.decision import Party, Readiness
-from service.rules.facts import CaseFacts, RedFlagKind
+from service.rules.facts import CaseFacts
+from service.rules.kinds import RedFlagKind
 
 from .build import case, readiness, red_flag, rows
 

@@ -6,7 +6,8 @@ from decimal import Decimal
 
 import pytest
 
-from service.rules.facts import CaseFacts, IndexName
+from service.rules.facts import CaseFacts
+from service.rules.kinds import IndexName, Worn
 
 from .build import (
     DEFAULTS,
@@ -167,7 +168,7 @@ NOT_TESTED = rows(
     ("on the day of the onset", (efficacy(21),), "unmet"),
     ("at another setting", (efficacy(3, at="1"),), "met"),
     ("setting not recorded: taken as the current one", (efficacy(3, at=None),), "unmet"),
-    ("appliance not worn during the test", (efficacy(3, appliance_worn=False),), "met"),
+    ("appliance not worn during the test", (efficacy(3, worn=Worn.NO),), "met"),
     ("tomorrow's test", (efficacy(-1),), "met"),
     ("today's test", (efficacy(0),), "unmet"),
     ("a short test after an adequate one does not undo it", (efficacy(9), efficacy(3, hours="2")), "unmet"),

@@ -9,8 +9,10 @@ from decimal import Decimal
 import pytest
 
 from service.rules.decision import Criterion, Decision, Party
-from service.rules.facts import CaseFacts, DentalAssessment, HypopnoeaRule, IndexName, Moment, ReferralState
+from service.rules.facts import CaseFacts, DentalAssessment
+from service.rules.kinds import HypopnoeaRule, IndexName, ReferralState
 from service.rules.referral import check_referral
+from service.rules.source import Moment
 
 from .build import AS_OF, DEFAULTS, ago, appliance, baseline, efficacy, referral, rows, source
 

@@ -9,7 +9,8 @@ import pytest
 
 from service.rules.course import course_on
 from service.rules.decision import Party, Readiness, Step
-from service.rules.facts import CaseFacts, PhysicianChoice, ReferralState
+from service.rules.facts import CaseFacts
+from service.rules.kinds import PhysicianChoice, ReferralState, Worn
 from service.rules.relapse import relapse
 from service.rules.stage import StageName
 
@@ -114,7 +115,7 @@ GOOD = rows(
         False,
     ),
     ("3.9 h", efficacy(10, "4", hours="3.9"), (choice(8, CONTINUE),), False),
-    ("without the appliance", efficacy(10, "4", appliance_worn=False), (choice(8, CONTINUE),), False),
+    ("without the appliance", efficacy(10, "4", worn=Worn.NO), (choice(8, CONTINUE),), False),
     ("no index", efficacy(10, None), (choice(8, CONTINUE),), False),
 )
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from decimal import Decimal
 
-from service.rules.facts import ReferralState
+from service.rules.kinds import ReferralState
 from service.rules.response import assess_response
 
 from .build import AS_OF, DEFAULTS, baseline, case, criterion, efficacy, good_check_in, readiness, setting, stage, step

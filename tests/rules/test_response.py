@@ -7,7 +7,8 @@ from decimal import Decimal
 import pytest
 
 from service.rules.decision import ResponseClass, Status
-from service.rules.facts import CaseFacts, IndexName
+from service.rules.facts import CaseFacts
+from service.rules.kinds import IndexName
 from service.rules.response import assess_response, classify, fall_percent, response_criteria, severity
 
 from .build import AS_OF, DEFAULTS, ago, baseline, case, dec, efficacy, rows

@@ -11,8 +11,8 @@ from hypothesis import HealthCheck, given, settings
 
 from service.rules.coverage_us import us_coverage_documentation
 from service.rules.decision import Party, Readiness, ResponseClass, Status, Step
-from service.rules.facts import PhysicianChoice, RedFlagKind, ReferralState
 from service.rules.follow_up import follow_up
+from service.rules.kinds import PhysicianChoice, RedFlagKind, ReferralState
 from service.rules.referral import check_referral
 from service.rules.response import assess_response
 from service.rules.retest import assess_readiness

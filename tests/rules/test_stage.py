@@ -7,7 +7,8 @@ from dataclasses import replace
 import pytest
 
 from service.rules.decision import Party
-from service.rules.facts import CaseFacts, PhysicianChoice, RedFlagKind, ReferralState
+from service.rules.facts import CaseFacts
+from service.rules.kinds import PhysicianChoice, RedFlagKind, ReferralState
 from service.rules.stage import StageName
 
 from .build import (

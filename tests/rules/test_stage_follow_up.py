@@ -8,18 +8,11 @@ from decimal import Decimal
 import pytest
 
 from service.rules.decision import Party, Step
-from service.rules.facts import (
-    CaseFacts,
-    DentalAssessment,
-    Moment,
-    Office,
-    PhysicianChoice,
-    RedFlagKind,
-    ReferralState,
-    Visit,
-)
+from service.rules.facts import CaseFacts, DentalAssessment, Visit
 from service.rules.follow_up import follow_up
+from service.rules.kinds import Office, PhysicianChoice, RedFlagKind, ReferralState
 from service.rules.response import assess_response
+from service.rules.source import Moment
 from service.rules.stage import StageName, stage_of
 from service.rules.titration import next_step
 

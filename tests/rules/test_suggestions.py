@@ -6,7 +6,7 @@ from decimal import Decimal
 
 import pytest
 
-from service.rules.facts import PhysicianChoice
+from service.rules.kinds import PhysicianChoice
 from service.rules.response import assess_response
 
 from .build import AS_OF, DEFAULTS, appliance, baseline, case, dec, efficacy, rows, setting, side_effect

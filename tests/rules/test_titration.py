@@ -7,7 +7,8 @@ from dataclasses import replace
 import pytest
 
 from service.rules.decision import Party, Step
-from service.rules.facts import CaseFacts, PhysicianChoice, RedFlagKind
+from service.rules.facts import CaseFacts
+from service.rules.kinds import PhysicianChoice, RedFlagKind
 from service.rules.titration import next_step
 
 from .build import (

@@ -8,8 +8,9 @@ from decimal import Decimal
 import pytest
 
 from service.rules.decision import Party
-from service.rules.facts import Office, PhysicianChoice, Visit
+from service.rules.facts import Visit
 from service.rules.follow_up import follow_up
+from service.rules.kinds import Office, PhysicianChoice
 
 from .build import (
     AS_OF,

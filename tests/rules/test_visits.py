@@ -9,7 +9,8 @@ import pytest
 
 from service.rules.course import course_on
 from service.rules.decision import Party
-from service.rules.facts import CaseFacts, Office, PhysicianChoice, Visit
+from service.rules.facts import CaseFacts, Visit
+from service.rules.kinds import Office, PhysicianChoice
 from service.rules.visits import efficacy_verified_on, planned_visits
 
 from .build import AS_OF, DEFAULTS, ago, appliance, baseline, case, choice, efficacy, rows, source

@@ -17,9 +17,10 @@ from service.fhir.search_values import values_of
 from service.pipeline.decide import overdue_day, summary_of, with_birth_date
 from service.pipeline.derived import Derived
 from service.rules.case_view import view_case
-from service.rules.facts import CaseFacts, Source
+from service.rules.facts import CaseFacts
 from service.rules.needed import needed
 from service.rules.site import Site
+from service.rules.source import Source
 from service.rules.thresholds import Thresholds
 from service.rules.words import day
 from tests.store.chain import check_chain

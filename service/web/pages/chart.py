@@ -8,7 +8,9 @@ from datetime import date, timedelta
 from decimal import Decimal
 
 from service.rules.course import Course
-from service.rules.facts import CheckIn, Setting, SleepTest, TestPurpose
+from service.rules.facts import CheckIn, Setting
+from service.rules.kinds import TestPurpose
+from service.rules.sleep_test import SleepTest
 from service.rules.thresholds import Thresholds
 from service.rules.words import count, day, number, sides, spoken
 from service.web.pages.drawing import (

@@ -7,7 +7,10 @@ from dataclasses import dataclass
 from datetime import date
 
 from service.rules.course import Course
-from service.rules.facts import CheckIn, SleepTest, Source, TestPurpose
+from service.rules.facts import CheckIn
+from service.rules.kinds import TestPurpose
+from service.rules.sleep_test import SleepTest
+from service.rules.source import Source
 from service.rules.words import count, day, number, sides, spoken
 
 

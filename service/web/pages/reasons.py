@@ -9,7 +9,7 @@ from typing import Any
 
 from service.fhir.build import unit_words
 from service.rules.course import Course
-from service.rules.facts import TestPurpose
+from service.rules.kinds import TestPurpose
 from service.rules.words import number, percent, rounded
 from service.web.pages.tests_chart import tests_chart
 

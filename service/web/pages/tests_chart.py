@@ -5,7 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Any
 
-from service.rules.facts import SleepTest
+from service.rules.sleep_test import SleepTest
 from service.rules.words import day, number
 from service.web.pages.drawing import Picture, Scale, Sheet
 

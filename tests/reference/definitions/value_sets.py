@@ -9,8 +9,8 @@ from service.fhir.cancellation import STATES as CANCELLATION_STATES
 from service.fhir.codes import AHI_24_HOUR, LOCAL, LOINC, is_local
 from service.rules.coverage_us import Documentation
 from service.rules.decision import Readiness, ResponseClass, Status, Step
-from service.rules.facts import PhysicianChoice, RedFlagKind, ReferralState
 from service.rules.follow_up import FollowUpOutcome
+from service.rules.kinds import PhysicianChoice, RedFlagKind, ReferralState
 from service.rules.referral import ReferralOutcome
 from tests.reference.definitions.shape import VERSION, Resource, computable_name, value_set_url
 
