@@ -25,11 +25,15 @@ class Status(StrEnum):
 class Readiness(StrEnum):
     """Outcomes of the readiness rule. `ready` means ready to be tested, never treated."""
 
+    STOP_AND_REVIEW = "stop-and-review"
+    ORDERED = "ordered"
+    RESULT_IN = "result-in"
+    DECIDED = "decided"
+    ASK_PHYSICIAN = "ask-physician"
+    CANNOT_SAY = "cannot-say"
     READY = "ready"
     READY_AT_LIMIT = "ready-at-limit"
     NOT_YET = "not-yet"
-    CANNOT_SAY = "cannot-say"
-    STOP_AND_REVIEW = "stop-and-review"
 
 
 class Step(StrEnum):
@@ -44,12 +48,12 @@ class Step(StrEnum):
 
 
 class ResponseClass(StrEnum):
-    """How treatment responded, by the fall from the baseline index."""
+    """How treatment responded, by the fall from the baseline index; withheld where the test cannot tell."""
 
     COMPLETE = "complete"
     PARTIAL = "partial"
     NON_RESPONSE = "non-response"
-    CANNOT_SAY = "cannot-say"
+    WITHHELD = "withheld"
 
 
 class Party(StrEnum):

@@ -29,9 +29,12 @@ def fall_percent(before_per_hour: Decimal, after_per_hour: Decimal) -> Decimal |
 
 
 def classify(before_per_hour: Decimal, after_per_hour: Decimal, thresholds: Thresholds) -> ResponseClass:
-    """Complete: at least halved and under 5 per hour. Partial: at least halved. Otherwise non-response."""
-    fall = fall_percent(before_per_hour, after_per_hour)
-    return ResponseClass.CANNOT_SAY if fall is None else class_of(fall, after_per_hour, thresholds)
+    """Complete: at least halved and under 5 per hour. Partial: at least halved. Otherwise non-response.
+
+    `before_per_hour` must be above 0.
+    """
+    fall = (before_per_hour - after_per_hour) * 100 / before_per_hour
+    return class_of(fall, after_per_hour, thresholds)
 
 
 def class_of(fall: Decimal, after_per_hour: Decimal, thresholds: Thresholds) -> ResponseClass:

@@ -72,11 +72,21 @@ class Threshold:
         return f"set by this site; default {with_unit(self.default, self.unit)} ({support})"
 
 
-_WHOLE_UNITS = ("d", "a", "{check-ins}", "{teeth}", "{events}")
+_WHOLE_UNITS = ("d", "a", "{check-ins}", "{teeth}", "{events}", "{totals}", "{settings}")
 _SPOKEN_UNITS = {"1": "", "{score}": "", "{teeth}": "teeth", "{check-ins}": "check-ins", "{events}": "events"}
+_SPOKEN_UNITS |= {"{totals}": "totals", "{settings}": "settings"}
 _SPOKEN_UNITS |= {"{events}/h": "events/h", "a": "years", "mm/a": "mm a year"}
 
 
 def with_unit(value: Decimal, unit: str) -> str:
     """A value with its UCUM unit as a clinician reads it: `14 d`, `5 events/h`, `0.7`."""
     return f"{number(value)} {_SPOKEN_UNITS.get(unit, unit)}".strip()
+
+
+NONE_FOUND = "none found"
+"""The source of a threshold for which no published value was found."""
+
+
+def threshold(value: str, unit: str, low: str, high: str, mark: Mark, source: str, meaning: str) -> Threshold:
+    """A threshold from numbers as text; its name is that of the field it stands in."""
+    return Threshold(Decimal(value), unit, Decimal(low), Decimal(high), mark, source, meaning)

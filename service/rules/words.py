@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date
-from decimal import ROUND_FLOOR, ROUND_HALF_UP, Decimal
+from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_UP, Decimal
 
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _QUARTER = Decimal("0.25")
@@ -26,9 +26,26 @@ def quarter_hours(hours: Decimal) -> Decimal:
     return (hours / _QUARTER).to_integral_value(rounding=ROUND_FLOOR) * _QUARTER
 
 
-def percent(share: Decimal) -> str:
-    """A share of 1 as whole per cent, rounded down so that a value under a threshold never looks met."""
-    return f"{(share * 100).to_integral_value(rounding=ROUND_FLOOR)} %"
+def percent(share: Decimal, *limits: Decimal) -> str:
+    """A share of 1 as per cent, rounded half up.
+
+    Next to one of `limits`, shares of 1 too, that rounding would cross it is cut towards its own side, with up to two
+    decimals: a share just under 50 % is never printed as 50 %.
+    """
+    value = share * 100
+    crossed = [limit * 100 for limit in limits]
+    for places in ("1", "0.1", "0.01"):
+        shown = rounded(value, places)
+        if not any(_crosses(value, shown, limit) for limit in crossed):
+            return f"{number(shown)} %"
+    under = any(value < limit <= rounded(value, "0.01") for limit in crossed)
+    cut = value.quantize(Decimal("0.01"), rounding=ROUND_FLOOR if under else ROUND_CEILING)
+    return f"{number(cut)} %"
+
+
+def _crosses(value: Decimal, shown: Decimal, limit: Decimal) -> bool:
+    """Whether a rounded value stands on another side of a limit, or on it where the value does not."""
+    return (value < limit) != (shown < limit) or (value > limit) != (shown > limit)
 
 
 def day(value: date) -> str:
