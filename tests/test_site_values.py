@@ -6,7 +6,7 @@ from decimal import Decimal
 
 from service.commands.rules import table
 from service.fhir.decision_observation import About, decision_observation
-from service.rules.retest import assess_readiness
+from service.rules.readiness import assess_readiness
 from service.rules.source import Source
 from service.rules.thresholds import Thresholds
 from tests.rules.build import AS_OF, after_delivery

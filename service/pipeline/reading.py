@@ -21,7 +21,7 @@ from service.pipeline.read_audit import ReadAudit
 from service.pipeline.spent import held_facts
 from service.rules.case_view import view_case
 from service.rules.facts import CaseFacts
-from service.rules.retest import assess_readiness
+from service.rules.readiness import assess_readiness
 from service.rules.site import Site
 from service.rules.source import Source
 from service.rules.stage import StageName

@@ -6,29 +6,32 @@ doi 10.1136/thoraxjnl-2012-201900; its operands are taken from memory.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
 from typing import Any
 
-from service.rules.facts import CheckIn
+from service.rules.criteria_of_wear import exact
+from service.rules.ledger import Night
+from service.rules.reason import Reason, say
 from service.rules.source import Source
-from service.rules.wear_reports import all_by_sensor, wear_reports
 from service.rules.words import number, percent, quarter_hours, rounded
-
-_SOURCE = "Vanderveken 2013, doi 10.1136/thoraxjnl-2012-201900; how its parts are taken is from memory, not verified"
 
 
 @dataclass(frozen=True, slots=True)
 class Alleviation:
-    """Mean disease alleviation in %, effective index per hour, and the mean hours a night they rest on."""
+    """Mean disease alleviation in %, effective index per hour, and the mean hours a night they rest on.
+
+    `at_most` says that only averages of wear and sleep are known, so that single nights may have been worn less.
+    """
 
     percent: Decimal
     effective_per_hour: Decimal
     hours_worn: Decimal
     hours_slept: Decimal
-    sentence: str
+    at_most: bool
+    sentence: Reason
     inputs: tuple[Source, ...] = ()
 
     def as_data(self) -> dict[str, Any]:
@@ -38,6 +41,7 @@ class Alleviation:
             "effective_index_per_hour": self.effective_per_hour,
             "hours_worn_per_night": self.hours_worn,
             "hours_slept_per_night": self.hours_slept,
+            "at_most": self.at_most,
             "sentence": self.sentence,
             "inputs": [{"reference": s.reference, "version": s.version} for s in self.inputs],
         }
@@ -58,37 +62,30 @@ def effective_index(before: Fraction, after: Fraction, hours_worn: Fraction, hou
     return (after * worn + before * (hours_slept - worn)) / hours_slept
 
 
-def alleviation(before_per_hour: Decimal, after_per_hour: Decimal, check_ins: Iterable[CheckIn]) -> Alleviation | None:
-    """From both indices and the wear told by `check_ins`; None without hours worn and slept, or with a baseline of 0."""
-    told = [
-        (r, Fraction(worn), Fraction(slept))
-        for r in wear_reports(check_ins)
-        if (worn := r.hours_per_night) is not None and (slept := r.check_in.hours_slept_per_night)
-    ]
-    if not told or before_per_hour <= 0:
+def alleviation(before_per_hour: Decimal, after_per_hour: Decimal, nights: Sequence[Night]) -> Alleviation | None:
+    """From both indices and the nights that tell hours worn and slept; None without such nights.
+
+    Wear is capped at sleep night by night: an extra hour of one night makes up for none of another. `before_per_hour` is
+    above 0.
+    """
+    told = [n for n in nights if n.hours is not None and n.slept]
+    if not told:
         return None
-    nights = sum(r.nights_reported for r, _, _ in told)
-    mean_worn = sum((worn * r.nights_worn for r, worn, _ in told), Fraction(0)) / nights
-    mean_slept = sum((slept * r.nights_reported for r, _, slept in told), Fraction(0)) / nights
+    slept = sum((Fraction(n.slept or 0) for n in told), Fraction(0)) / len(told)
+    worn = sum((n.worn * min(Fraction(n.hours or 0), Fraction(n.slept or 0)) for n in told), Fraction(0)) / len(told)
     before, after = Fraction(before_per_hour), Fraction(after_per_hour)
-    share = mean_alleviation(before, after, mean_worn, mean_slept)
-    effective = _decimal(effective_index(before, after, mean_worn, mean_slept), "0.1")
-    mda = _decimal(share * 100, "0.1")
-    hours_worn, hours_slept = quarter_hours(_exact(mean_worn)), quarter_hours(_exact(mean_slept))
-    own = "by the patient's own report, which over-reads"
-    by_whom = "by sensor" if all_by_sensor([r for r, _, _ in told]) else own
-    sentence = (
-        f"Worn for a mean of {number(hours_worn)} of {number(hours_slept)} hours of sleep a night {by_whom}: mean disease alleviation {percent(mda / 100)}, effective index {number(effective)} "
-        f"per hour ({_SOURCE})."
+    mda = _decimal(mean_alleviation(before, after, worn, slept) * 100, "0.1")
+    effective = _decimal(effective_index(before, after, worn, slept), "0.1")
+    at_most = any(not n.single for n in told)
+    by_sensor = all(n.by_sensor for n in told)
+    hours_worn, hours_slept = quarter_hours(exact(worn)), quarter_hours(exact(slept))
+    words = f"alleviation.{'at-most' if at_most else 'exact'}{'-sensor' if by_sensor else ''}"
+    sentence = say(
+        words, percent=percent(mda / 100), index=number(effective), worn=hours_worn, slept=hours_slept, nights=len(told)
     )
-    return Alleviation(
-        mda, effective, hours_worn, hours_slept, sentence, tuple(s for r, _, _ in told for s in r.sources)
-    )
-
-
-def _exact(value: Fraction) -> Decimal:
-    return Decimal(value.numerator) / value.denominator
+    inputs = tuple(sorted({s for n in told for s in n.sources}))
+    return Alleviation(mda, effective, hours_worn, hours_slept, at_most, sentence, inputs)
 
 
 def _decimal(value: Fraction, places: str) -> Decimal:
-    return rounded(_exact(value), places)
+    return rounded(exact(value), places)

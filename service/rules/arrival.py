@@ -1,25 +1,128 @@
-"""What is refused on arrival: facts that cannot be true of this case, and cases outside scope."""
+"""What is refused on arrival: facts that cannot be true of this case, and cases outside scope; and what is only said.
+
+The same on every path, file and server. A re-measurement or a late fact that makes a recorded setting impossible is
+accepted and becomes the dentist's question (`geometry_questions`), so that the order of arrival changes no answer.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import date
+from decimal import Decimal
 
-from service.rules.course import course_on
-from service.rules.facts import CaseFacts, Setting
+from service.rules.course import Course, course_on
+from service.rules.facts import Appliance, CaseFacts, CheckIn, DentalAssessment, RedFlag, RedFlagClosure, Setting
+from service.rules.reason import Reason, say
+from service.rules.red_flags import why_not_closed
 from service.rules.thresholds import Thresholds
-from service.rules.words import day, number
+from service.rules.words import day, number, rounded
 
 
-def setting_beyond_appliance(facts: CaseFacts, setting: Setting) -> str | None:
-    """Why a setting cannot be, given the appliance in use that day; None when it can."""
-    appliance = course_on(facts, setting.moment.day).appliance
-    limit = appliance.maximum_advance_mm if appliance else None
-    if appliance is None or limit is None or max(setting.pair) <= limit:
+def why_setting_refused(facts: CaseFacts, setting: Setting, thresholds: Thresholds) -> Reason | None:
+    """Why a new setting cannot be, given the appliance and the range of that day; None when it can."""
+    course = course_on(facts, setting.moment.day, thresholds)
+    appliance, further = course.appliance, max(setting.pair)
+    if appliance is None:
+        return say("geometry.before-delivery", on=setting.moment.day)
+    limit = appliance.maximum_advance_mm
+    if limit is not None and further > limit:
+        return say("geometry.beyond-appliance", further=further, limit=limit, on=appliance.delivered_on)
+    share = _percent(course, further)
+    if share is not None and share > 100:
+        return say("geometry.beyond-range", further=further, percent=rounded(share, "1"), **_lengths(course))
+    return None
+
+
+def why_start_refused(
+    facts: CaseFacts, measured: Appliance | DentalAssessment, thresholds: Thresholds
+) -> Reason | None:
+    """Why a new measurement cannot be: a starting position beyond the protrusive range; None when it can."""
+    on = measured.delivered_on if isinstance(measured, Appliance) else measured.moment.day
+    course = course_on(facts, max(on, _last_measured(facts)), thresholds)
+    lengths = _lengths(course)
+    if not lengths or lengths["start"] <= lengths["range"]:
         return None
-    return (
-        f"{number(max(setting.pair))} mm is beyond the appliance delivered on {day(appliance.delivered_on)}, which "
-        f"advances {number(limit)} mm at most."
-    )
+    return say("geometry.start-beyond-range", **lengths)
+
+
+def why_closure_refused(closed: RedFlag | RedFlagClosure) -> Reason | None:
+    """Why a red flag may not be closed so, naming the office that may; None when it may, or nothing is closed."""
+    if isinstance(closed, RedFlag):
+        return why_not_closed(closed.kind, closed.resolved_office) if closed.resolved_on else None
+    return why_not_closed(closed.kind, closed.office)
+
+
+def setting_remarks(facts: CaseFacts, setting: Setting, thresholds: Thresholds) -> Iterator[Reason]:
+    """What is said of a setting that is accepted: far into the range, a large step, sides apart without a reason."""
+    course = course_on(facts, setting.moment.day, thresholds)
+    share = _percent(course, max(setting.pair))
+    if share is not None and share > thresholds.percent_by_dentist.value:
+        yield say("geometry.by-dentist", percent=rounded(share, "0.1"), limit=thresholds.percent_by_dentist.value)
+    elif share is not None and share > thresholds.percent_said.value:
+        yield say("geometry.far", percent=rounded(share, "0.1"), limit=thresholds.percent_said.value)
+
+
+def geometry_questions(course: Course, thresholds: Thresholds) -> tuple[Reason, ...]:
+    """What a later measurement or a late fact makes of the recorded setting: the dentist's questions."""
+    setting, appliance = course.setting, course.appliance
+    if setting is None:
+        return ()
+    if appliance is None or (course.onset and course.delivered and course.onset < course.delivered):
+        return (say("geometry.recorded-before-delivery", on=course.onset or setting.moment.day),)
+    further, limit = max(setting.pair), appliance.maximum_advance_mm
+    found: list[Reason] = []
+    if limit is not None and further > limit:
+        found.append(say("geometry.recorded-beyond-appliance", further=further, limit=limit))
+    share = _percent(course, further)
+    if share is not None and share > 100:
+        found.append(
+            say("geometry.recorded-beyond-range", further=further, percent=rounded(share, "1"), **_lengths(course))
+        )
+    return tuple(found)
+
+
+def unusual_step(course: Course, thresholds: Thresholds) -> Reason | None:
+    """The question about the current setting that wants a reason: a large step, or a step back without one."""
+    setting, before = course.setting, course.previous
+    if setting is None or before is None or any(s.reason for s in course.run):
+        return None
+    step = max(setting.left_mm - before.left_mm, setting.right_mm - before.right_mm)
+    if step > thresholds.step_mm.value:
+        return say(
+            "geometry.large-step", step=step, limit=thresholds.step_mm.value, on=course.onset or setting.moment.day
+        )
+    return None
+
+
+def uncounted_check_ins(course: Course) -> tuple[Reason, ...]:
+    """Reports that are asked about and not counted: of more nights than there were since the delivery."""
+    first = course.delivered
+    return tuple(_uncounted(c, first) for c in course.ledger.not_counted if first is not None)
+
+
+def _uncounted(check_in: CheckIn, delivered: date) -> Reason:
+    if check_in.moment.day <= delivered:
+        return say("ledger.before-delivery", on=check_in.moment.day, delivered=delivered)
+    nights = check_in.nights_reported or 0
+    return say("ledger.too-many-nights", on=check_in.moment.day, nights=nights, delivered=delivered)
+
+
+def _last_measured(facts: CaseFacts) -> date:
+    days = [a.delivered_on for a in facts.appliances] + [a.moment.day for a in facts.assessments]
+    return max(days, default=date.min)
+
+
+def _lengths(course: Course) -> dict[str, Decimal]:
+    """Protrusive range and starting position in mm, when both are known."""
+    assessed, appliance = course.assessment, course.appliance
+    if not (assessed and assessed.protrusive_range_mm and appliance and appliance.starting_position_mm is not None):
+        return {}
+    return {"range": assessed.protrusive_range_mm, "start": appliance.starting_position_mm}
+
+
+def _percent(course: Course, advance_mm: Decimal) -> Decimal | None:
+    lengths = _lengths(course)
+    return (lengths["start"] + advance_mm) * 100 / lengths["range"] if lengths else None
 
 
 def outside_scope(birth_date: date, referred_on: date, thresholds: Thresholds) -> str | None:

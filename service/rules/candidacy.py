@@ -12,6 +12,7 @@ from service.rules.course import Course
 from service.rules.decision import Criterion, Measured, Status, cautions
 from service.rules.facts import DentalAssessment
 from service.rules.index_classes import is_positional
+from service.rules.judging.recording import central_index, central_share
 from service.rules.referral_order import Referral
 from service.rules.thresholds import Thresholds
 from service.rules.words import day, listed, number, percent, rounded
@@ -47,16 +48,16 @@ def candidacy(course: Course, referral: Referral | None, thresholds: Thresholds)
 def _central(course: Course, thresholds: Thresholds) -> Criterion:
     name, title, test = "central-share", "Central events", course.baseline
     share, least = thresholds.central_share, thresholds.central_index
-    if test is None or test.central_share is None or test.index_per_hour is None:
+    told, central = (central_share(test), central_index(test)) if test else (None, None)
+    if test is None or told is None or central is None:
         return Criterion(name, title, Status.UNKNOWN, "The share of central events is not reported.")
-    central = test.central_share * test.index_per_hour
-    mostly = test.central_share > share.value and central >= least.value
+    mostly = told > share.value and central >= least.value
     text = (
-        f"{percent(test.central_share)} of the events of {day(test.day)} were central, {number(rounded(central, '0.1'))} per "
+        f"{percent(told, share.value)} of the events of {day(test.day)} were central, {number(rounded(central, '0.1'))} per "
         f"hour; more than {percent(share.value)} and at least {number(least.value)} per hour call for another look "
         f"({share.cited})."
     )
-    observed = (Measured(test.central_share, "1"), Measured(rounded(central, "0.1"), "{events}/h"))
+    observed = (Measured(told, "1"), Measured(rounded(central, "0.1"), "{events}/h"))
     status = Status.ATTENTION if mostly else Status.MET
     return Criterion(name, title, status, text, observed, (share, least), test.sources)
 

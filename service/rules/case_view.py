@@ -13,9 +13,11 @@ from service.rules.facts import CaseFacts
 from service.rules.follow_up import FollowUp, follow_up
 from service.rules.plan import Activity, activities_of
 from service.rules.projection import Projection, project
+from service.rules.questions import Question, questions_of
+from service.rules.readiness import assess_readiness
+from service.rules.red_flags import OpenFlag
 from service.rules.referral import check_referral
 from service.rules.response import Response, assess_response
-from service.rules.retest import assess_readiness
 from service.rules.site import Site
 from service.rules.source import Source
 from service.rules.stage import Stage, stage_of
@@ -37,6 +39,7 @@ class CaseView:
     response: Response | None
     follow_up: FollowUp | None
     activities: tuple[Activity, ...]
+    questions: tuple[Question, ...]
 
     @property
     def as_of(self) -> date:
@@ -63,20 +66,36 @@ class CaseView:
             "projected_plan": self.projection.as_data() if self.projection else None,
             "follow_up": self.follow_up.as_data() if self.follow_up else None,
             "activities": [
-                {"title": a.title, "instruction": a.instruction, "when": a.when or None} for a in self.activities
+                {"title": a.title, "instruction": a.instruction, "when": a.when or None, "call": list(a.call)}
+                for a in self.activities
             ],
+            "questions": [q.as_data() for q in self.questions],
+            "red_flags": [_flag_data(f) for f in self.course.flags],
         }
+
+
+def _flag_data(flag: OpenFlag) -> dict[str, Any]:
+    """An open red flag as JSON-ready data: kind, since when, whose, by when, why, whether a rule raised it."""
+    return {
+        "kind": flag.kind.value,
+        "since": flag.since.day.isoformat(),
+        "office": flag.office.value,
+        "due": flag.due.isoformat(),
+        "derived": flag.derived,
+        "sentence": flag.sentence,
+        "inputs": [{"reference": s.reference, "version": s.version} for s in flag.sources],
+    }
 
 
 def view_case(facts: CaseFacts, site: Site, as_of: date) -> CaseView:
     """Everything the rules say of `facts` on `as_of` at a site."""
     thresholds = site.thresholds
-    course = course_on(facts, as_of)
+    course = course_on(facts, as_of, thresholds)
     readiness = assess_readiness(facts, thresholds, as_of, course)
     step = next_step(facts, thresholds, readiness, course)
     response = assess_response(facts, thresholds, as_of, course)
     followed = follow_up(facts, thresholds, as_of, course)
-    stage = stage_of(facts, readiness, step, response, followed, course)
+    stage = stage_of(facts, readiness, step, response, followed, thresholds, course)
     return CaseView(
         facts=facts,
         course=course,
@@ -89,4 +108,5 @@ def view_case(facts: CaseFacts, site: Site, as_of: date) -> CaseView:
         response=response,
         follow_up=followed,
         activities=activities_of(facts, stage, step, thresholds, course),
+        questions=questions_of(course, thresholds),
     )

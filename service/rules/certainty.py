@@ -13,10 +13,15 @@ from typing import Any
 
 from service.rules.decision import ResponseClass
 from service.rules.index_classes import class_of
+from service.rules.judging.consistency import count_findings
+from service.rules.judging.finding import Weight
+from service.rules.judging.judgement import Judgement
+from service.rules.judging.recording import own_hours
+from service.rules.reason import say
 from service.rules.sleep_test import SleepTest
 from service.rules.statistics import Interval, rate_interval, ratio_interval
 from service.rules.thresholds import Threshold, Thresholds
-from service.rules.words import day, listed, number, rounded
+from service.rules.words import listed, number, rounded
 
 NIGHT_TO_NIGHT = (
     "One night is a sample: about 20 % of mild and moderate cases are put into the wrong class by a single night "
@@ -56,36 +61,22 @@ class Certainty:
         }
 
 
-def certainty(baseline: SleepTest, efficacy: SleepTest, outcome: ResponseClass, thresholds: Thresholds) -> Certainty:
-    """The intervals of both tests, of the fall, and the classes they allow beside `outcome`."""
-    used = (thresholds.interval_percent, thresholds.count_agreement_percent)
-    level = float(thresholds.interval_percent.value) / 100
+def certainty(judged: Judgement, thresholds: Thresholds) -> Certainty:
+    """The intervals of both tests, of the fall, and the classes they allow beside the one that is given."""
+    baseline, test, outcome = judged.baseline, judged.test, judged.response_class
+    level = thresholds.interval_percent
+    share = float(level.value) / 100
     sentences: list[str] = []
-    intervals: list[Interval | None] = []
-    for test, name in ((baseline, "baseline"), (efficacy, "efficacy")):
-        why_not = _why_no_interval(test, thresholds)
-        if why_not:
-            sentences.append(f"No interval for the index of the {name} test of {day(test.day)}: {why_not}.")
-            intervals.append(None)
-            continue
-        found = rate_interval(test.event_count or 0, float(test.recording_hours or 0), level)
-        sentences.append(_index_sentence(test, name, found, thresholds.interval_percent))
-        intervals.append(found)
-    before, after = intervals
+    before, after = (_interval(t, n, sentences, thresholds) for t, n in ((baseline, "baseline"), (test, "efficacy")))
     fall: tuple[Decimal | None, Decimal] | None = None
     possible: tuple[ResponseClass, ...] = ()
-    if before and after and outcome is not ResponseClass.CANNOT_SAY:
-        ratio = ratio_interval(
-            baseline.event_count or 0,
-            float(baseline.recording_hours or 0),
-            efficacy.event_count or 0,
-            float(efficacy.recording_hours or 0),
-            level,
-        )
+    if baseline and before and after and outcome is not ResponseClass.WITHHELD:
+        counts = (*_counts(baseline), *_counts(test))
+        ratio = ratio_interval(*counts, share)
         if ratio:
             fall = (_fall(ratio.high), Decimal(100) * (1 - Decimal(ratio.low)))
-            possible = _possible(fall, after, thresholds)
-            sentences.append(_fall_sentence(fall, possible, outcome, thresholds.interval_percent))
+            possible = () if judged.at_least else _possible(fall, after, thresholds)
+            sentences.append(_fall_sentence(fall, possible, outcome, level))
     return Certainty(
         _rounded(before),
         _rounded(after),
@@ -93,27 +84,33 @@ def certainty(baseline: SleepTest, efficacy: SleepTest, outcome: ResponseClass, 
         possible,
         possible == (outcome,) if possible else None,
         tuple(sentences),
-        used if any(_counted(t) for t in (baseline, efficacy)) else (),
+        (level,) if before or after else (),
     )
 
 
-def _counted(test: SleepTest) -> bool:
-    return test.event_count is not None and bool(test.recording_hours)
+def _counts(test: SleepTest) -> tuple[int, float]:
+    own = own_hours(test)
+    return test.event_count or 0, float(own[0]) if own else 0.0
 
 
-def _why_no_interval(test: SleepTest, thresholds: Thresholds) -> str | None:
-    """Why an index has no interval; None when count and hours are told and give that index."""
-    count, hours, index = test.event_count, test.recording_hours, test.index_per_hour
-    if count is None or not hours:
-        return "the event count or the hours are not reported"
-    allowed = thresholds.count_agreement_percent
-    rate = count / hours
-    if index is None or abs(rate - index) * 100 > allowed.value * index:
-        return (
-            f"{count} events in {number(hours)} hours make {number(rounded(rate, '0.1'))} per hour, more than "
-            f"{number(allowed.value)} % away from the index reported ({allowed.cited})"
-        )
-    return None
+def _interval(test: SleepTest | None, name: str, sentences: list[str], thresholds: Thresholds) -> Interval | None:
+    """The interval of an index from its count and hours, and its sentence; None where these are missing or doubtful."""
+    if test is None:
+        return None
+    own = own_hours(test)
+    told = {"name": name, "on": test.day}
+    if test.event_count is None or own is None:
+        sentences.append(say("certainty.untold", **told))
+        return None
+    if any(f.weight is not Weight.NOTE for f in count_findings(test, thresholds)):
+        sentences.append(say("certainty.doubtful", **told))
+        return None
+    level = thresholds.interval_percent
+    found = rate_interval(test.event_count, float(own[0]), float(level.value) / 100)
+    low, high = rounded(Decimal(found.low), "0.1"), rounded(Decimal(found.high or found.low), "0.1")
+    told |= {"events": test.event_count, "hours": own[0], "low": low, "high": high, "level": level.value}
+    sentences.append(say("certainty.index", **told))
+    return found
 
 
 def _possible(
@@ -126,31 +123,26 @@ def _possible(
     return tuple(c for c in _CLASS_WORDS if c in found)
 
 
-def _index_sentence(test: SleepTest, name: str, found: Interval, level: Threshold) -> str:
-    low, high = rounded(Decimal(found.low), "0.1"), rounded(Decimal(found.high or found.low), "0.1")
-    return (
-        f"{test.event_count} events in {number(test.recording_hours or 0)} hours at the {name} test of {day(test.day)} "
-        f"allow an index of {number(low)} to {number(high)} per hour ({number(level.value)} % interval of the count, "
-        f"{level.cited})."
-    )
-
-
 def _fall_sentence(
     fall: tuple[Decimal | None, Decimal], possible: tuple[ResponseClass, ...], outcome: ResponseClass, level: Threshold
 ) -> str:
-    low = "any rise" if fall[0] is None else _percent(fall[0])
-    others = [_CLASS_WORDS[c] for c in possible if c is not outcome]
-    verdict = (
-        f"the count allows {listed(others, 'or')} as well, so the class is not certain"
-        if others
-        else f"the class, {_CLASS_WORDS[outcome]}, is certain as far as the count goes"
-    )
-    return f"The fall lies between {low} and {_percent(fall[1])} ({number(level.value)} % interval); {verdict}."
+    """The range of the fall, from its better to its worse end, and what it leaves of the class."""
+    told = {
+        "best": _percent(fall[1]),
+        "worst": "any rise" if fall[0] is None else _percent(fall[0]),
+        "level": level.value,
+    }
+    others = tuple(_CLASS_WORDS[c] for c in possible if c is not outcome)
+    if not possible:
+        return say("certainty.fall", **told)
+    if others:
+        return say("certainty.fall-open", **told, others=listed(others, "or"))
+    return say("certainty.fall-certain", **told, outcome=_CLASS_WORDS[outcome])
 
 
 def _percent(fall: Decimal) -> str:
     text = f"{number(abs(rounded(fall, '0.1')))} %"
-    return text if fall >= 0 else f"a rise of {text}"
+    return f"a fall of {text}" if fall >= 0 else f"a rise of {text}"
 
 
 def _fall(ratio: float | None) -> Decimal | None:

@@ -1,22 +1,50 @@
-"""The check-ins of a case as they count: what one reporter told of one moment is one check-in.
+"""The check-ins of a case as they count: what one reporter told of one moment is one record, what was told of one
+evening is one answer.
 
-A report recorded twice counts once, and answers that a system sends one by one belong together. Where two
-records contradict each other, the more cautious answer counts.
+A report recorded twice counts once, and answers that a system sends one by one belong together. Two check-ins within some
+hours count as one. Reporters are named and never averaged: of snoring and pauses the one who could hear counts, of
+sleepiness the worse answer.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
 from decimal import Decimal
 from typing import Any
 
 from service.rules.facts import CheckIn
+from service.rules.kinds import Hearer
 from service.rules.source import Moment, Source
+from service.rules.thresholds import Thresholds
 
 SYMPTOMS = ("snoring", "restedness", "epworth_total", "witnessed_pauses")
 WEAR = ("nights_reported", "nights_worn", "hours_per_night", "hours_slept_per_night")
+_HEARD = ("snoring", "witnessed_pauses")
+_LOWER_IS_WORSE = ("restedness",)
 _LAST = Decimal("Infinity")
+PATIENT, BED_PARTNER, SENSOR = "patient", "bed-partner", "sensor"
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What was told of one field at one time: the answer that counts, who gave it, and what others answered.
+
+    `contradicted` says that one reporter gave several answers on that day.
+    """
+
+    moment: Moment
+    value: Any
+    reporter: str
+    others: tuple[tuple[str, Any], ...]
+    contradicted: bool
+    sources: tuple[Source, ...]
+
+    @property
+    def day(self) -> date:
+        """The day of the answer."""
+        return self.moment.day
 
 
 def joined_check_ins(check_ins: Iterable[CheckIn]) -> tuple[CheckIn, ...]:
@@ -27,16 +55,94 @@ def joined_check_ins(check_ins: Iterable[CheckIn]) -> tuple[CheckIn, ...]:
     return tuple(_joined(together[key]) for key in sorted(together))
 
 
-def last_told(check_ins: Iterable[CheckIn], name: str, worst: Any) -> list[tuple[Moment, Any, tuple[Source, ...]]]:
-    """What each moment told of one field, in order of time: the worst answer of all reporters, and its records."""
-    by_moment: dict[Moment, list[CheckIn]] = {}
-    for check_in in check_ins:
-        if getattr(check_in, name) is not None:
-            by_moment.setdefault(check_in.moment, []).append(check_in)
-    return [
-        (moment, worst(getattr(c, name) for c in told), tuple(sorted(s for c in told for s in c.told_by(name))))
-        for moment, told in sorted(by_moment.items())
-    ]
+def answers(check_ins: Iterable[CheckIn], name: str, thresholds: Thresholds) -> list[Answer]:
+    """What was told of one field, in order of time: check-ins within some hours of one another are one answer."""
+    telling = [c for c in check_ins if getattr(c, name) is not None and _counts(c, name, thresholds)]
+    return [_answer(group, name) for group in _within_hours(telling, thresholds)]
+
+
+def nobody_hears(check_ins: Iterable[CheckIn]) -> CheckIn | None:
+    """The last check-in that tells who could hear, when it says that nobody could; None otherwise."""
+    told = [c for c in check_ins if c.who_could_hear is not None]
+    last = max(told, key=lambda c: (c.moment, c.who_could_hear is Hearer.NOBODY, c.source), default=None)
+    return last if last is not None and last.who_could_hear is Hearer.NOBODY else None
+
+
+def last_of(check_ins: Iterable[CheckIn], name: str) -> CheckIn | None:
+    """The last check-in that tells a field."""
+    told = [c for c in check_ins if getattr(c, name) not in (None, ())]
+    return max(told, key=lambda c: (c.moment, str(getattr(c, name)), c.source), default=None)
+
+
+def _counts(check_in: CheckIn, name: str, thresholds: Thresholds) -> bool:
+    """Whether an answer counts: a sleeper whom nobody hears cannot tell, and a recorder needs some nights."""
+    if name not in _HEARD:
+        return True
+    if check_in.who_could_hear is Hearer.NOBODY:
+        return check_in.reported_by == BED_PARTNER
+    if name == "snoring" and _by_recorder(check_in):
+        nights = check_in.recorder_nights or check_in.nights_reported or 0
+        return nights >= thresholds.recorder_nights.value
+    return True
+
+
+def _by_recorder(check_in: CheckIn) -> bool:
+    return check_in.who_could_hear is Hearer.RECORDER or check_in.reported_by == SENSOR
+
+
+def _within_hours(check_ins: Sequence[CheckIn], thresholds: Thresholds) -> list[list[CheckIn]]:
+    groups: list[list[CheckIn]] = []
+    for check_in in sorted(check_ins, key=lambda c: (c.moment, c.reported_by, c.source)):
+        if groups and _are_one(groups[-1][0].moment, check_in.moment, thresholds):
+            groups[-1].append(check_in)
+        else:
+            groups.append([check_in])
+    return groups
+
+
+def _are_one(first: Moment, later: Moment, thresholds: Thresholds) -> bool:
+    """Whether two moments are so close that what was told then is one answer; those of one day always are."""
+    if first.day == later.day:
+        return True
+    if not first.clock or not later.clock:
+        return False
+    apart = datetime.fromisoformat(f"{later.day}T{later.clock}") - datetime.fromisoformat(f"{first.day}T{first.clock}")
+    return apart < timedelta(hours=int(thresholds.same_report_hours.value))
+
+
+def _answer(group: Sequence[CheckIn], name: str) -> Answer:
+    """The answer of a group: of who could hear where that matters, else the worst of all."""
+    values = [(c, getattr(c, name)) for c in group]
+    rank = min(_rank(c, name) for c in group)
+    counting = [(c, value) for c, value in values if _rank(c, name) == rank]
+    counts, worst = (min if name in _LOWER_IS_WORSE else max)(counting, key=lambda cv: (cv[1], cv[0].source))
+    by_reporter: dict[tuple[str, date], set[Any]] = {}
+    for check_in, value in values:
+        by_reporter.setdefault((check_in.reported_by, check_in.moment.day), set()).update(
+            _all_told(check_in, name, value)
+        )
+    others = {(c.reported_by, value) for c, value in values if c.reported_by != counts.reported_by}
+    return Answer(
+        group[-1].moment,
+        worst,
+        counts.reported_by,
+        tuple(sorted(others)),
+        any(len(told) > 1 for told in by_reporter.values()),
+        tuple(sorted({s for c in group for s in c.told_by(name)})),
+    )
+
+
+def _all_told(check_in: CheckIn, name: str, value: Any) -> set[Any]:
+    """What each record of a joined check-in told."""
+    told = {getattr(r, name) for r in check_in.records} - {None}
+    return told or {value}
+
+
+def _rank(check_in: CheckIn, name: str) -> int:
+    """Whose answer counts first: the bed partner's, then a recorder's, then the sleeper's own."""
+    if name not in _HEARD or check_in.reported_by == BED_PARTNER:
+        return 0
+    return 1 if _by_recorder(check_in) else 2
 
 
 def _joined(records: Sequence[CheckIn]) -> CheckIn:
@@ -54,6 +160,10 @@ def _joined(records: Sequence[CheckIn]) -> CheckIn:
         epworth_total=max(told("epworth_total"), default=None),
         witnessed_pauses=max(told("witnessed_pauses"), default=None),
         weight_kg=max(told("weight_kg"), default=None),
+        who_could_hear=max(told("who_could_hear"), default=None),
+        recorder_nights=min(told("recorder_nights"), default=None),
+        driving=max(told("driving"), default=None),
+        health_changes=tuple(sorted({h for c in ordered for h in c.health_changes})),
         records=ordered,
         **_wear(ordered),
     )

@@ -18,21 +18,27 @@ from service.rules.facts import (
     CheckIn,
     DentalAssessment,
     PhysicianDecision,
-    RedFlag,
     Setting,
     SideEffect,
 )
-from service.rules.kinds import IndexName, PhysicianChoice, TestPurpose
+from service.rules.judging.consistency import consistency
+from service.rules.judging.finding import Finding
+from service.rules.judging.judgement import Judgement, judge
+from service.rules.kinds import PhysicianChoice, TestKind, TestPurpose
+from service.rules.ledger import Ledger, ledger_of
+from service.rules.red_flags import OpenFlag, open_flags
 from service.rules.sleep_test import SleepTest
 from service.rules.source import Source
 from service.rules.thresholds import Thresholds
+from service.rules.worsening import Totals, totals_of, worsened
 
 
 @dataclass(frozen=True, slots=True)
 class Course:
     """What holds on `as_of`, in order of time. `check_ins` are those since the onset of the current setting.
 
-    `known` are the facts of that day, `run` are the reports of the current setting that matter: the first, the first of each that says more, the last.
+    `known` are the facts of that day, `settings` those of the appliance in use, `run` the reports of the current setting
+    that matter: the first, the first of each that says more, the last. `judged` are the efficacy tests in order.
     """
 
     as_of: date
@@ -42,14 +48,18 @@ class Course:
     onset: date | None
     run: tuple[Setting, ...]
     previous: Setting | None
+    settings: tuple[Setting, ...]
     check_ins: tuple[CheckIn, ...]
+    all_check_ins: tuple[CheckIn, ...]
+    ledger: Ledger
     open_side_effects: tuple[SideEffect, ...]
-    open_red_flags: tuple[RedFlag, ...]
+    flags: tuple[OpenFlag, ...]
     assessment: DentalAssessment | None
     baseline: SleepTest | None
+    baseline_findings: tuple[Finding, ...]
     baseline_epworth: CheckIn | None
-    efficacy_tests: tuple[SleepTest, ...]
-    all_check_ins: tuple[CheckIn, ...]
+    totals: Totals
+    judged: tuple[Judgement, ...]
     decisions: tuple[PhysicianDecision, ...]
 
     @property
@@ -58,34 +68,65 @@ class Course:
         return (self.as_of - self.onset).days if self.onset else None
 
     @property
-    def tested(self) -> SleepTest | None:
-        """The last efficacy test that gave an index."""
-        return next((t for t in reversed(self.efficacy_tests) if t.index_per_hour is not None), None)
+    def result(self) -> Judgement | None:
+        """The last efficacy test, judged, whether it has a class or not."""
+        return self.judged[-1] if self.judged else None
+
+    @property
+    def decided(self) -> PhysicianDecision | None:
+        """What the physician decided last, unless an efficacy test has come since."""
+        last = self.decisions[-1] if self.decisions else None
+        if last is None or (self.result and self.result.test.day > last.moment.day):
+            return None
+        return last
 
     @property
     def stopped_on(self) -> date | None:
         """The day the physician stopped treatment; None when a test or an appliance has come since."""
-        last = self.decisions[-1] if self.decisions else None
+        last = self.decided
         if last is None or last.choice is not PhysicianChoice.STOP:
             return None
         on = last.moment.day
-        again = (self.tested and self.tested.day > on) or (self.appliance and self.appliance.delivered_on > on)
-        return None if again else on
+        return None if self.appliance and self.appliance.delivered_on > on else on
 
     @property
     def difference_intended(self) -> bool:
         """Whether the dentist recorded the difference between the sides as intended."""
         return any(setting.difference_intended for setting in self.run)
 
+    @property
+    def no_further(self) -> Setting | None:
+        """The record of the current setting in which the dentist wants it tested as it is; None without one."""
+        return next((s for s in reversed(self.run) if s.no_further), None)
 
-def course_on(facts: CaseFacts, as_of: date) -> Course:
+    @property
+    def delivered(self) -> date | None:
+        """The day of the first delivery."""
+        return min((a.delivered_on for a in self.known.appliances), default=None)
+
+    @property
+    def grade_three(self) -> tuple[SideEffect, ...]:
+        """Open side effects of the grade that stops wear."""
+        return tuple(e for e in self.open_side_effects if e.grade >= GRADE_THAT_STOPS_WEAR)
+
+
+GRADE_THAT_STOPS_WEAR = 3
+
+
+def course_on(facts: CaseFacts, as_of: date, thresholds: Thresholds) -> Course:
     """The course of `facts` as known on `as_of`."""
     known = facts.known_on(as_of)
     appliance = _current_appliance(known.appliances)
     check_ins = joined_check_ins(known.check_ins)
-    settings = _settings_of(known, appliance)
+    every = _in_order(known.settings)
+    settings = _settings_of(known, every, appliance)
     run = _current_run(settings)
     onset = run[0].moment.day if run else None
+    first = min((a.delivered_on for a in known.appliances), default=None)
+    before = _baseline_epworth(known, first, thresholds)
+    totals = totals_of(check_ins, before, first, thresholds)
+    baseline = baseline_before(known.sleep_tests, appliance.delivered_on if appliance else None)
+    judged = _judged(known, baseline, every, thresholds)
     return Course(
         as_of=as_of,
         known=known,
@@ -94,16 +135,33 @@ def course_on(facts: CaseFacts, as_of: date) -> Course:
         onset=onset,
         run=_that_matter(run),
         previous=settings[-len(run) - 1] if len(settings) > len(run) else None,
+        settings=settings,
         check_ins=_since(check_ins, onset),
-        open_side_effects=_open_side_effects(known.side_effects, as_of),
-        open_red_flags=_open_red_flags(known.red_flags, as_of),
-        assessment=_latest_assessment(known.assessments),
-        baseline=last_baseline(known.sleep_tests),
-        baseline_epworth=_baseline_epworth(known),
-        efficacy_tests=_efficacy_tests(known.sleep_tests),
         all_check_ins=check_ins,
+        ledger=ledger_of(check_ins, first, thresholds),
+        open_side_effects=open_side_effects(known.side_effects, as_of),
+        flags=open_flags(known, worsened(totals, thresholds), judged, as_of, thresholds),
+        assessment=_latest_assessment(known.assessments),
+        baseline=baseline,
+        baseline_findings=consistency(baseline, thresholds) if baseline else (),
+        baseline_epworth=before,
+        totals=totals,
+        judged=judged,
         decisions=tuple(sorted(known.physician_decisions, key=lambda d: (d.moment, d.choice.value, d.source))),
     )
+
+
+def _judged(
+    known: CaseFacts, baseline: SleepTest | None, settings: tuple[Setting, ...], thresholds: Thresholds
+) -> tuple[Judgement, ...]:
+    """The efficacy tests in order, each judged against the last baseline up to it."""
+    found: list[Judgement] = []
+    for test in _efficacy_tests(known.sleep_tests):
+        earlier = last_baseline(t for t in known.sleep_tests if t.day <= test.day)
+        against = baseline if baseline and baseline.day <= test.day else earlier or baseline
+        night = [s for s in settings if s.moment.day <= test.day]
+        found.append(judge(test, against, night[-1].pair if night else None, thresholds))
+    return tuple(found)
 
 
 def _current_appliance(appliances: tuple[Appliance, ...]) -> Appliance | None:
@@ -121,13 +179,17 @@ def _key(item: Appliance) -> tuple[str, ...]:
     return (str(item.ended_on), str(item.smallest_step_mm), str(item.starting_position_mm))
 
 
-def _settings_of(known: CaseFacts, appliance: Appliance | None) -> tuple[Setting, ...]:
-    """Settings in order; once an appliance is replaced, only those of the current one."""
-    replaced = len(known.appliances) > 1 and appliance is not None
-    kept = (s for s in known.settings if not replaced or s.moment.day >= appliance.delivered_on)  # type: ignore[union-attr]
+def _in_order(settings: Iterable[Setting]) -> tuple[Setting, ...]:
     return tuple(
-        sorted(kept, key=lambda s: (s.moment, s.left_mm + s.right_mm, s.left_mm, s.difference_intended, s.source))
+        sorted(settings, key=lambda s: (s.moment, s.left_mm + s.right_mm, s.left_mm, s.difference_intended, s.source))
     )
+
+
+def _settings_of(known: CaseFacts, settings: tuple[Setting, ...], appliance: Appliance | None) -> tuple[Setting, ...]:
+    """Settings in order; once an appliance is replaced, only those of the current one."""
+    if appliance is None or len(known.appliances) < 2:
+        return settings
+    return tuple(s for s in settings if s.moment.day >= appliance.delivered_on)
 
 
 def _current_run(settings: tuple[Setting, ...]) -> tuple[Setting, ...]:
@@ -152,7 +214,8 @@ def _since(check_ins: tuple[CheckIn, ...], onset: date | None) -> tuple[CheckIn,
     return tuple(c for c in check_ins if c.moment.day > onset)
 
 
-def _open_side_effects(reports: tuple[SideEffect, ...], as_of: date) -> tuple[SideEffect, ...]:
+def open_side_effects(reports: tuple[SideEffect, ...], as_of: date) -> tuple[SideEffect, ...]:
+    """The side effects open on a day, the worst first: the latest report of each kind counts."""
     latest: dict[str, SideEffect] = {}
     for report in sorted(reports, key=lambda r: (r.moment, _is_open(r, as_of), r.grade, r.onset, r.source)):
         latest[report.kind] = report
@@ -162,14 +225,6 @@ def _open_side_effects(reports: tuple[SideEffect, ...], as_of: date) -> tuple[Si
 def _is_open(effect: SideEffect, as_of: date) -> bool:
     ended = effect.ended_on is not None and effect.ended_on <= as_of
     return effect.grade > 0 and effect.onset <= as_of and not ended
-
-
-def _open_red_flags(reports: tuple[RedFlag, ...], as_of: date) -> tuple[RedFlag, ...]:
-    latest: dict[str, RedFlag] = {}
-    for report in sorted(reports, key=lambda r: (r.moment, r.resolved_on is None, str(r.resolved_on), r.source)):
-        latest[report.kind] = report
-    still_open = (r for r in latest.values() if not (r.resolved_on and r.resolved_on <= as_of))
-    return tuple(sorted(still_open, key=lambda r: r.kind))
 
 
 def _latest_assessment(assessments: tuple[DentalAssessment, ...]) -> DentalAssessment | None:
@@ -182,86 +237,32 @@ def _latest_assessment(assessments: tuple[DentalAssessment, ...]) -> DentalAsses
 
 
 def last_baseline(tests: Iterable[SleepTest]) -> SleepTest | None:
-    """The last baseline test that reports an AHI or REI; of two on one day, the higher index."""
-    usable = [
-        t
-        for t in tests
-        if t.purpose is TestPurpose.BASELINE
-        and t.index_per_hour is not None
-        and t.index_name in (IndexName.AHI, IndexName.REI)
-    ]
+    """The last baseline test that reports an index; of two on one day, the higher index."""
+    usable = [t for t in tests if t.purpose is TestPurpose.BASELINE and t.index_per_hour is not None and t.index_name]
     return max(usable, key=lambda t: (t.day, t.index_per_hour, t.source), default=None)
 
 
-def _baseline_epworth(known: CaseFacts) -> CheckIn | None:
-    """The last Epworth total on or before the first delivery; of two at one moment, the lower."""
-    first = min((a.delivered_on for a in known.appliances), default=None)
+def baseline_before(tests: Iterable[SleepTest], delivered: date | None) -> SleepTest | None:
+    """The last baseline test made before the delivery of the appliance in use; any, before one is delivered."""
+    return last_baseline(t for t in tests if delivered is None or t.day <= delivered)
+
+
+def _baseline_epworth(known: CaseFacts, first: date | None, thresholds: Thresholds) -> CheckIn | None:
+    """The last Epworth total on or before the first delivery, not too old; of two at one moment, the lower."""
+    if first is None:
+        return None
+    since = first - timedelta(days=int(thresholds.epworth_before_days.value))
     before = [
         (c.moment, -total, c.source, c)
         for c in known.check_ins
-        if (total := c.epworth_total) is not None and first and c.moment.day <= first
+        if (total := c.epworth_total) is not None and since <= c.moment.day <= first
     ]
     return max(before, key=lambda told: told[:3])[3] if before else None
 
 
 def _efficacy_tests(tests: tuple[SleepTest, ...]) -> tuple[SleepTest, ...]:
-    worn = (t for t in tests if t.purpose is TestPurpose.EFFICACY)
+    """Tests with the appliance, in order. Oximetry alone during titration is a record and no such test."""
+    worn = (t for t in tests if t.purpose is TestPurpose.EFFICACY and t.kind is not TestKind.OXIMETRY)
     return tuple(
         sorted(worn, key=lambda t: (t.day, Decimal(-1) if t.index_per_hour is None else t.index_per_hour, t.source))
     )
-
-
-def _range_and_start(course: Course) -> tuple[Decimal, Decimal] | None:
-    """Protrusive range and starting position in mm; None when either is unknown."""
-    assessed, appliance = course.assessment, course.appliance
-    if not (assessed and assessed.protrusive_range_mm and appliance and appliance.starting_position_mm is not None):
-        return None
-    return (assessed.protrusive_range_mm, appliance.starting_position_mm)
-
-
-def percent_of_range(course: Course, advance_mm: Decimal) -> Decimal | None:
-    """Position at `advance_mm` as % of the maximum protrusive range; None when range or start is unknown."""
-    known = _range_and_start(course)
-    return (known[1] + advance_mm) * 100 / known[0] if known else None
-
-
-def room_mm(course: Course, thresholds: Thresholds) -> Decimal | None:
-    """mm that the further side can still advance, by the appliance and the site's limit; None if neither is known."""
-    if course.setting is None:
-        return None
-    further = max(course.setting.pair)
-    rooms: list[Decimal] = []
-    if course.appliance and course.appliance.maximum_advance_mm is not None:
-        rooms.append(course.appliance.maximum_advance_mm - further)
-    known = _range_and_start(course)
-    if known:
-        range_mm, start_mm = known
-        rooms.append(thresholds.maximum_percent_of_range.value * range_mm / 100 - start_mm - further)
-    return max(min(rooms), Decimal(0)) if rooms else None
-
-
-def at_limit(course: Course, thresholds: Thresholds) -> bool:
-    """Whether no further advancement is possible: less room than the smallest step."""
-    room = room_mm(course, thresholds)
-    if room is None:
-        return False
-    own = course.appliance.smallest_step_mm if course.appliance else None
-    return room < (own or thresholds.smallest_step_mm.value)
-
-
-def taken_back_for_side_effect(course: Course, facts: CaseFacts, thresholds: Thresholds) -> bool:
-    """Whether the current setting is a step back for a side effect: recorded so, or one was open that day."""
-    setting, previous = course.setting, course.previous
-    if setting is None or previous is None or course.onset is None or sum(setting.pair) >= sum(previous.pair):
-        return False
-    if any(s.taken_back_for_side_effect for s in course.run):
-        return True
-    return any(effect.grade >= thresholds.side_effect_grade.value for effect in open_when_set(course, facts))
-
-
-def open_when_set(course: Course, facts: CaseFacts) -> tuple[SideEffect, ...]:
-    """The side effects that were open on the day of the current setting or the day before."""
-    if course.onset is None:
-        return ()
-    days = (course.onset, course.onset - timedelta(days=1))
-    return tuple(effect for day in days for effect in _open_side_effects(facts.known_on(day).side_effects, day))

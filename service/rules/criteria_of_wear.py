@@ -1,8 +1,7 @@
-"""Readiness criterion about wear, from the recent check-ins since the onset of the current setting.
+"""Readiness criterion about wear, from the ledger of nights since the onset of the current setting.
 
-How the appliance is worn now says more about the night of the test than how it was worn months ago, so only the
-reports of some weeks up to the last one count. They are counted back from the last report, not from the day of the
-decision: a date that was promised does not slide while nobody reports.
+At least 4 hours on at least 70 % of nights: Dieltjens 2013, doi 10.1378/chest.13-0613. How the appliance is worn now says
+more about the night of the test than how it was worn months ago, so the last weeks count.
 """
 
 from __future__ import annotations
@@ -11,139 +10,127 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import Decimal
+from fractions import Fraction
 
 from service.rules.course import Course
 from service.rules.decision import Criterion, Measured, Status
-from service.rules.threshold import Threshold
+from service.rules.ledger import Night
+from service.rules.reason import say
 from service.rules.thresholds import Thresholds
-from service.rules.wear_reports import WearReport, all_by_sensor, wear_reports, within
-from service.rules.words import count, day, number, percent, quarter_hours
+from service.rules.words import number, percent, quarter_hours, rounded
 
 
 @dataclass(frozen=True, slots=True)
-class _Told:
-    """What reports tell together: nights covered once each, nights reported and worn, nights with hours, their hours."""
+class Wear:
+    """What nights tell together: nights known, nights worn, of these with hours told, and their hours."""
 
-    covered: int
-    reported: int
-    worn: int
-    timed: int
-    hours: Decimal
+    known: int
+    worn: Fraction
+    timed: Fraction
+    hours: Fraction
 
-    def after(self, nights: int, full_night_hours: Decimal) -> _Told:
-        """What they tell with that many nights of full wear on top."""
-        return _Told(
-            self.covered + nights,
-            self.reported + nights,
-            self.worn + nights,
-            self.timed + nights,
-            self.hours + nights * full_night_hours,
-        )
+    @property
+    def share(self) -> Decimal:
+        """Nights worn of nights known, 0 to 1; 0 without nights."""
+        return exact(self.worn / self.known) if self.known else Decimal(0)
+
+    @property
+    def mean_hours(self) -> Decimal | None:
+        """Mean hours on the nights worn; None when they are told for fewer than half of them."""
+        if not self.timed or self.timed * 2 < self.worn:
+            return None
+        return exact(self.hours / self.timed)
 
 
-def wear_window(thresholds: Thresholds) -> Threshold:
-    """The days whose reports count: the recent ones, and never fewer than the nights that are asked."""
-    return max(thresholds.wear_recent_days, thresholds.wear_nights_needed, key=lambda t: t.value)
+def exact(value: Fraction) -> Decimal:
+    """A fraction as a decimal."""
+    return Decimal(value.numerator) / value.denominator
+
+
+def wear_of(nights: Sequence[Night]) -> Wear:
+    """What nights tell together."""
+    timed = [n for n in nights if n.hours is not None]
+    return Wear(
+        len(nights),
+        sum((n.worn for n in nights), Fraction(0)),
+        sum((n.worn for n in timed), Fraction(0)),
+        sum((n.worn * Fraction(n.hours or 0) for n in timed), Fraction(0)),
+    )
+
+
+def recent_nights(course: Course, thresholds: Thresholds) -> tuple[Night, ...]:
+    """The nights since the onset of the setting, at most the last weeks of them."""
+    if course.onset is None:
+        return ()
+    return course.ledger.recent(course.onset, course.as_of, int(thresholds.wear_recent_days.value))
 
 
 def worn_enough(course: Course, thresholds: Thresholds) -> Criterion:
-    """Nights worn of nights reported, and mean hours, over the recent check-ins since the onset of the setting.
-
-    Unknown until they cover enough different nights since the onset. Hours are averaged over the nights worn and
-    shown in quarter hours.
-    """
-    name, title = "worn-enough", "Worn enough"
-    needed, share_asked, hours_asked = (
-        thresholds.wear_nights_needed,
-        thresholds.wear_share,
-        thresholds.wear_hours,
-    )
-    window = wear_window(thresholds)
-    used = (needed, share_asked, hours_asked, thresholds.wear_recent_days)
-    since = wear_reports(course.check_ins)
-    reports = within(since, int(window.value), since[-1].day) if since else []
-    inputs = tuple(s for r in reports for s in r.sources)
-    told = _together(course, reports)
-    status = _status(told, thresholds)
-    earliest = None if status is Status.MET else _earliest(course, reports, thresholds)
-    needs = "" if earliest or status is Status.MET else "the dentist and the patient agree on how it can be worn enough"
-    counted = f"the reports of the {number(window.value)} days up to the last one count ({window.cited})"
-    if status is Status.UNKNOWN:
-        what = "hours worn per night" if told.covered >= needed.value else "wear"
-        return Criterion(
-            name,
-            title,
-            status,
-            f"Check-ins since the current setting cover {count(told.covered, 'night')} by {day(course.as_of)}; wear is judged "
-            f"from {number(needed.value)} nights with hours ({needed.cited}), and {counted}.",
-            (Measured(Decimal(told.covered), "d"),),
-            used,
-            inputs,
-            earliest=earliest,
-            needs=needs,
-            missing=f"{what} over {number(needed.value)} nights since the current setting",
-        )
-    share = Decimal(told.worn) / told.reported
-    hours = told.hours / told.timed if told.timed else Decimal(0)
-    sentence = (
-        f"Worn on {told.worn} of {told.reported} reported nights ({percent(share)}, at least {percent(share_asked.value)} asked) "
-        f"for a mean of {number(quarter_hours(hours))} hours (at least {number(hours_asked.value)}), "
-        f"{_between(reports)} ({hours_asked.cited}); {counted}; "
-        f"{'by sensor' if all_by_sensor(reports) else 'self-report over-reads'}."
-    )
-    observed = (Measured(share, "1"), Measured(quarter_hours(hours), "h"))
-    return Criterion(name, title, status, sentence, observed, used, inputs, earliest=earliest, needs=needs)
+    """Nights worn of nights known, and mean hours of the nights worn. A share that is too low needs no hours."""
+    name, title, needed = "worn-enough", "Worn enough", thresholds.wear_nights_needed
+    used = (thresholds.wear_share, thresholds.wear_hours, needed, thresholds.wear_recent_days)
+    nights = recent_nights(course, thresholds)
+    inputs = tuple(sorted({s for n in nights for s in n.sources}))
+    wear = wear_of(nights)
+    status = status_of(wear, thresholds)
+    earliest = None if status is Status.MET else _earliest(course, thresholds)
+    told = {"worn": _nights(wear.worn), "known": wear.known}
+    if wear.known < needed.value:
+        sentence = say("ready.nights-too-few", known=wear.known, needed=needed.value)
+        missing = say("ready.missing-nights", needed=needed.value)
+        observed = (Measured(Decimal(wear.known), "d"),)
+        return Criterion(name, title, status, sentence, observed, used, inputs, earliest=earliest, missing=missing)
+    share = percent(wear.share, thresholds.wear_share.value)
+    observed = (Measured(rounded(wear.share, "0.0001"), "1"),)
+    hours = wear.mean_hours
+    if hours is None:
+        sentence = say("ready.worn-hours-untold", **told, share=share)
+        missing = "" if status is Status.UNMET else "the hours worn"
+        return Criterion(name, title, status, sentence, observed, used, inputs, earliest=earliest, missing=missing)
+    observed += (Measured(quarter_hours(hours), "h"),)
+    by_sensor = all(n.by_sensor for n in nights)
+    words = "ready.worn-by-sensor" if by_sensor else "ready.worn"
+    sentence = say(words, **told, share=share, hours=quarter_hours(hours))
+    return Criterion(name, title, status, sentence, observed, used, inputs, earliest=earliest)
 
 
-def _together(course: Course, reports: Sequence[WearReport]) -> _Told:
-    timed = [(r.nights_worn, hours) for r in reports if (hours := r.hours_per_night) is not None]
-    return _Told(
-        _nights_covered(course, reports),
-        sum(r.nights_reported for r in reports),
-        sum(r.nights_worn for r in reports),
-        sum(nights for nights, _ in timed),
-        sum((hours * nights for nights, hours in timed), Decimal(0)),
-    )
+def _nights(worn: Fraction) -> str:
+    """A number of nights, which summaries may leave in parts, to one decimal."""
+    return number(rounded(exact(worn), "0.1"))
 
 
-def _status(told: _Told, thresholds: Thresholds) -> Status:
-    if told.covered < thresholds.wear_nights_needed.value or (told.worn and not told.timed):
+def status_of(wear: Wear, thresholds: Thresholds) -> Status:
+    """How the criterion comes out."""
+    if wear.known < thresholds.wear_nights_needed.value:
         return Status.UNKNOWN
-    often = told.worn >= thresholds.wear_share.value * told.reported
-    long = told.hours >= thresholds.wear_hours.value * told.timed
-    return Status.MET if often and long else Status.UNMET
+    if wear.worn < Fraction(thresholds.wear_share.value) * wear.known:
+        return Status.UNMET
+    hours = wear.mean_hours
+    if hours is None:
+        return Status.UNKNOWN
+    return Status.MET if hours >= thresholds.wear_hours.value else Status.UNMET
 
 
-def _nights_covered(course: Course, reports: Sequence[WearReport]) -> int:
-    """Different nights since the onset that the reports speak of; overlapping reports count once."""
-    nights: set[date] = set()
-    for report in reports:
-        for back in range(1, report.nights_reported + 1):
-            night = report.day - timedelta(days=back)
-            if course.onset and night >= course.onset:
-                nights.add(night)
-    return len(nights)
+def _earliest(course: Course, thresholds: Thresholds) -> date | None:
+    """The first day from tomorrow on which wear is enough if every night after the last known one is worn in full."""
+    if course.onset is None:
+        return None
+    days = int(thresholds.wear_recent_days.value)
+    known = course.ledger.recent(course.onset, course.as_of, days)
+    last = known[-1].evening if known else course.onset - timedelta(days=1)
+    hours = thresholds.full_night_hours.value
+    for ahead in range(1, 2 * days + 1):
+        until = course.as_of + timedelta(days=ahead)
+        first = max(course.onset, until - timedelta(days=days))
+        new = [
+            Night(evening, Fraction(1), hours, None, False, True, ())
+            for evening in _evenings(max(last + timedelta(days=1), first), until)
+        ]
+        kept = [n for n in known if n.evening >= first]
+        if status_of(wear_of([*kept, *new]), thresholds) is Status.MET:
+            return until
+    return None
 
 
-def _earliest(course: Course, reports: Sequence[WearReport], thresholds: Thresholds) -> date | None:
-    """The first day, not before tomorrow, from which wear is enough and stays so with full nights from the last report on.
-
-    Old reports leave the window as new nights come in, good ones among them, so the days are tried from the end: by
-    then only new nights count. None when full nights are not enough.
-    """
-    start = reports[-1].day if reports else (course.onset or course.as_of)
-    days = int(wear_window(thresholds).value)
-    soonest = max((course.as_of - start).days, 0) + 1
-    found = None
-    for nights in range(max(days, soonest), soonest - 1, -1):
-        until = start + timedelta(days=nights)
-        left = _together(course, within(reports, days, until))
-        if _status(left.after(nights, thresholds.full_night_hours.value), thresholds) is not Status.MET:
-            break
-        found = until
-    return found
-
-
-def _between(reports: Sequence[WearReport]) -> str:
-    first, last = reports[0].day, reports[-1].day
-    return f"on {day(first)}" if first == last else f"in check-ins from {day(first)} to {day(last)}"
+def _evenings(first: date, until: date) -> list[date]:
+    return [first + timedelta(days=n) for n in range(max((until - first).days, 0))]

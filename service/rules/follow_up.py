@@ -18,13 +18,14 @@ from service.rules.course import Course, course_on
 from service.rules.criteria_of_state import appliance_delivered, tolerated
 from service.rules.decision import Criterion, Decision, Party, Status
 from service.rules.facts import CaseFacts
+from service.rules.retest import retest_triggers
 from service.rules.thresholds import Thresholds
 from service.rules.triggers import triggers
 from service.rules.visits import PlannedVisit, VisitState, first_of_each_office, planned_visits, told, visits_read
 from service.rules.words import day, listed
 
 RULE = "follow-up"
-VERSION = "1.2.0"
+VERSION = "2.0.0"
 
 
 class FollowUpOutcome(StrEnum):
@@ -59,13 +60,14 @@ class FollowUp:
 
 def follow_up(facts: CaseFacts, thresholds: Thresholds, as_of: date, course: Course | None = None) -> FollowUp | None:
     """The follow-up on `as_of`; None before an appliance is delivered."""
-    course = course or course_on(facts, as_of)
+    course = course or course_on(facts, as_of, thresholds)
     if course.appliance is None:
         return None
     back = triggers(facts, thresholds, course)
     bite = occlusal_change(facts, thresholds, as_of)
     dental = (tolerated(course, thresholds), appliance_delivered(course))
     visits = planned_visits(course, thresholds)
+    back = (*back, *retest_triggers(course, thresholds))
     criteria = (*back, *dental[:1], *adherence(course, thresholds), *bite, _visits(course, visits, thresholds))
     outcome, sentence, mover, since = _outcome(course, back, (*dental, *bite), visits)
     return FollowUp(Decision(RULE, VERSION, as_of, outcome.value, sentence, criteria, mover), visits, since)
@@ -112,7 +114,9 @@ def _since(course: Course, waiting: Sequence[Criterion]) -> date:
     days = {f.source: f.moment.day for f in (*known.check_ins, *known.red_flags, *known.assessments)}
     days |= {effect.source: effect.onset for effect in known.side_effects}
     days |= {a.source: a.ended_on or a.delivered_on for a in known.appliances}
-    return min(max(days[source] for source in c.inputs if source in days) for c in waiting)
+    days |= {t.source: t.day for t in known.sleep_tests} | {s.source: s.moment.day for s in known.settings}
+    waits = (c.earliest or max((days[s] for s in c.inputs if s in days), default=course.as_of) for c in waiting)
+    return min(waits)
 
 
 def _visits(course: Course, visits: Sequence[PlannedVisit], thresholds: Thresholds) -> Criterion:

@@ -9,12 +9,14 @@ from __future__ import annotations
 from datetime import date, timedelta
 
 from service.rules.decision import Party
-from service.rules.facts import CaseFacts, effective_day
+from service.rules.facts import CaseFacts
 from service.rules.follow_up import FollowUp, FollowUpOutcome
 from service.rules.kinds import ReferralState
+from service.rules.silence import last_report
 from service.rules.stage import Stage, StageName, open_cancellation
 from service.rules.threshold import Threshold
 from service.rules.thresholds import Thresholds
+from service.rules.visits import VisitState
 
 _VISITS = (FollowUpOutcome.VISIT_DUE, FollowUpOutcome.VISIT_OVERDUE)
 
@@ -27,17 +29,22 @@ def overdue_from(
     as_of: date,
     proposed_on: date | None = None,
 ) -> date | None:
-    """The day from which the case is overdue if nothing happens; None when nobody has to move.
+    """The day from which the case is overdue if nothing happens: for its party's move, or for a planned visit.
 
     `proposed_on` is the day on which the test was proposed to the physician, who could not have ordered it before.
     """
-    if stage.name is StageName.CLOSED or stage.whose_move is Party.NOBODY or facts.referral is None:
+    if stage.name is StageName.CLOSED or facts.referral is None:
         return None
+    days = [v.latest for v in follow_up.visits if v.state is not VisitState.KEPT] if follow_up else []
     asked = open_cancellation(facts, as_of)
     if asked:
-        return _after(asked.day, thresholds.referral_answer_days)
-    began, allowed = _waiting(stage, facts, follow_up, thresholds, as_of, proposed_on)
-    return _after(began, allowed)
+        days.append(_after(asked.day, thresholds.referral_answer_days))
+    elif stage.due is not None:
+        days.append(stage.due)
+    elif stage.whose_move is not Party.NOBODY:
+        began, allowed = _waiting(stage, facts, follow_up, thresholds, as_of, proposed_on)
+        days.append(_after(began, allowed))
+    return min(days, default=None)
 
 
 def _after(began: date, allowed: Threshold) -> date:
@@ -71,7 +78,9 @@ def _waiting(
         return since, thresholds.visit_grace_days
     if stage.whose_move is Party.PHYSICIAN:
         return since, thresholds.decision_days
-    return max(since, _last_report(facts, as_of) or since), thresholds.report_days
+    if stage.whose_move is Party.SLEEP_LAB:
+        return since, thresholds.report_days
+    return max(since, last_report(facts.known_on(as_of)) or since), thresholds.report_days
 
 
 def _accepted_on(facts: CaseFacts, as_of: date) -> date | None:
@@ -79,10 +88,3 @@ def _accepted_on(facts: CaseFacts, as_of: date) -> date | None:
     assert facts.referral is not None
     taken = (ReferralState.ACCEPTED, ReferralState.IN_PROGRESS)
     return min((day for day, state in facts.referral.state_since if state in taken and day <= as_of), default=None)
-
-
-def _last_report(facts: CaseFacts, as_of: date) -> date | None:
-    """The day of the last setting, check-in, side effect or visit: any of them shows that the patient is not lost."""
-    known = facts.known_on(as_of)
-    reports = (*known.settings, *known.check_ins, *known.side_effects, *known.visits)
-    return max((effective_day(report) for report in reports), default=None)

@@ -11,12 +11,13 @@ from datetime import date, timedelta
 from decimal import Decimal
 from typing import Any
 
-from service.rules.course import Course, at_limit, percent_of_range, taken_back_for_side_effect
+from service.rules.course import Course
 from service.rules.decision import Decision, Party, Status, Step
 from service.rules.facts import CaseFacts
+from service.rules.room import at_limit, percent_of_range, taken_back_for_side_effect
 from service.rules.source import Moment
 from service.rules.step_size import step_size_mm
-from service.rules.symptoms_told import symptoms_settled
+from service.rules.symptoms_told import symptoms_now
 from service.rules.threshold import Threshold
 from service.rules.thresholds import Thresholds
 from service.rules.words import day, number, rounded, sides
@@ -87,7 +88,8 @@ def _first_day(course: Course, facts: CaseFacts, step: Decision, thresholds: Thr
     if step.outcome == Step.ADVANCE:
         return course.as_of
     waits_for_patient = step.outcome == Step.HOLD and step.whose_move is Party.PATIENT
-    if not waits_for_patient or symptoms_settled(course, thresholds):
+    now = symptoms_now(course, thresholds)
+    if not waits_for_patient or (now is not None and now.settled):
         return None
     if taken_back_for_side_effect(course, facts, thresholds) or course.onset is None:
         return None

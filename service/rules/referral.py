@@ -18,13 +18,15 @@ from service.rules.criteria_of_state import baseline_known
 from service.rules.decision import Criterion, Decision, Measured, Party, Status
 from service.rules.facts import CaseFacts
 from service.rules.index_classes import severity
+from service.rules.judging.finding import Weight
 from service.rules.kinds import HypopnoeaRule
+from service.rules.reason import say
 from service.rules.referral_order import Referral
 from service.rules.thresholds import Thresholds
 from service.rules.words import count, day, listed, number
 
 RULE = "referral-check"
-VERSION = "1.0.0"
+VERSION = "2.0.0"
 
 # ICD-10-CM and SNOMED CT codes of obstructive sleep apnoea.
 _SLEEP_APNOEA = frozenset({"G47.33", "78275009"})
@@ -40,12 +42,13 @@ class ReferralOutcome(StrEnum):
 
 def check_referral(facts: CaseFacts, thresholds: Thresholds, as_of: date, course: Course | None = None) -> Decision:
     """The referral check on `as_of`: what is missing, what is not as asked, and what needs attention."""
-    course = course or course_on(facts, as_of)
+    course = course or course_on(facts, as_of, thresholds)
     referral = facts.referral if facts.referral and facts.referral.day <= as_of else None
     asked = (
         _prescribed(referral, as_of),
         _diagnosed(referral, as_of),
-        baseline_known(course),
+        baseline_known(course, thresholds),
+        _agrees(course),
         _long_enough(course, thresholds),
         _recent(course, thresholds),
         _rule_named(course),
@@ -77,7 +80,7 @@ def _decision(as_of: date, asked: Sequence[Criterion], cautions: Sequence[Criter
 
 
 _OF_THE_REFERRAL = ("diagnosed", "adult")
-_OF_THE_BASELINE = ("baseline-long-enough", "baseline-recent", "hypopnoea-rule-named", "severity")
+_OF_THE_BASELINE = ("baseline-agrees", "baseline-long-enough", "baseline-recent", "hypopnoea-rule-named", "severity")
 
 
 def _asked_first(unknown: Sequence[Criterion]) -> list[str]:
@@ -121,7 +124,7 @@ def _diagnosed(referral: Referral | None, as_of: date) -> Criterion:
 
 
 _NO_REFERRAL = "the referral"
-_NO_TEST = "There is no baseline test with an AHI or REI to judge by."
+_NO_TEST = "There is no baseline test with an AHI, REI or RDI to judge by."
 
 
 def _long_enough(course: Course, thresholds: Thresholds) -> Criterion:
@@ -141,6 +144,20 @@ def _long_enough(course: Course, thresholds: Thresholds) -> Criterion:
     status = Status.MET if hours >= asked.value else Status.UNMET
     needs = "" if status is Status.MET else "the physician decides on another baseline test"
     return Criterion(name, title, status, text, (Measured(hours, "h"),), (asked,), inputs, needs=needs)
+
+
+def _agrees(course: Course) -> Criterion:
+    """Whether the report of the baseline test agrees with itself."""
+    name, title, test = "baseline-agrees", "Baseline report agrees with itself", course.baseline
+    if test is None:
+        return Criterion(name, title, Status.UNKNOWN, _NO_TEST, missing="the report of the baseline test")
+    asked = [f for f in course.baseline_findings if f.weight is not Weight.NOTE]
+    if not asked:
+        return Criterion(name, title, Status.MET, say("referral.baseline-agrees", on=test.day), inputs=test.sources)
+    sentence = asked[0].sentence
+    needs = "the sleep laboratory corrects or confirms the report"
+    used = asked[0].thresholds
+    return Criterion(name, title, Status.ATTENTION, sentence, (), used, test.sources, needs=needs)
 
 
 def _recent(course: Course, thresholds: Thresholds) -> Criterion:

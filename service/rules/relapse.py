@@ -6,34 +6,30 @@ another step answers them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import date
 
-from service.rules.adequate_tests import adequate_test
-from service.rules.check_in_dates import is_fresh
-from service.rules.check_ins import SYMPTOMS
 from service.rules.course import Course
 from service.rules.decision import ResponseClass
-from service.rules.facts import CheckIn, PhysicianDecision
-from service.rules.index_classes import classify
+from service.rules.facts import PhysicianDecision
+from service.rules.judging.judgement import Judgement
 from service.rules.kinds import PhysicianChoice
-from service.rules.sleep_test import SleepTest
+from service.rules.reason import Reason, say
 from service.rules.source import Source
-from service.rules.symptoms_told import tells_symptoms, unsettled_on_its_day
+from service.rules.symptoms_told import symptoms_of
 from service.rules.threshold import Threshold
 from service.rules.thresholds import Thresholds
-from service.rules.words import day, listed, number
 
-_ALREADY_ANSWERED = (PhysicianChoice.ADVANCE_AND_RETEST, PhysicianChoice.STOP)
+_ALREADY_ANSWERED = (PhysicianChoice.ADVANCE_AND_RETEST, PhysicianChoice.KEEP_TITRATING, PhysicianChoice.STOP)
 
 
 @dataclass(frozen=True, slots=True)
 class Relapse:
-    """Unsettled symptoms at the last check-in after a good efficacy test, in one sentence."""
+    """Unsettled symptoms told after a good efficacy test, in one sentence; `told_on` is the day of the last answer."""
 
-    test: SleepTest
-    check_in: CheckIn
-    verb: str
-    sentence: str
+    test: Judgement
+    told_on: date
+    sentence: Reason
     inputs: tuple[Source, ...]
     thresholds: tuple[Threshold, ...]
 
@@ -41,36 +37,27 @@ class Relapse:
 def relapse(course: Course, thresholds: Thresholds) -> Relapse | None:
     """The relapse on the day of `course`; None without a good test, or once the physician has decided on it.
 
-    A test is good when it is adequate, was made with the appliance in use now, and brought the index under 5 per hour,
-    or under 10 and at least halved it, or made the physician continue.
+    A test is good when it counts, was made with the appliance in use now, and left under 5 events per hour, or under 10
+    and at least halved the index, or made the physician continue.
     """
     delivered = course.appliance.delivered_on if course.appliance else course.as_of
-    tests = [t for t in course.efficacy_tests if t.appliance_worn and adequate_test(t, thresholds)]
-    if not tests or tests[-1].day < delivered:
+    tests = [j for j in course.judged if j.counts_as_tested]
+    if not tests or tests[-1].test.day < delivered:
         return None
     test = tests[-1]
-    decided = [d for d in course.decisions if d.moment.day >= test.day]
-    last_decision = decided[-1] if decided else None
-    if not _is_good(course, test, last_decision, thresholds):
+    on = test.test.day
+    decided = [d for d in course.decisions if d.moment.day >= on]
+    last = decided[-1] if decided else None
+    if not _is_good(test, last, thresholds):
         return None
-    after = [c for c in course.all_check_ins if c.moment.day > test.day and tells_symptoms(c)]
-    last = after[-1] if after else None
-    if last is None or not is_fresh(course, last.moment, thresholds):
+    now = symptoms_of([c for c in course.all_check_ins if c.moment.day > on], course, thresholds)
+    if now is None or now.settled or (last is not None and now.last_on < last.moment.day):
         return None
-    if last_decision is not None and last.moment.day < last_decision.moment.day:
-        return None
-    symptoms = unsettled_on_its_day(last, after, course, thresholds)
-    if not symptoms:
-        return None
-    before = [c for c in course.all_check_ins if c.moment.day <= test.day and tells_symptoms(c)]
-    never_settled = bool(before) and bool(unsettled_on_its_day(before[-1], before, course, thresholds))
-    verb = "are still there" if never_settled else "have come back"
-    sentence = (
-        f"Symptoms {verb} since the good efficacy test of {day(test.day)} ({number(test.index_per_hour or 0)} events per "
-        f"hour): {listed(symptoms)} at the check-in of {day(last.moment.day)}."
-    )
-    same_day = {s for c in after if c.moment.day == last.moment.day for s in c.told_by(*SYMPTOMS)}
-    read = {*test.sources, *same_day, *(course.baseline.sources if course.baseline else ())}
+    before = [c for c in course.all_check_ins if c.moment.day <= on]
+    earlier = symptoms_of(before, replace(course, as_of=on), thresholds)
+    words = "relapse.still" if earlier is not None and not earlier.settled else "relapse.again"
+    told = {"test": on, "index": test.test.index_per_hour or 0, "symptoms": now.unsettled, "on": now.last_on}
+    read = {*test.test.sources, *now.sources, *(course.baseline.sources if course.baseline else ())}
     used = (
         thresholds.snoring_settled,
         thresholds.restedness_settled,
@@ -79,16 +66,14 @@ def relapse(course: Course, thresholds: Thresholds) -> Relapse | None:
         thresholds.normal_index,
         thresholds.low_index,
     )
-    return Relapse(test, last, verb, sentence, tuple(sorted(read)), used)
+    return Relapse(test, now.last_on, say(words, **told), tuple(sorted(read)), used)
 
 
-def _is_good(course: Course, test: SleepTest, decided: PhysicianDecision | None, thresholds: Thresholds) -> bool:
-    index, baseline = test.index_per_hour, course.baseline
+def _is_good(test: Judgement, decided: PhysicianDecision | None, thresholds: Thresholds) -> bool:
+    index = test.test.index_per_hour
     if index is None or (decided is not None and decided.choice in _ALREADY_ANSWERED):
         return False
     if index < thresholds.normal_index.value or (decided is not None and decided.choice is PhysicianChoice.CONTINUE):
         return True
-    if baseline is None or baseline.index_per_hour is None or index >= thresholds.low_index.value:
-        return False
     responses = (ResponseClass.COMPLETE, ResponseClass.PARTIAL)
-    return classify(baseline.index_per_hour, index, thresholds) in responses
+    return index < thresholds.low_index.value and test.response_class in responses

@@ -1,218 +1,156 @@
-"""Is the case ready for an efficacy test? A stable setting plus symptom resolution.
+"""When an appliance that works is tested again: after years, and sooner when something has changed.
 
-Symptom relief is not an accurate marker of efficacy (doi 10.1007/s11325-022-02569-3), so `ready` means
-ready to be tested, never treated. A sleep physician orders the test (AASM/AADSM 2015,
-doi 10.5664/jcsm.4858).
+Efficacy decays and symptoms do not show it (PMC8656912); no fixed interval is published, so the years are policy. What
+leads to an earlier test follows AASM 2021, PMC8314660, in kind.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
+from decimal import Decimal
 
-from service.rules.course import Course, at_limit, course_on, open_when_set, taken_back_for_side_effect
-from service.rules.criteria_of_state import (
-    RED_FLAG_WORDS,
-    appliance_delivered,
-    baseline_known,
-    not_already_tested,
-    red_flag_criteria,
-    setting_stable,
-    tolerated,
-)
-from service.rules.criteria_of_symptoms import no_witnessed_pauses, sleepiness_settled, snoring_settled
-from service.rules.criteria_of_wear import worn_enough
-from service.rules.decision import Criterion, Decision, Party, Readiness, Status
-from service.rules.ended import as_clause, treatment_ended, who_follows
-from service.rules.facts import CaseFacts
-from service.rules.kinds import RedFlagKind
-from service.rules.relapse import relapse
-from service.rules.step_size import limits_read
+from service.rules.check_ins import Answer, answers
+from service.rules.course import Course
+from service.rules.decision import Criterion, Measured, Status, cautions
+from service.rules.judging.judgement import Judgement
+from service.rules.kinds import PhysicianChoice
+from service.rules.reason import say
+from service.rules.tested_setting import setting_of_test
 from service.rules.thresholds import Thresholds
-from service.rules.words import day, listed, sides
+from service.rules.words import spoken
 
-RULE = "readiness-for-efficacy-test"
-VERSION = "1.2.0"
-
-FOR_THE_DENTIST = frozenset({RedFlagKind.LOCKED_JAW, RedFlagKind.LOOSE_TOOTH, RedFlagKind.BROKEN_APPLIANCE})
-_SYMPTOMS = ("snoring-settled", "sleepiness-settled")
-_SINCE_THE_SETTING = ("worn-enough", *_SYMPTOMS)
+_NEEDS = "the physician decides on another test with the appliance"
 
 
-def assess_readiness(facts: CaseFacts, thresholds: Thresholds, as_of: date, course: Course | None = None) -> Decision:
-    """The readiness of a case on `as_of`, with every criterion explained; `course` is that of the day, if at hand."""
-    course = course or course_on(facts, as_of)
-    criteria = readiness_criteria(course, thresholds)
-    if course.open_red_flags:
-        return _stop(course, criteria)
-    ended = treatment_ended(course)
-    if ended:
-        return _over(course, (ended, *criteria), ended)
-    unmet = [c for c in criteria if c.status is Status.UNMET]
-    unknown = [c for c in criteria if c.status is Status.UNKNOWN]
-    if unknown and not unmet:
-        return _with_relapse(_cannot_say(course, criteria, unknown), course, thresholds)
-    if not unmet:
-        return _ready(course, criteria)
-    only_symptoms = not unknown and all(c.name in _SYMPTOMS for c in unmet)
-    limit = _why_no_further(course, facts, thresholds)
-    if only_symptoms and limit:
-        return _with_limits(_ready_at_limit(course, criteria, unmet, limit), course, facts, thresholds)
-    decided = _with_relapse(_not_yet(course, criteria, unmet, unknown), course, thresholds)
-    return _with_limits(decided, course, facts, thresholds) if only_symptoms else decided
+def last_good_test(course: Course) -> Judgement | None:
+    """The last test that counts and after which the physician continued treatment; None without one."""
+    kept = [d.moment.day for d in course.decisions if d.choice is PhysicianChoice.CONTINUE]
+    good = [j for j in course.judged if j.counts_as_tested and any(on >= j.test.day for on in kept)]
+    return good[-1] if good else None
 
 
-def readiness_criteria(course: Course, thresholds: Thresholds) -> tuple[Criterion, ...]:
-    """The nine criteria of readiness, in the order a clinician reads them."""
-    return (
-        appliance_delivered(course),
-        baseline_known(course),
-        setting_stable(course, thresholds),
-        worn_enough(course, thresholds),
-        snoring_settled(course, thresholds),
-        sleepiness_settled(course, thresholds),
-        no_witnessed_pauses(course, thresholds),
-        tolerated(course, thresholds),
-        not_already_tested(course, thresholds),
+def retest_triggers(course: Course, thresholds: Thresholds) -> tuple[Criterion, ...]:
+    """What leads to another test: attention while it waits for the physician. Empty without a good test."""
+    good = last_good_test(course)
+    if good is None:
+        return ()
+    found = (_due(course, good, thresholds), *_changes(course, good, thresholds))
+    return cautions(*(_unless_answered(c, course) for c in found))
+
+
+def _due(course: Course, good: Judgement, thresholds: Thresholds) -> Criterion:
+    name, title = "retest-due", "Test with the appliance due"
+    first, every = thresholds.retest_first_days, thresholds.retest_every_days
+    tested = [j for j in course.judged if j.counts_as_tested]
+    days = int((first if len(tested) < 2 else every).value)
+    due = good.test.day + timedelta(days=days)
+    later = [d.moment.day for d in course.decisions if d.moment.day >= due]
+    if later:
+        due = max(later) + timedelta(days=int(every.value))
+    told, used, inputs = {"on": good.test.day, "due": due}, (first, every), good.test.sources
+    if course.as_of < due:
+        return Criterion(name, title, Status.MET, say("retest.not-due", **told), (), used, inputs)
+    sentence = say("retest.due", **told)
+    return Criterion(name, title, Status.ATTENTION, sentence, (), used, inputs, earliest=due, needs=_NEEDS)
+
+
+def _unless_answered(item: Criterion, course: Course) -> Criterion:
+    """A change that the physician has answered since, by a decision or an order, waits no longer."""
+    acted = [d.moment.day for d in course.decisions] + [o.day for o in course.known.test_orders]
+    since = item.earliest
+    if item.status is not Status.ATTENTION or since is None or not any(on > since for on in acted):
+        return item
+    return replace(item, status=Status.MET, needs="", earliest=None)
+
+
+def _changes(course: Course, good: Judgement, thresholds: Thresholds) -> Iterator[Criterion]:
+    """Attention for each change since the good test; a change that is not there is no criterion."""
+    on = good.test.day
+    totals = answers(course.all_check_ins, "epworth_total", thresholds)
+    before, after = _around(totals, on)
+    if before and after and after[-1].value - before.value >= thresholds.epworth_change.value:
+        told = {"before": before.value, "after": after[-1].value, "on": after[-1].day}
+        yield _attention("epworth-since-test", "Epworth total risen since the test", "retest.epworth", told, after[-1])
+    snoring = answers(course.all_check_ins, "snoring", thresholds)
+    heard_before, heard = _around(snoring, on)
+    last = heard[-int(thresholds.check_ins_needed.value) :]
+    if (
+        heard_before
+        and len(last) >= thresholds.check_ins_needed.value
+        and all(_louder(a, heard_before, thresholds) for a in last)
+    ):
+        told = {"before": heard_before.value, "after": last[-1].value, "on": last[-1].day}
+        yield _attention("snoring-since-test", "Snoring back since the test", "retest.snoring", told, last[-1])
+    yield from _of_the_appliance(course, good, thresholds)
+    for check_in in course.all_check_ins:
+        if check_in.health_changes and check_in.moment.day > on:
+            told = {"what": tuple(spoken(h) for h in check_in.health_changes), "on": check_in.moment.day}
+            sentence = say("retest.health", **told)
+            sources = check_in.told_by("health_changes")
+            yield Criterion(
+                "health-since-test",
+                "Health changed since the test",
+                Status.ATTENTION,
+                sentence,
+                inputs=sources,
+                earliest=check_in.moment.day,
+                needs=_NEEDS,
+            )
+
+
+def _around(told: list[Answer], on: date) -> tuple[Answer | None, list[Answer]]:
+    before = [a for a in told if a.day <= on]
+    return (before[-1] if before else None), [a for a in told if a.day > on]
+
+
+def _louder(answer: Answer, before: Answer, thresholds: Thresholds) -> bool:
+    rise = answer.value - before.value
+    return rise >= thresholds.snoring_retest_rise.value and answer.value > thresholds.snoring_settled.value
+
+
+def _attention(name: str, title: str, words: str, told: dict, answer: Answer) -> Criterion:
+    observed = (Measured(Decimal(answer.value), "{score}"),)
+    return Criterion(
+        name,
+        title,
+        Status.ATTENTION,
+        say(words, **told),
+        observed,
+        (),
+        answer.sources,
+        earliest=answer.day,
+        needs=_NEEDS,
     )
 
 
-def _why_no_further(course: Course, facts: CaseFacts, thresholds: Thresholds) -> str | None:
-    if at_limit(course, thresholds):
-        return "the appliance cannot be advanced further"
-    if taken_back_for_side_effect(course, facts, thresholds):
-        return "the last step was taken back for a side effect"
-    return None
-
-
-def _decision(
-    course: Course,
-    criteria: tuple[Criterion, ...],
-    outcome: Readiness,
-    sentence: str,
-    whose_move: Party,
-    urgent: bool = False,
-    earliest: date | None = None,
-) -> Decision:
-    return Decision(
-        rule=RULE,
-        rule_version=VERSION,
-        as_of=course.as_of,
-        outcome=outcome.value,
-        sentence=sentence,
-        criteria=criteria,
-        whose_move=whose_move,
-        urgent=urgent,
-        earliest=earliest,
-    )
-
-
-def _stop(course: Course, criteria: tuple[Criterion, ...]) -> Decision:
-    flags = red_flag_criteria(course, FOR_THE_DENTIST)
-    to_dentist = all(flag.kind in FOR_THE_DENTIST for flag in course.open_red_flags)
-    whom = "the dentist, today" if to_dentist else "the physician, urgently"
-    if any(f.kind in FOR_THE_DENTIST for f in course.open_red_flags) and not to_dentist:
-        whom = "the physician, urgently, and the dentist, today"
-    told = listed([RED_FLAG_WORDS[flag.kind] for flag in course.open_red_flags])
-    verbs = "was reported and is" if len(flags) == 1 else "were reported and are"
-    sentence = f"Stop and review: {told} {verbs} not resolved, for {whom}."
-    party = Party.DENTIST if to_dentist else Party.PHYSICIAN
-    return _decision(course, flags + criteria, Readiness.STOP_AND_REVIEW, sentence, party, urgent=True)
-
-
-def _over(course: Course, criteria: tuple[Criterion, ...], ended: Criterion) -> Decision:
-    sentence = f"Not ready for an efficacy test: {as_clause(ended)}"
-    return _decision(course, criteria, Readiness.NOT_YET, sentence, who_follows(course))
-
-
-def _cannot_say(course: Course, criteria: tuple[Criterion, ...], unknown: Sequence[Criterion]) -> Decision:
-    first = [c for c in unknown if course.setting or c.name not in _SINCE_THE_SETTING]
-    sentence = f"Readiness cannot be judged yet: {listed([c.missing for c in first])} must be known first."
-    return _decision(course, criteria, Readiness.CANNOT_SAY, sentence, _who_acts(unknown), earliest=_latest(unknown))
-
-
-def _ready(course: Course, criteria: tuple[Criterion, ...]) -> Decision:
-    setting, onset = course.setting, course.onset
-    assert setting and onset
-    sentence = (
-        f"Ready for an efficacy test: {sides(*setting.pair)} since {day(onset)}, worn, tolerated and with symptoms "
-        f"settled. Feeling better does not prove that it works; the physician orders the test."
-    )
-    return _decision(course, criteria, Readiness.READY, sentence, Party.PHYSICIAN, earliest=course.as_of)
-
-
-def _ready_at_limit(
-    course: Course, criteria: tuple[Criterion, ...], unmet: Sequence[Criterion], limit: str
-) -> Decision:
-    why = listed([_WHEN_UNMET[c.name] for c in unmet])
-    sentence = (
-        f"Ready for an efficacy test at the limit: {why}, but {limit}. The physician reviews and decides on the test."
-    )
-    return _decision(course, criteria, Readiness.READY_AT_LIMIT, sentence, Party.PHYSICIAN, earliest=course.as_of)
-
-
-def _not_yet(
-    course: Course,
-    criteria: tuple[Criterion, ...],
-    unmet: Sequence[Criterion],
-    unknown: Sequence[Criterion],
-) -> Decision:
-    open_points = [*unmet, *unknown]
-    acts = [c.needs for c in open_points if c.needs]
-    earliest = _latest(open_points)
-    when = f"the earliest date is {day(earliest)}" if earliest else f"first, {listed(acts)}"
-    sentence = f"Not yet ready for an efficacy test: {listed([_WHEN_UNMET[c.name] for c in unmet])}; {when}."
-    return _decision(course, criteria, Readiness.NOT_YET, sentence, _who_acts(open_points), earliest=earliest)
-
-
-def _with_relapse(decision: Decision, course: Course, thresholds: Thresholds) -> Decision:
-    """The decision, handed to the physician when symptoms followed a good test."""
-    again = relapse(course, thresholds)
-    if again is None:
-        return decision
-    sentence = f"{decision.sentence} {again.sentence} The physician reviews them."
-    return replace(decision, sentence=sentence, whose_move=Party.PHYSICIAN)
-
-
-def _with_limits(decision: Decision, course: Course, facts: CaseFacts, thresholds: Thresholds) -> Decision:
-    """The decision, naming what tells whether a further step is possible: it sets `ready-at-limit` apart."""
-    before = (course.previous,) if course.previous else ()
-    read = {*limits_read(course), *(f.source for f in (*before, *open_when_set(course, facts)))}
-    compared = (thresholds.maximum_percent_of_range, thresholds.smallest_step_mm, thresholds.side_effect_grade)
-    return replace(decision, read_besides=tuple(sorted(read)), compared_besides=compared)
-
-
-def _latest(open_points: Sequence[Criterion]) -> date | None:
-    """The day the last open point could be met; None when one of them waits for somebody to act."""
-    days = [c.earliest for c in open_points if c.earliest]
-    return max(days) if len(days) == len(open_points) else None
-
-
-_WHEN_UNMET = {
-    "appliance-delivered": "the appliance is out of use",
-    "setting-stable": "the setting is not stable",
-    "worn-enough": "the appliance is not worn enough",
-    "snoring-settled": "snoring is not settled",
-    "sleepiness-settled": "sleepiness is not settled",
-    "no-witnessed-pauses": "pauses in breathing were witnessed",
-    "tolerated": "a side effect is not tolerated",
-    "not-already-tested": "this setting was already tested",
-}
-
-_ACTS = {
-    "appliance-delivered": Party.DENTIST,
-    "baseline-known": Party.SLEEP_LAB,
-    "setting-stable": Party.DENTIST,
-    "worn-enough": Party.DENTIST,
-    "tolerated": Party.DENTIST,
-    "not-already-tested": Party.PHYSICIAN,
-}
-
-
-def _who_acts(open_points: Sequence[Criterion]) -> Party:
-    """The party whose act an open point waits for; the patient when only time and reports are missing."""
-    for item in open_points:
-        if item.needs and item.name in _ACTS:
-            return _ACTS[item.name]
-    return Party.PATIENT
+def _of_the_appliance(course: Course, good: Judgement, thresholds: Thresholds) -> Iterator[Criterion]:
+    on, appliance = good.test.day, course.appliance
+    if appliance and appliance.delivered_on > on:
+        sentence, name, title = (
+            say("retest.appliance", on=appliance.delivered_on),
+            "appliance-since-test",
+            "New appliance",
+        )
+        since, inputs = appliance.delivered_on, (appliance.source,)
+        yield Criterion(name, title, Status.ATTENTION, sentence, inputs=inputs, earliest=since, needs=_NEEDS)
+        return
+    tested, setting = setting_of_test(course, good.test), course.setting
+    if tested is None or setting is None or course.onset is None:
+        return
+    back = max(t - s for t, s in zip(tested, setting.pair, strict=True))
+    if back > thresholds.set_back_mm.value and course.onset > on:
+        sentence = say("retest.set-back", back=back, on=course.onset)
+        inputs = tuple(s.source for s in course.run)
+        yield Criterion(
+            "set-back-since-test",
+            "Set back since the test",
+            Status.ATTENTION,
+            sentence,
+            (Measured(back, "mm"),),
+            (thresholds.set_back_mm,),
+            inputs,
+            earliest=course.onset,
+            needs=_NEEDS,
+        )

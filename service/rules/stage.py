@@ -12,8 +12,15 @@ from service.rules.decision import Decision, Party, Readiness, Step
 from service.rules.ended import ENDED, treatment_ended, who_follows
 from service.rules.facts import Appliance, CancellationRequest, CaseFacts
 from service.rules.follow_up import FollowUp, FollowUpOutcome
-from service.rules.kinds import PhysicianChoice, ReferralState, TestPurpose
+from service.rules.kinds import PhysicianChoice, ReferralState
+from service.rules.readiness import assess_readiness, ready_since
+from service.rules.reason import say
 from service.rules.response import Response
+from service.rules.settled_by_others import open_order
+from service.rules.silence import silent_since
+from service.rules.thresholds import Thresholds
+from service.rules.time_up import time_up_since
+from service.rules.titration import next_step
 from service.rules.words import day
 
 
@@ -34,13 +41,14 @@ class StageName(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Stage:
-    """One line on a case: stage, whose move it is, since which day, and why."""
+    """One line on a case: stage, whose move it is, since which day, why, and by which day if a rule names one."""
 
     name: StageName
     whose_move: Party
     since: date
     why: str
     urgent: bool = False
+    due: date | None = None
 
     def as_data(self) -> dict[str, Any]:
         """The stage as JSON-ready data."""
@@ -50,17 +58,8 @@ class Stage:
             "since": self.since.isoformat(),
             "why": self.why,
             "urgent": self.urgent,
+            "due": self.due.isoformat() if self.due else None,
         }
-
-
-_NOTHING_DELIVERED = (
-    "The dental office completed the referral, and no delivery of an appliance is on record; the physician asks what was "
-    "done."
-)
-_NOT_TESTED = (
-    "The dental office completed the referral, and no efficacy test is on record; the physician orders one or decides "
-    "otherwise."
-)
 
 
 def stage_of(
@@ -68,75 +67,128 @@ def stage_of(
     readiness: Decision,
     step: Decision | None,
     response: Response | None,
-    follow_up: FollowUp | None = None,
+    follow_up: FollowUp | None,
+    thresholds: Thresholds,
     course: Course | None = None,
 ) -> Stage:
     """The stage of a case on the day of `readiness`, from facts known that day.
 
     `follow_up` is that of the same day; without it neither visits nor what leads back to an office is weighed.
     """
-    course = course or course_on(facts, readiness.as_of)
-    found = _with_follow_up(_stage(course, readiness, step, response, follow_up), step, response, follow_up)
-    return _with_cancellation(found, facts, readiness.as_of)
+    course = course or course_on(facts, readiness.as_of, thresholds)
+    found = _stage(course, facts, readiness, step, response, follow_up, thresholds)
+    found = with_silence(found, course, thresholds) or found
+    return _with_cancellation(_with_follow_up(found, step, response, follow_up), facts, readiness.as_of)
 
 
 def _stage(
     course: Course,
+    facts: CaseFacts,
     readiness: Decision,
     step: Decision | None,
     response: Response | None,
     follow_up: FollowUp | None,
+    thresholds: Thresholds,
 ) -> Stage:
-    as_of, known = course.as_of, course.known
-    referral = known.referral
+    as_of, referral = course.as_of, course.known.referral
     began = referral.day if referral else as_of
     state = referral.state if referral else ReferralState.REQUESTED
     entered = referral.entered_on(state, as_of) if referral else as_of
     if state in ENDED:
         return Stage(StageName.CLOSED, who_follows(course), entered, ENDED[state])
     if readiness.outcome == Readiness.STOP_AND_REVIEW:
-        since = min(f.moment.day for f in course.open_red_flags)
-        return Stage(StageName.UNDER_REVIEW, readiness.whose_move, since, readiness.sentence, urgent=True)
+        since = min([f.since.day for f in course.flags] + [e.onset for e in course.grade_three])
+        mover, due = readiness.whose_move, readiness.until
+        return Stage(StageName.UNDER_REVIEW, mover, since, readiness.sentence, urgent=True, due=due)
     if state is ReferralState.ON_HOLD:
-        return Stage(StageName.ON_HOLD, Party.DENTIST, entered, "The dental office has put the referral on hold.")
-    after_test = _after_test(course, known, response, follow_up, state)
-    if after_test:
-        return after_test
+        return Stage(StageName.ON_HOLD, Party.DENTIST, entered, say("stage.on-hold"))
+    settled = _settled(course, readiness, response, follow_up, state)
+    if settled:
+        return settled
     if course.appliance is None and state is ReferralState.COMPLETED:
-        return Stage(StageName.CLOSED, Party.PHYSICIAN, entered, _NOTHING_DELIVERED)
+        return Stage(StageName.CLOSED, Party.PHYSICIAN, entered, say("stage.nothing-delivered"))
     if course.appliance is None and referral is None:
-        why = "No referral is on record; the physician refers the patient."
-        return Stage(StageName.REFERRED, Party.PHYSICIAN, as_of, why)
+        return Stage(StageName.REFERRED, Party.PHYSICIAN, as_of, say("stage.no-referral"))
     if course.appliance is None:
         return _before_delivery(state, began)
-    titrating = _titrating(known, course.appliance, course.onset, readiness, step)
+    titrating = _titrating(course, facts, course.appliance, readiness, step, thresholds)
     if state is ReferralState.COMPLETED:
-        return _completed(titrating, entered, step, tested=course.tested is not None)
+        return _completed(titrating, entered, step, tested=course.result is not None)
     return titrating
+
+
+def _settled(
+    course: Course, readiness: Decision, response: Response | None, follow_up: FollowUp | None, state: ReferralState
+) -> Stage | None:
+    """The stage once a test is ordered, its result is in, or the physician has decided."""
+    mover, why, due = readiness.whose_move, readiness.sentence, readiness.until
+    ended = treatment_ended(course)
+    if course.stopped_on and ended:
+        return Stage(StageName.CLOSED, who_follows(course), course.stopped_on, ended.sentence)
+    if readiness.outcome == Readiness.ORDERED:
+        on = open_order(course)
+        assert on
+        return Stage(StageName.TEST_ORDERED, mover, on, why)
+    if readiness.outcome == Readiness.RESULT_IN and response:
+        words = why if response.sentence in why or response.judgement.causes else f"{why} {response.sentence}"
+        return Stage(StageName.TESTED, mover, response.efficacy.day, words, urgent=readiness.urgent, due=due)
+    if readiness.outcome != Readiness.DECIDED:
+        return None
+    again, last = response.relapse if response else None, course.decided
+    if again:
+        return Stage(StageName.FOLLOW_UP, Party.PHYSICIAN, again.told_on, say("stage.relapse", why=again.sentence))
+    assert last
+    if last.choice is PhysicianChoice.CONTINUE:
+        return _continued(last.moment.day, follow_up, state)
+    return Stage(StageName.FOLLOW_UP, mover, last.moment.day, why, due=due)
+
+
+def _titrating(
+    course: Course,
+    facts: CaseFacts,
+    appliance: Appliance,
+    readiness: Decision,
+    step: Decision | None,
+    thresholds: Thresholds,
+) -> Stage:
+    since = course.onset or appliance.delivered_on
+    if readiness.outcome in (Readiness.READY, Readiness.READY_AT_LIMIT):
+        ready_on = ready_since(facts, thresholds, course)
+        return Stage(StageName.READY_FOR_TEST, Party.PHYSICIAN, ready_on, readiness.sentence)
+    if readiness.outcome == Readiness.ASK_PHYSICIAN:
+        late = time_up_since(course, thresholds) or since
+        return Stage(StageName.TITRATING, Party.PHYSICIAN, late, readiness.sentence)
+    if step is None:
+        why = say("stage.first-setting", on=appliance.delivered_on)
+        return Stage(StageName.TITRATING, Party.DENTIST, since, why)
+    due = None
+    if step.whose_move in (Party.DENTIST, Party.PHYSICIAN):
+        since, due = _moves_since(course, facts, step, thresholds), step.until
+    return Stage(StageName.TITRATING, step.whose_move, since, step.sentence, due=due)
+
+
+_MOST_DAYS = 90
+
+
+def _moves_since(course: Course, facts: CaseFacts, step: Decision, thresholds: Thresholds) -> date:
+    """The first day of the unbroken days on which the same party was to do the same: of the facts alone."""
+    found, soonest = course.as_of, max(course.onset or course.as_of, course.as_of - timedelta(days=_MOST_DAYS))
+    while found > soonest:
+        before = found - timedelta(days=1)
+        then = course_on(facts, before, thresholds)
+        earlier = next_step(facts, thresholds, assess_readiness(facts, thresholds, before, then), then)
+        if earlier is None or (earlier.outcome, earlier.whose_move) != (step.outcome, step.whose_move):
+            break
+        found = before
+    return found
 
 
 def _before_delivery(state: ReferralState, began: date) -> Stage:
     if state in (ReferralState.REQUESTED, ReferralState.RECEIVED):
-        why = f"Referred on {day(began)}; the dental office accepts or declines."
+        why = say("stage.referred", on=began)
         return Stage(StageName.REFERRED, Party.DENTIST, began, why)
-    why = "Accepted; the dental office examines the patient, makes the appliance and records its delivery."
+    why = say("stage.accepted")
     return Stage(StageName.ACCEPTED, Party.DENTIST, began, why)
-
-
-def _titrating(
-    known: CaseFacts, appliance: Appliance, onset: date | None, readiness: Decision, step: Decision | None
-) -> Stage:
-    since = onset or appliance.delivered_on
-    ordered = _open_order(known)
-    if ordered and ordered >= since:
-        ready = readiness.outcome in (Readiness.READY, Readiness.READY_AT_LIMIT)
-        return _test_ordered(ordered, "" if ready else readiness.sentence)
-    if readiness.outcome in (Readiness.READY, Readiness.READY_AT_LIMIT):
-        return Stage(StageName.READY_FOR_TEST, Party.PHYSICIAN, since, readiness.sentence)
-    if step is None:
-        why = f"The appliance was delivered on {day(appliance.delivered_on)}; the dental office records the first setting."
-        return Stage(StageName.TITRATING, Party.DENTIST, since, why)
-    return Stage(StageName.TITRATING, step.whose_move, since, step.sentence)
 
 
 def _completed(titrating: Stage, entered: date, step: Decision | None, tested: bool) -> Stage:
@@ -145,70 +197,9 @@ def _completed(titrating: Stage, entered: date, step: Decision | None, tested: b
         return titrating
     if tested or (step and step.outcome in (Step.DENTIST_REVIEW, Step.STEP_BACK)):
         mover = Party.DENTIST if titrating.whose_move is Party.PATIENT else titrating.whose_move
-        why = f"{titrating.why} The dental office had completed the referral and takes the case up again."
+        why = f"{titrating.why} {say('stage.taken-up-again')}"
         return replace(titrating, whose_move=mover, why=why)
-    return Stage(StageName.FOLLOW_UP, Party.PHYSICIAN, entered, _NOT_TESTED)
-
-
-def _open_order(known: CaseFacts) -> date | None:
-    """The day of the last order for an efficacy test that no test has followed."""
-    tested_on = max((t.day for t in known.sleep_tests if t.purpose is TestPurpose.EFFICACY), default=date.min)
-    return max((o.day for o in known.test_orders if o.day > tested_on), default=None)
-
-
-def _test_ordered(ordered: date, though: str) -> Stage:
-    who = f". {though}" if though else "; the sleep laboratory makes it."
-    why = f"The efficacy test was ordered on {day(ordered)}{who}"
-    return Stage(StageName.TEST_ORDERED, Party.SLEEP_LAB, ordered, why)
-
-
-def _after_test(
-    course: Course, known: CaseFacts, response: Response | None, follow_up: FollowUp | None, state: ReferralState
-) -> Stage | None:
-    """The stage set by the last efficacy test, what the physician decided after it, and symptoms since."""
-    ended = treatment_ended(course)
-    if course.stopped_on and ended:
-        return Stage(StageName.CLOSED, who_follows(course), course.stopped_on, ended.sentence)
-    if course.tested is None:
-        return None
-    tested_on = course.tested.day
-    decided = [d for d in course.decisions if d.moment.day >= tested_on]
-    last = decided[-1] if decided else None
-    again = response.relapse if response else None
-    if last is None:
-        said = response.sentence if response else _not_compared(tested_on)
-        return Stage(StageName.TESTED, Party.PHYSICIAN, tested_on, f"{said} {again.sentence}" if again else said)
-    if course.appliance and course.appliance.delivered_on > last.moment.day:
-        return None
-    ordered = _open_order(known)
-    answers = max(last.moment.day, again.check_in.moment.day + timedelta(days=1)) if again else last.moment.day
-    if ordered and ordered >= answers and last.choice is not PhysicianChoice.ADVANCE_AND_RETEST:
-        return _test_ordered(ordered, "")
-    if again:
-        why = f"{again.sentence} The physician reviews them."
-        return Stage(StageName.FOLLOW_UP, Party.PHYSICIAN, again.check_in.moment.day, why)
-    if last.choice is PhysicianChoice.ADVANCE_AND_RETEST:
-        return None
-    return _decided(last.choice, last.moment.day, follow_up, state)
-
-
-def _not_compared(tested_on: date) -> str:
-    return (
-        f"The efficacy test was made on {day(tested_on)}, and no baseline test is on record to compare it with. The physician "
-        "decides what follows."
-    )
-
-
-def _decided(choice: PhysicianChoice, on: date, follow_up: FollowUp | None, state: ReferralState) -> Stage:
-    """The stage after a decision that ends titration."""
-    if choice is PhysicianChoice.CONTINUE:
-        return _continued(on, follow_up, state)
-    words = (
-        "positional therapy is added"
-        if choice is PhysicianChoice.ADD_POSITIONAL_THERAPY
-        else "a combination or another therapy follows"
-    )
-    return Stage(StageName.FOLLOW_UP, Party.PHYSICIAN, on, f"The physician decided on {day(on)}: {words}.")
+    return Stage(StageName.FOLLOW_UP, Party.PHYSICIAN, entered, say("stage.not-tested"))
 
 
 def _continued(on: date, follow_up: FollowUp | None, state: ReferralState) -> Stage:
@@ -240,9 +231,33 @@ def _with_follow_up(
         if not attention and stage.name is StageName.TITRATING:
             return stage
         return _moved(stage, Party.PHYSICIAN if stage.whose_move is Party.PHYSICIAN else Party.DENTIST, follow_up)
-    if outcome == FollowUpOutcome.VISIT_OVERDUE and stage.name in (StageName.FOLLOW_UP, StageName.ON_HOLD):
+    if outcome == FollowUpOutcome.VISIT_OVERDUE:
         return _moved(stage, stage.whose_move, follow_up)
     return stage
+
+
+_CAN_BE_SILENT = (Party.PATIENT, Party.DENTIST)
+
+
+def with_silence(stage: Stage, course: Course, thresholds: Thresholds) -> Stage | None:
+    """The stage of a patient in titration who has not been heard of: the dental office calls, later the physician is told."""
+    if stage.name is not StageName.TITRATING or stage.whose_move not in _CAN_BE_SILENT:
+        return None
+    last = silent_since(course)
+    if last is None:
+        return None
+    days = (course.as_of - last).days
+    call, tell = thresholds.report_days.value, thresholds.silent_days.value
+    if days >= tell:
+        since = last + timedelta(days=int(tell))
+        return replace(
+            stage, whose_move=Party.PHYSICIAN, since=since, why=say("stage.silent-told", last=last), due=None
+        )
+    if days >= call:
+        since = last + timedelta(days=int(call))
+        told_on = last + timedelta(days=int(tell))
+        return replace(stage, whose_move=Party.DENTIST, since=since, why=say("stage.silent", last=last), due=told_on)
+    return None
 
 
 def open_cancellation(facts: CaseFacts, as_of: date) -> CancellationRequest | None:

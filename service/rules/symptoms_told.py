@@ -1,53 +1,74 @@
-"""What check-ins tell of symptoms: whether any is unsettled, and in which words."""
+"""What check-ins tell of symptoms now: whether any is unsettled, and in which words."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
 
 from service.rules.check_in_dates import is_fresh
-from service.rules.check_ins import SYMPTOMS
+from service.rules.check_ins import SYMPTOMS, Answer, answers
 from service.rules.course import Course
-from service.rules.criteria_of_symptoms import epworth_is_settled
+from service.rules.criteria_of_symptoms import epworth_is_settled, snoring_settled
+from service.rules.decision import Status
 from service.rules.facts import CheckIn
+from service.rules.reason import Reason, say
+from service.rules.source import Source
 from service.rules.thresholds import Thresholds
-from service.rules.words import number
 
 
-def tells_symptoms(check_in: CheckIn) -> bool:
-    """Whether a check-in tells of any symptom."""
-    return any(getattr(check_in, name) is not None for name in SYMPTOMS)
+@dataclass(frozen=True, slots=True)
+class SymptomsNow:
+    """The last answers that still speak for today: those that are unsettled, in words; the day of the last answer."""
+
+    unsettled: tuple[Reason, ...]
+    last_on: date
+    sources: tuple[Source, ...]
+
+    @property
+    def settled(self) -> bool:
+        """Whether everything told is settled."""
+        return not self.unsettled
 
 
-def unsettled_symptoms(check_in: CheckIn, course: Course, thresholds: Thresholds) -> tuple[str, ...]:
-    """Each symptom that a check-in tells as unsettled, in words with its value; empty when all are settled."""
-    found: list[str] = []
-    if check_in.snoring is not None and check_in.snoring > thresholds.snoring_settled.value:
-        found.append(f"snoring {number(check_in.snoring)} of 10")
-    if check_in.restedness is not None and check_in.restedness < thresholds.restedness_settled.value:
-        found.append(f"restedness {number(check_in.restedness)} of 10")
-    total = check_in.epworth_total
-    if total is not None and not epworth_is_settled(total, course, thresholds):
-        found.append(f"an Epworth total of {total}")
-    if check_in.witnessed_pauses:
-        found.append("witnessed pauses in breathing")
+def symptoms_now(course: Course, thresholds: Thresholds) -> SymptomsNow | None:
+    """Symptoms since the onset of the setting; None when no answer still speaks for today."""
+    found = symptoms_of(course.check_ins, course, thresholds)
+    not_heard = snoring_settled(course, thresholds)
+    if found and not_heard.status is Status.UNMET and not any(a.id == "symptom.snoring" for a in found.unsettled):
+        unheard = (not_heard.sentence,) if isinstance(not_heard.sentence, Reason) else ()
+        if unheard and unheard[0].id == "ready.not-heard-unsettled":
+            return SymptomsNow((*found.unsettled, *unheard), found.last_on, found.sources)
+    return found
+
+
+def symptoms_of(check_ins: Sequence[CheckIn], course: Course, thresholds: Thresholds) -> SymptomsNow | None:
+    """What the last answers of some check-ins tell; None when none of them still speaks for today."""
+    last: dict[str, Answer] = {}
+    for name in SYMPTOMS:
+        told = [a for a in answers(check_ins, name, thresholds) if is_fresh(course, a.moment, thresholds)]
+        if told:
+            last[name] = told[-1]
+    if not last:
+        return None
+    sources = tuple(sorted({s for a in last.values() for s in a.sources}))
+    return SymptomsNow(_unsettled(last, course, thresholds), max(a.day for a in last.values()), sources)
+
+
+def _unsettled(last: dict[str, Answer], course: Course, thresholds: Thresholds) -> tuple[Reason, ...]:
+    found: list[Reason] = []
+    snoring, rested = last.get("snoring"), last.get("restedness")
+    total, pauses = last.get("epworth_total"), last.get("witnessed_pauses")
+    if snoring is not None and snoring.value > thresholds.snoring_settled.value:
+        found.append(say("symptom.snoring", value=snoring.value))
+    if total is not None:
+        tired = rested is not None and rested.value <= thresholds.tired_restedness.value
+        if not epworth_is_settled(total.value, course, thresholds):
+            found.append(say("symptom.epworth", value=total.value))
+        elif tired and rested is not None:
+            found.append(say("symptom.restedness", value=rested.value))
+    elif rested is not None and rested.value < thresholds.restedness_settled.value:
+        found.append(say("symptom.restedness", value=rested.value))
+    if pauses is not None and pauses.value:
+        found.append(say("symptom.pauses"))
     return tuple(found)
-
-
-def unsettled_on_its_day(
-    last: CheckIn, check_ins: Iterable[CheckIn], course: Course, thresholds: Thresholds
-) -> tuple[str, ...]:
-    """The unsettled symptoms told by any of `check_ins` on the day of `last`, each once."""
-    same_day = [c for c in check_ins if c.moment.day == last.moment.day]
-    return tuple(dict.fromkeys(s for c in same_day for s in unsettled_symptoms(c, course, thresholds)))
-
-
-def last_with_symptoms(course: Course, thresholds: Thresholds) -> CheckIn | None:
-    """The last check-in since the onset that still speaks for today and tells of symptoms."""
-    told = [c for c in course.check_ins if is_fresh(course, c.moment, thresholds) and tells_symptoms(c)]
-    return told[-1] if told else None
-
-
-def symptoms_settled(course: Course, thresholds: Thresholds) -> bool:
-    """Whether the last such check-in is there and tells of settled symptoms only."""
-    last = last_with_symptoms(course, thresholds)
-    return last is not None and not unsettled_on_its_day(last, course.check_ins, course, thresholds)

@@ -10,83 +10,71 @@ from dataclasses import replace
 from datetime import date, timedelta
 from decimal import Decimal
 
-from service.rules.adequate_tests import adequate_test, tested_this_setting
-from service.rules.check_in_dates import is_fresh
-from service.rules.course import Course, at_limit, course_on, open_when_set, taken_back_for_side_effect
+from service.rules.arrival import geometry_questions
+from service.rules.course import GRADE_THAT_STOPS_WEAR, Course, course_on
 from service.rules.decision import Criterion, Decision, Measured, Party, Readiness, Status, Step
 from service.rules.ended import as_clause, treatment_ended, who_follows
-from service.rules.facts import CaseFacts, CheckIn, SideEffect
+from service.rules.facts import CaseFacts, SideEffect
+from service.rules.holding import hold_for_reports, hold_for_side_effects, hold_for_time, hold_for_wear
 from service.rules.kinds import PhysicianChoice
+from service.rules.reason import Reason, say
 from service.rules.relapse import relapse
+from service.rules.room import at_limit, open_when_set, taken_back_for_side_effect
 from service.rules.step_size import one_step_back, room_left, step_size_mm
-from service.rules.symptoms_told import last_with_symptoms, symptoms_settled
+from service.rules.symptoms_told import symptoms_now
 from service.rules.thresholds import Thresholds
-from service.rules.wear_reports import WearReport, wear_reports
-from service.rules.words import count, day, listed, number, sides, spoken
+from service.rules.words import sides, spoken
 
 RULE = "next-titration-step"
-VERSION = "1.2.0"
-
-_GRADE_THAT_STOPS_WEAR = 3
-_NIGHTS_OF_A_WEEK = 7
+VERSION = "2.0.0"
 
 
 def next_step(
     facts: CaseFacts, thresholds: Thresholds, readiness: Decision, course: Course | None = None
 ) -> Decision | None:
     """The next step on the day of `readiness`; None before an appliance and a setting are on record."""
-    course = course or course_on(facts, readiness.as_of)
+    course = course or course_on(facts, readiness.as_of, thresholds)
     if course.setting is None or course.appliance is None:
         return None
-    if readiness.outcome == Readiness.STOP_AND_REVIEW:
-        step = Step.PHYSICIAN_REVIEW if readiness.whose_move is Party.PHYSICIAN else Step.DENTIST_REVIEW
-        return _step(course, step, f"No change of setting. {readiness.sentence}", readiness.whose_move, urgent=True)
+    return (
+        _handed_over(course, thresholds, readiness)
+        or _for_the_dentist(course, readiness, "appliance-delivered")
+        or _impossible(course, thresholds)
+        or _for_side_effects(course, thresholds)
+        or _by_the_physician(course, thresholds)
+        or _uneven(course, thresholds, readiness)
+        or _for_symptoms(course, thresholds, readiness)
+        or _back_without_reason(course, facts, thresholds)
+        or _after_a_step_back(course, facts, thresholds)
+        or _advance(course, thresholds, say("step.unsettled"))
+    )
+
+
+def _handed_over(course: Course, thresholds: Thresholds, readiness: Decision) -> Decision | None:
+    """No change of setting, because somebody stops, a test is due, ordered or made, or the physician decides."""
+    outcome, mover = readiness.outcome, readiness.whose_move
+    if outcome == Readiness.STOP_AND_REVIEW:
+        step = Step.PHYSICIAN_REVIEW if mover is Party.PHYSICIAN else Step.DENTIST_REVIEW
+        words = "step.stop-wearing" if course.grade_three else "step.no-change"
+        return _step(course, step, say(words, why=readiness.sentence), mover, urgent=True, until=readiness.until)
     ended = treatment_ended(course)
     if ended:
-        sentence = f"No change of setting: {as_clause(ended)}"
-        return _step(course, Step.HOLD, sentence, who_follows(course), criteria=(ended,))
-    if readiness.outcome in (Readiness.READY, Readiness.READY_AT_LIMIT):
-        return _step(course, Step.REQUEST_TEST, f"Stay at this setting. {readiness.sentence}", Party.PHYSICIAN)
-    return (
-        _for_the_dentist(course, readiness, "appliance-delivered")
-        or _for_side_effects(course, thresholds)
-        or _after_a_test(course, thresholds, readiness)
-        or _for_the_dentist(course, readiness, "setting-stable")
-        or _for_symptoms(course, thresholds, readiness)
-        or _after_a_step_back(course, facts, thresholds)
-        or _advance(course, thresholds)
-    )
-
-
-_UNSETTLED = "symptoms are not settled yet"
-_BY_THE_PHYSICIAN = "the physician asks for more advancement and another test"
-
-
-def _after_a_test(course: Course, thresholds: Thresholds, readiness: Decision) -> Decision | None:
-    """Once this setting is tested, what the physician decided on or after the day of the last test.
-
-    Symptoms after a good test, at this setting or an earlier one, go to the physician.
-    """
-    tested = readiness.criterion("not-already-tested")
+        return _step(course, Step.HOLD, say("step.ended", why=as_clause(ended)), who_follows(course), criteria=(ended,))
+    if outcome == Readiness.ORDERED:
+        return _step(course, Step.HOLD, say("step.frozen", why=readiness.sentence), mover)
+    if outcome == Readiness.RESULT_IN:
+        sentence = say("step.stay", why=readiness.sentence)
+        return _step(course, Step.PHYSICIAN_REVIEW, sentence, mover, until=readiness.until, urgent=readiness.urgent)
     again = relapse(course, thresholds)
     if again:
-        sentence = f"No change of setting. {again.sentence} The physician reviews them."
-        return _step(course, Step.PHYSICIAN_REVIEW, sentence, Party.PHYSICIAN, criteria=(tested,))
-    if tested.status is not Status.UNMET:
-        return None
-    tested_on = max(
-        t.day for t in course.efficacy_tests if tested_this_setting(course, t) and adequate_test(t, thresholds)
-    )
-    made = [d for d in course.decisions if d.moment.day >= tested_on]
-    last = made[-1] if made else None
-    if last is None:
-        sentence = f"Stay at this setting. {tested.sentence}"
-        return _step(course, Step.PHYSICIAN_REVIEW, sentence, Party.PHYSICIAN, criteria=(tested,))
-    if last.choice is PhysicianChoice.ADVANCE_AND_RETEST:
-        return replace(_advance(course, thresholds, _BY_THE_PHYSICIAN), read_besides=(*tested.inputs, last.source))
-    sentence = f"No change of setting: the physician decided on {day(last.moment.day)} after the test."
-    mover = Party.DENTIST if last.choice is PhysicianChoice.CONTINUE else Party.PHYSICIAN
-    return replace(_step(course, Step.HOLD, sentence, mover, criteria=(tested,)), read_besides=(last.source,))
+        return _step(course, Step.PHYSICIAN_REVIEW, say("step.relapse", why=again.sentence), Party.PHYSICIAN)
+    if outcome == Readiness.DECIDED:
+        return _step(course, Step.HOLD, say("step.no-change", why=readiness.sentence), mover, until=readiness.until)
+    if outcome in (Readiness.READY, Readiness.READY_AT_LIMIT):
+        return _step(course, Step.REQUEST_TEST, say("step.stay", why=readiness.sentence), Party.PHYSICIAN)
+    if outcome == Readiness.ASK_PHYSICIAN:
+        return _step(course, Step.PHYSICIAN_REVIEW, say("step.stay", why=readiness.sentence), Party.PHYSICIAN)
+    return None
 
 
 def _step(
@@ -106,7 +94,7 @@ def _step(
         "current-setting",
         "Current setting",
         Status.MET,
-        f"The setting is {sides(*setting.pair)} since {day(course.onset or course.as_of)}.",
+        say("step.setting", setting=sides(*setting.pair), since=course.onset or course.as_of),
         observed=(Measured(setting.left_mm, "mm"), Measured(setting.right_mm, "mm")),
         inputs=tuple(s.source for s in course.run),
     )
@@ -126,29 +114,55 @@ def _step(
     )
 
 
+def _for_the_dentist(course: Course, readiness: Decision, name: str) -> Decision | None:
+    """A review when that criterion waits for the dentist: an appliance out of use, or uneven sides."""
+    item = readiness.criterion(name)
+    if not item.needs:
+        return None
+    return _step(course, Step.DENTIST_REVIEW, item.sentence, Party.DENTIST, criteria=(item,))
+
+
+def _impossible(course: Course, thresholds: Thresholds) -> Decision | None:
+    """A recorded setting that a later measurement makes impossible is the dentist's question."""
+    asked = geometry_questions(course, thresholds)
+    return _step(course, Step.DENTIST_REVIEW, asked[0], Party.DENTIST) if asked else None
+
+
+def _uneven(course: Course, thresholds: Thresholds, readiness: Decision) -> Decision | None:
+    """Sides that are far apart go to the dentist, also when they are meant to be."""
+    found = _for_the_dentist(course, readiness, "setting-stable")
+    setting, limit = course.setting, thresholds.sides_review_mm
+    assert setting
+    apart = abs(setting.left_mm - setting.right_mm)
+    if found or apart <= limit.value or any(s.reason for s in course.run):
+        return found
+    sentence = say("step.far-apart", setting=sides(*setting.pair), apart=apart, limit=limit.value)
+    return _step(course, Step.DENTIST_REVIEW, sentence, Party.DENTIST)
+
+
 def _for_side_effects(course: Course, thresholds: Thresholds) -> Decision | None:
-    """Hold while a limiting side effect is open; step back when it stops wear or came with the last step and stays."""
+    """Hold while a limiting side effect is open; step back when it came with the last step and stays."""
     limit = thresholds.side_effect_grade
-    limiting = [e for e in course.open_side_effects if e.grade >= limit.value]
+    limiting = [e for e in course.open_side_effects if limit.value <= e.grade < GRADE_THAT_STOPS_WEAR]
     if not limiting:
         return None
     worst = limiting[0]
-    persisting = thresholds.side_effect_persisting_days
     reasons = tuple(_side_effect_reason(course, e, thresholds) for e in limiting)
-    step_back = worst.grade >= _GRADE_THAT_STOPS_WEAR or any(_came_with_step(course, e, thresholds) for e in limiting)
-    what = f"{spoken(worst.kind)} of grade {worst.grade} since {day(worst.onset)}"
-    if not step_back:
-        sentence = (
-            f"Hold this setting while {what} is open; step back if it came with the last step and lasts more than "
-            f"{number(persisting.value)} days ({persisting.cited})."
-        )
-        return _step(course, Step.HOLD, sentence, Party.DENTIST, criteria=reasons)
+    due = worst.onset + timedelta(days=int(thresholds.side_effect_days.value))
+    told = {"kind": spoken(worst.kind), "grade": worst.grade, "since": worst.onset}
+    if not any(_came_with_step(course, e, thresholds) for e in limiting):
+        sentence = say("step.side-effect", **told, due=due, days=thresholds.side_effect_persisting_days.value)
+        return _step(course, Step.HOLD, sentence, Party.DENTIST, criteria=reasons, until=due)
     target = one_step_back(course, thresholds)
     if target is None:
-        sentence = f"The dentist reviews {what}: the setting is already at its starting position."
-        return _step(course, Step.DENTIST_REVIEW, sentence, Party.DENTIST, criteria=reasons)
-    sentence = f"Step back to {sides(*target)} because of {what}, by the dentist's direction ({limit.cited})."
-    return _step(course, Step.STEP_BACK, sentence, Party.DENTIST, criteria=reasons, target=target)
+        sentence = say("step.side-effect-at-start", **told)
+        return _step(course, Step.DENTIST_REVIEW, sentence, Party.DENTIST, criteria=reasons, until=due)
+    sentence = say("step.back", **told, target=sides(*target))
+    found = _step(course, Step.STEP_BACK, sentence, Party.DENTIST, criteria=reasons, target=target, until=due)
+    if abs(target[0] - target[1]) > thresholds.sides_review_mm.value:
+        words = say("step.back-far-apart", **told, target=sides(*target), apart=abs(target[0] - target[1]))
+        return replace(found, outcome=Step.DENTIST_REVIEW.value, sentence=words)
+    return found
 
 
 def _came_with_step(course: Course, effect: SideEffect, thresholds: Thresholds) -> bool:
@@ -159,84 +173,67 @@ def _came_with_step(course: Course, effect: SideEffect, thresholds: Thresholds) 
 
 def _side_effect_reason(course: Course, effect: SideEffect, thresholds: Thresholds) -> Criterion:
     lasted = (course.as_of - effect.onset).days
+    kind = spoken(effect.kind).capitalize()
     return Criterion(
         f"side-effect-{effect.kind}",
-        spoken(effect.kind).capitalize(),
+        kind,
         Status.UNMET,
-        f"{spoken(effect.kind).capitalize()} of grade {effect.grade} has been open for {count(lasted, 'day')}.",
+        say("step.side-effect-open", kind=kind, grade=effect.grade, days=lasted),
         observed=(Measured(Decimal(effect.grade), "{score}"), Measured(Decimal(lasted), "d")),
         thresholds=(thresholds.side_effect_grade, thresholds.side_effect_persisting_days),
         inputs=(effect.source,),
     )
 
 
-def _for_the_dentist(course: Course, readiness: Decision, name: str) -> Decision | None:
-    """A review when that criterion waits for the dentist: an appliance out of use, or uneven sides."""
-    item = readiness.criterion(name)
-    if not item.needs:
+def _by_the_physician(course: Course, thresholds: Thresholds) -> Decision | None:
+    """One step when the physician asked for more advancement and another test, until it is taken."""
+    last = course.decided
+    if last is None or last.choice is not PhysicianChoice.ADVANCE_AND_RETEST:
         return None
-    return _step(course, Step.DENTIST_REVIEW, item.sentence, Party.DENTIST, criteria=(item,))
+    if course.onset is None or course.onset > last.moment.day:
+        return None
+    held = hold_for_side_effects(course, thresholds)
+    if held:
+        return _step(course, Step.HOLD, held[0], Party.PATIENT, until=held[1])
+    return replace(_advance(course, thresholds, say("step.physician-asks")), read_besides=(last.source,))
 
 
 def _for_symptoms(course: Course, thresholds: Thresholds, readiness: Decision) -> Decision | None:
-    """Hold while symptoms are unknown, settled, or the time and wear for a step are not there yet."""
-    last = last_with_symptoms(course, thresholds)
-    every = timedelta(days=int(thresholds.check_in_interval_days.value))
+    """Hold while symptoms are unknown, settled or doubtful, or the time and wear for a step are not there yet."""
+    now = symptoms_now(course, thresholds)
     assert course.onset
-    if last is None:
-        told = _fresh_check_ins(course, thresholds)
-        due = (told[-1].moment.day if told else course.onset) + every
-        verb = "is" if due > course.as_of else "was"
-        sentence = f"Hold this setting until a check-in tells how it works; one {verb} due on {day(due)}."
-        return _step(course, Step.HOLD, sentence, Party.PATIENT, until=due)
+    if now is None:
+        last = course.check_ins[-1].moment.day if course.check_ins else course.onset
+        due = last + timedelta(days=int(thresholds.check_in_interval_days.value))
+        words = "step.await-check-in" if due > course.as_of else "step.missed-check-in"
+        return _step(course, Step.HOLD, say(words, due=due), Party.PATIENT, until=due)
     reasons = tuple(readiness.criterion(n) for n in ("snoring-settled", "sleepiness-settled", "no-witnessed-pauses"))
-    if symptoms_settled(course, thresholds):
+    if now.settled:
         stable_on = course.onset + timedelta(days=int(thresholds.stable_days.value))
-        counts = "counts" if stable_on > course.as_of else "has counted"
-        sentence = (
-            f"Hold this setting: symptoms were settled at the check-in of {day(last.moment.day)}. It {counts} as stable "
-            f"from {day(stable_on)}."
-        )
+        words = "step.settled" if stable_on > course.as_of else "step.settled-stable"
+        sentence = say(words, on=now.last_on, stable=stable_on)
         return _step(course, Step.HOLD, sentence, Party.PATIENT, criteria=reasons, until=stable_on)
-    free_on = course.onset + timedelta(days=int(thresholds.step_days.value))
-    if course.as_of < free_on:
-        sentence = (
-            f"Hold this setting until {day(free_on)}: a setting is kept for {number(thresholds.step_days.value)} days "
-            f"before the next step ({thresholds.step_days.cited})."
-        )
-        return _step(course, Step.HOLD, sentence, Party.PATIENT, criteria=reasons, until=free_on)
-    return _for_wear(course, thresholds)
+    for held, mover in (
+        (hold_for_reports(course, thresholds), Party.DENTIST),
+        (hold_for_side_effects(course, thresholds), Party.PATIENT),
+        (hold_for_time(course, thresholds), Party.PATIENT),
+        (hold_for_wear(course, thresholds), Party.PATIENT),
+    ):
+        if held:
+            return _step(course, Step.HOLD, held[0], mover, criteria=reasons, until=held[1])
+    return None
 
 
-def _fresh_check_ins(course: Course, thresholds: Thresholds) -> list[CheckIn]:
-    return [c for c in course.check_ins if is_fresh(course, c.moment, thresholds)]
-
-
-def _for_wear(course: Course, thresholds: Thresholds) -> Decision | None:
-    """Hold when the last reports, back over a week of nights, are under the share of it that a step asks for."""
-    asked = thresholds.step_nights_of_seven
-    reports: list[WearReport] = []
-    for report in reversed(wear_reports(_fresh_check_ins(course, thresholds))):
-        if sum(r.nights_reported for r in reports) < _NIGHTS_OF_A_WEEK:
-            reports.insert(0, report)
-    if not reports:
-        sentence = "Hold this setting: no recent check-in since the last step tells on how many nights it was worn."
-        return _step(course, Step.HOLD, sentence, Party.PATIENT)
-    worn, reported = sum(r.nights_worn for r in reports), sum(r.nights_reported for r in reports)
-    if worn * _NIGHTS_OF_A_WEEK >= asked.value * reported:
+def _back_without_reason(course: Course, facts: CaseFacts, thresholds: Thresholds) -> Decision | None:
+    """A step that the dentist took back without a reason is not advised again until the reason is asked."""
+    setting, before = course.setting, course.previous
+    assert setting
+    if before is None or sum(setting.pair) >= sum(before.pair) or any(s.reason for s in course.run):
         return None
-    told = listed([day(r.check_in.moment.day) for r in reports])
-    reason = Criterion(
-        "worn-for-a-step",
-        "Worn enough for a step",
-        Status.UNMET,
-        f"Worn on {worn} of {reported} nights at the {'check-in' if len(reports) == 1 else 'check-ins'} of {told}; "
-        f"{number(asked.value)} of 7 are asked before a step ({asked.cited}).",
-        observed=(Measured(Decimal(worn), "d"), Measured(Decimal(reported), "d")),
-        thresholds=(asked,),
-        inputs=tuple(s for r in reports for s in r.sources),
-    )
-    return _step(course, Step.HOLD, f"Hold this setting. {reason.sentence}", Party.PATIENT, criteria=(reason,))
+    if taken_back_for_side_effect(course, facts, thresholds):
+        return None
+    sentence = say("step.back-without-reason", on=course.onset or course.as_of, before=sides(*before.pair))
+    return _step(course, Step.DENTIST_REVIEW, sentence, Party.DENTIST)
 
 
 def _after_a_step_back(course: Course, facts: CaseFacts, thresholds: Thresholds) -> Decision | None:
@@ -245,38 +242,27 @@ def _after_a_step_back(course: Course, facts: CaseFacts, thresholds: Thresholds)
         return None
     assert course.onset
     stable_on = course.onset + timedelta(days=int(thresholds.stable_days.value))
-    sentence = (
-        f"Hold this setting: {_UNSETTLED}, but the last step was taken back for a side effect. When the setting is "
-        "stable the case goes to an efficacy test at the limit."
-    )
     before = (course.previous,) if course.previous else ()
     read = tuple(f.source for f in (*before, *open_when_set(course, facts)))
-    return replace(_step(course, Step.HOLD, sentence, Party.PATIENT, until=stable_on), read_besides=read)
+    held = _step(course, Step.HOLD, say("step.after-step-back"), Party.PATIENT, until=stable_on)
+    return replace(held, read_besides=read)
 
 
-def _advance(course: Course, thresholds: Thresholds, why: str = _UNSETTLED) -> Decision:
+def _advance(course: Course, thresholds: Thresholds, why: Reason) -> Decision:
     """One step further, as far as appliance, standard parts and site allow."""
     setting = course.setting
     assert setting
     reason = room_left(course, thresholds)
-    if at_limit(course, thresholds):
-        sentence = (
-            f"The dentist reviews: {why}, and the appliance cannot be advanced further. When the setting "
-            "is stable the case goes to an efficacy test at the limit."
-        )
+    if at_limit(course, thresholds) or step_size_mm(course, thresholds, beyond_standard=True) <= 0:
+        sentence = say("step.no-room", why=why)
         return _step(course, Step.DENTIST_REVIEW, sentence, Party.DENTIST, criteria=(reason,))
-    standard = thresholds.standard_parts_mm
     size = step_size_mm(course, thresholds)
     if size <= 0:
-        sentence = (
-            f"The dentist reviews: {why} at {sides(*setting.pair)}; beyond {number(standard.value)} mm a "
-            f"step is taken only by the dentist's direction ({standard.cited})."
-        )
+        standard = thresholds.standard_parts_mm.value
+        sentence = say("step.standard-parts", why=why, setting=sides(*setting.pair), standard=standard)
         return _step(course, Step.DENTIST_REVIEW, sentence, Party.DENTIST, criteria=(reason,))
     target = (setting.left_mm + size, setting.right_mm + size)
     goal = thresholds.goal_mm
-    passed = (
-        f" This passes the typical goal of {number(goal.value)} mm ({goal.cited})." if max(target) > goal.value else ""
-    )
-    sentence = f"Advance one step, to {sides(*target)}: {why}.{passed}"
+    words = "step.advance-past-goal" if max(target) > goal.value else "step.advance"
+    sentence = say(words, target=sides(*target), why=why, goal=goal.value)
     return _step(course, Step.ADVANCE, sentence, Party.PATIENT, criteria=(reason,), target=target, until=course.as_of)

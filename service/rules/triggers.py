@@ -25,7 +25,7 @@ def triggers(facts: CaseFacts, thresholds: Thresholds, course: Course) -> tuple[
     seen = physician_acted_on(course.known)
     if seen is None:
         return told
-    before = course_on(facts, seen - timedelta(days=1))
+    before = course_on(facts, seen - timedelta(days=1), thresholds)
     known = {c.name for c in _all(thresholds, before) if c.status is Status.ATTENTION} if before.appliance else set()
     again = {c.name: c for c in cautions(_weight(course, thresholds, seen))}
     return tuple(_answered(c, seen, again.get(c.name)) if c.name in known else c for c in told)
@@ -34,7 +34,7 @@ def triggers(facts: CaseFacts, thresholds: Thresholds, course: Course) -> tuple[
 def _all(thresholds: Thresholds, course: Course) -> tuple[Criterion, ...]:
     return cautions(
         _symptoms(course, thresholds),
-        _weight(course, thresholds, course.tested.day if course.tested else None),
+        _weight(course, thresholds, course.result.test.day if course.result else None),
         _in_use(course),
         wear_falling(course, thresholds),
     )
@@ -103,11 +103,11 @@ def _weight(course: Course, thresholds: Thresholds, until: date | None) -> Crite
 def _in_use(course: Course) -> Criterion:
     name, title, appliance = "appliance-broken-or-lost", "Appliance broken or lost", course.appliance
     assert appliance
-    broken = [f for f in course.open_red_flags if f.kind is RedFlagKind.BROKEN_APPLIANCE]
+    broken = [f for f in course.flags if f.kind is RedFlagKind.BROKEN_APPLIANCE]
     needs = "the dentist repairs or replaces the appliance and the physician is told"
     if broken:
-        text = f"The appliance was reported broken on {day(broken[0].moment.day)}."
-        return Criterion(name, title, Status.ATTENTION, text, inputs=(broken[0].source,), needs=needs)
+        text = f"The appliance was reported broken on {day(broken[0].since.day)}."
+        return Criterion(name, title, Status.ATTENTION, text, inputs=broken[0].sources, needs=needs)
     if appliance.ended_on and appliance.ended_on <= course.as_of:
         text = f"The appliance has been out of use since {day(appliance.ended_on)}, and no other is recorded."
         return Criterion(name, title, Status.ATTENTION, text, inputs=(appliance.source,), needs=needs)

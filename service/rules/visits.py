@@ -92,7 +92,7 @@ def efficacy_verified_on(course: Course) -> date | None:
         if decision.choice is not PhysicianChoice.CONTINUE:
             break
         first = decision.moment.day
-    tested = [t.day for t in course.efficacy_tests if t.index_per_hour is not None]
+    tested = [j.test.day for j in course.judged if j.test.index_per_hour is not None]
     delivered = course.appliance.delivered_on if course.appliance else None
     if first is None or delivered is None or first < delivered:
         return None

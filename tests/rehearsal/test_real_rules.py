@@ -9,7 +9,7 @@ from service.rehearsal.parameters import Parameters
 from service.rehearsal.treatment import Ending, rehearse_case
 from service.rules.decision import Decision, Readiness, Step
 from service.rules.facts import CaseFacts
-from service.rules.retest import assess_readiness
+from service.rules.readiness import assess_readiness
 from service.rules.thresholds import Thresholds
 from service.rules.titration import next_step
 

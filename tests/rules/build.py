@@ -36,7 +36,7 @@ from service.rules.kinds import (
 from service.rules.projection import Projection, project
 from service.rules.referral_order import Referral
 from service.rules.response import assess_response
-from service.rules.retest import assess_readiness, readiness_criteria
+from service.rules.readiness import assess_readiness, readiness_criteria
 from service.rules.sleep_test import SleepTest
 from service.rules.source import Moment, Source
 from service.rules.stage import Stage, stage_of

@@ -8,7 +8,8 @@ from decimal import Decimal
 
 import pytest
 
-from service.rules.course import at_limit, course_on, percent_of_range, room_mm, taken_back_for_side_effect
+from service.rules.course import course_on
+from service.rules.room import at_limit, percent_of_range, room_mm, taken_back_for_side_effect
 from service.rules.decision import Step
 from service.rules.kinds import PhysicianChoice, RedFlagKind
 from service.rules.source import Source

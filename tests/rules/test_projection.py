@@ -13,7 +13,7 @@ from service.rules.decision import Step
 from service.rules.facts import CaseFacts
 from service.rules.kinds import PhysicianChoice, RedFlagKind
 from service.rules.projection import Projection
-from service.rules.retest import assess_readiness
+from service.rules.readiness import assess_readiness
 from service.rules.titration import next_step
 
 from .build import (

@@ -12,7 +12,8 @@ from typing import Any
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from service.rules.course import at_limit, course_on, taken_back_for_side_effect
+from service.rules.course import course_on
+from service.rules.room import at_limit, taken_back_for_side_effect
 from service.rules.coverage_us import us_coverage_documentation
 from service.rules.decision import Decision, Readiness, Status
 from service.rules.ended import ENDED
@@ -22,7 +23,7 @@ from service.rules.kinds import RedFlagKind
 from service.rules.plan import activities_of
 from service.rules.referral import check_referral
 from service.rules.response import assess_response
-from service.rules.retest import assess_readiness
+from service.rules.readiness import assess_readiness
 from service.rules.source import Moment, Source
 from service.rules.stage import stage_of
 from service.rules.statistics import proportion_interval, rate_interval

@@ -28,8 +28,13 @@ PER_RECORDING = "per-recording"
 
 def consistency(test: SleepTest, thresholds: Thresholds) -> tuple[Finding, ...]:
     """Everything in a report that does not agree with the rest of it, the count first."""
-    counted = _count(test, thresholds)
-    return (*((counted,) if counted else ()), *_parts(test, thresholds))
+    return (*count_findings(test, thresholds), *_parts(test, thresholds))
+
+
+def count_findings(test: SleepTest, thresholds: Thresholds) -> tuple[Finding, ...]:
+    """What the index says against its own count and hours; empty when it fits or cannot be checked."""
+    found = _count(test, thresholds)
+    return (found,) if found else ()
 
 
 def contradicts_itself(findings: tuple[Finding, ...]) -> bool:

@@ -57,7 +57,7 @@ def own_hours(test: SleepTest) -> tuple[Decimal, Denominator] | None:
 def hours_that_count(test: SleepTest) -> Decimal | None:
     """The hours that make a test long enough: asleep in the laboratory, never asleep at home; None when untold."""
     if is_polysomnography(test):
-        return test.sleep_hours or test.recording_hours or test.monitored_hours
+        return test.sleep_hours or test.recording_hours
     return test.monitored_hours or test.recording_hours
 
 

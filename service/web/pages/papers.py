@@ -7,7 +7,8 @@ from typing import Any
 
 from service.fhir.dates import day_of
 from service.pipeline.page_reads import CaseRead, name_of
-from service.rules.course import Course, percent_of_range
+from service.rules.course import Course
+from service.rules.room import percent_of_range
 from service.rules.decision import Party
 from service.rules.stage import StageName
 from service.rules.words import day, number, rounded, sides, spoken

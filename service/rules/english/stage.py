@@ -1,0 +1,26 @@
+"""What is said of where a case stands."""
+
+from __future__ import annotations
+
+STAGE = {
+    "stage.on-hold": "The dental office has put the referral on hold.",
+    "stage.nothing-delivered": (
+        "The dental office completed the referral, and no delivery of an appliance is on record; the physician asks what was "
+        "done."
+    ),
+    "stage.not-tested": (
+        "The dental office completed the referral, and no efficacy test is on record; the physician orders one or decides "
+        "otherwise."
+    ),
+    "stage.no-referral": "No referral is on record; the physician refers the patient.",
+    "stage.first-setting": "The appliance was delivered on {on}; the dental office records the first setting.",
+    "stage.referred": "Referred on {on}; the dental office accepts or declines.",
+    "stage.accepted": "Accepted; the dental office examines the patient, makes the appliance and records its delivery.",
+    "stage.taken-up-again": "The dental office had completed the referral and takes the case up again.",
+    "stage.relapse": "{why} The physician reviews them.",
+    "stage.silent": "Nothing has been reported since {last}; the dental office calls the patient.",
+    "stage.silent-told": (
+        "Nothing has been reported since {last}, although the dental office was to call; the physician decides how to reach the "
+        "patient, or that treatment ends."
+    ),
+}

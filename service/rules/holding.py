@@ -1,0 +1,84 @@
+"""What holds back a titration step although symptoms are left: doubtful reports, side effects, time, wear."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+from service.rules.course import Course
+from service.rules.criteria_of_wear import exact, recent_nights, wear_of
+from service.rules.facts import SideEffect
+from service.rules.reason import Reason, say
+from service.rules.thresholds import Thresholds
+from service.rules.words import number, rounded, spoken
+from service.rules.worsening import answered_on, asked_about, disagreement
+
+Hold = tuple[Reason, date | None]
+_NIGHTS_OF_A_WEEK = 7
+
+
+def hold_for_reports(course: Course, thresholds: Thresholds) -> Hold | None:
+    """A rise in sleepiness that is asked about, or reports that contradict each other; until the last day of it."""
+    answered = answered_on(course.known)
+    days = timedelta(days=int(thresholds.answer_days.value))
+    asked = asked_about(course.totals, answered, course.as_of, thresholds)
+    if asked:
+        return say("step.asked", why=asked), course.totals.told[-1].day + days
+    doubt = disagreement(course.check_ins, answered, course.as_of, thresholds)
+    if doubt and course.check_ins:
+        return say("step.doubt", why=doubt), course.check_ins[-1].moment.day + days
+    return None
+
+
+def hold_for_side_effects(course: Course, thresholds: Thresholds) -> Hold | None:
+    """Some days of quiet after a limiting side effect, before the next step."""
+    ended = _limited_until(course, thresholds)
+    if ended is None:
+        return None
+    free_on = ended + timedelta(days=int(thresholds.side_effect_free_days.value))
+    if course.as_of >= free_on:
+        return None
+    return say("step.quiet", free=free_on), free_on
+
+
+def _limited_until(course: Course, thresholds: Thresholds) -> date | None:
+    """The day the last limiting side effect ended or became mild; None when none was told."""
+    by_kind: dict[str, list[SideEffect]] = {}
+    for report in sorted(course.known.side_effects, key=lambda r: (r.moment, r.grade, r.source)):
+        by_kind.setdefault(report.kind, []).append(report)
+    found: list[date] = []
+    for reports in by_kind.values():
+        for report, after in zip(reports, [*reports[1:], None], strict=True):
+            if report.grade < thresholds.side_effect_grade.value:
+                continue
+            if report.ended_on and report.ended_on <= course.as_of:
+                found.append(report.ended_on)
+            elif after is not None:
+                found.append(after.moment.day)
+    return max(found, default=None)
+
+
+def hold_for_time(course: Course, thresholds: Thresholds) -> Hold | None:
+    """The days that a setting is kept before the next step, more of them while a mild side effect is open."""
+    assert course.onset
+    days, mild = int(thresholds.step_days.value), [e for e in course.open_side_effects if e.grade == 1]
+    if mild:
+        days *= int(thresholds.mild_side_effect_times.value)
+    free_on = course.onset + timedelta(days=days)
+    if course.as_of >= free_on:
+        return None
+    if mild:
+        return say("step.time-mild", free=free_on, days=days, kind=spoken(mild[0].kind)), free_on
+    return say("step.time", free=free_on, days=days), free_on
+
+
+def hold_for_wear(course: Course, thresholds: Thresholds) -> Hold | None:
+    """Fewer nights worn of the last seven known ones than a step asks for."""
+    last = recent_nights(course, thresholds)[-_NIGHTS_OF_A_WEEK:]
+    asked = thresholds.step_nights_of_seven.value
+    if not last:
+        return say("step.wear-untold"), None
+    worn = exact(wear_of(last).worn)
+    if worn >= asked:
+        return None
+    told = number(rounded(worn, "0.1"))
+    return say("step.wear", worn=told, known=len(last), asked=asked), None

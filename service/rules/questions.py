@@ -1,0 +1,68 @@
+"""What is asked of each party beside the next move: whatever was left untold, contradicts itself or wants a reason."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from service.rules.arrival import geometry_questions, uncounted_check_ins, unusual_step
+from service.rules.course import Course
+from service.rules.criteria_of_symptoms import fresh_answers
+from service.rules.decision import Party
+from service.rules.judging.finding import Finding, Weight
+from service.rules.reason import Reason, say
+from service.rules.thresholds import Thresholds
+from service.rules.worsening import answered_on, ask_about_driving, asked_about, disagreement
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """One question to one party."""
+
+    party: Party
+    sentence: Reason
+
+    def as_data(self) -> dict[str, Any]:
+        """The question as JSON-ready data."""
+        return {"party": self.party.value, "sentence": self.sentence, "reason": self.sentence.as_data()}
+
+
+def questions_of(course: Course, thresholds: Thresholds) -> tuple[Question, ...]:
+    """Every open question of a case, each once."""
+    found = (*_of_the_dentist(course, thresholds), *_of_the_laboratory(course))
+    return tuple(dict.fromkeys(found))
+
+
+def _of_the_dentist(course: Course, thresholds: Thresholds) -> Iterator[Question]:
+    answered = answered_on(course.known)
+    asked = [
+        *geometry_questions(course, thresholds),
+        unusual_step(course, thresholds),
+        asked_about(course.totals, answered, course.as_of, thresholds),
+        ask_about_driving(course.totals, thresholds),
+        disagreement(course.check_ins, answered, course.as_of, thresholds),
+        *uncounted_check_ins(course),
+        *_contradictions(course, thresholds),
+    ]
+    for sentence in asked:
+        if sentence:
+            yield Question(Party.DENTIST, sentence)
+    if course.check_ins and not fresh_answers(course, "witnessed_pauses", thresholds):
+        yield Question(Party.DENTIST, say("ready.pauses-untold"))
+
+
+def _contradictions(course: Course, thresholds: Thresholds) -> Iterator[Reason]:
+    """Reports of wear of the last weeks that contradict each other."""
+    days = thresholds.wear_recent_days.value
+    for item in course.ledger.contradictions:
+        if (course.as_of - max(item.first, item.second)).days <= days:
+            yield say("ledger.contradiction", first=item.first, second=item.second, nights=item.nights)
+
+
+def _of_the_laboratory(course: Course) -> Iterator[Question]:
+    result = course.result
+    found: list[Finding] = [*course.baseline_findings, *(result.findings if result else ())]
+    for finding in found:
+        if finding.weight is Weight.QUESTION:
+            yield Question(finding.party, finding.sentence)
