@@ -72,7 +72,7 @@ def _print(view: CaseView) -> None:
 def _print_response(response: Response) -> None:
     print(f"\n{response.sentence}")
     _reasons(response.criteria)
-    more = (response.disagreement, *response.comparability, *response.certainty.sentences)
+    more = (response.disagreement, *response.remarks, *response.certainty.sentences)
     more += (*(m.sentence for m in response.measures), response.wear, *(s.sentence for s in response.suggestions))
     for sentence in (*more, response.relapse.sentence if response.relapse else "", *response.cautions):
         if sentence:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import sys
 
-from service.rules.thresholds import Mark, Threshold, Thresholds
+from service.rules.threshold import Mark, Threshold
+from service.rules.thresholds import Thresholds
 from service.rules.words import number
 from service.settings import SettingsError, read_site_file
 

@@ -56,7 +56,7 @@ def response_observation(response: Response, observation_id: str, about: About) 
     notes = _notes(
         response.sentence,
         response.disagreement,
-        *response.comparability,
+        *response.remarks,
         *response.certainty.sentences,
         *(m.sentence for m in response.measures),
         response.wear,

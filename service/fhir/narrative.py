@@ -58,11 +58,12 @@ def letter_parts(view: CaseView) -> dict[str, tuple[str, str]]:
 
 def _tests(view: CaseView) -> str:
     """The tests in order of time, with the interval of the index where it is known."""
-    certainty = view.response.certainty if view.response else None
     intervals = {}
-    if certainty and view.course.baseline and view.course.tested:
-        intervals[view.course.baseline.source] = certainty.before_per_hour
-        intervals[view.course.tested.source] = certainty.after_per_hour
+    if view.response:
+        certainty, efficacy, baseline = view.response.certainty, view.response.efficacy, view.response.baseline
+        intervals[efficacy.source] = certainty.after_per_hour
+        if baseline:
+            intervals[baseline.source] = certainty.before_per_hour
     head = "<th>Test</th><th>Day</th><th>Index per hour, with the interval of its count</th><th>Hypopnoea rule</th>"
     rows = [
         f"<tr><td>{test.purpose.value}</td><td>{day(test.day)}</td><td>{_index(test, intervals.get(test.source))}</td>"
@@ -141,14 +142,15 @@ def _projection(plan: Projection) -> list[str]:
 def _response(response: Response | None) -> list[str]:
     if response is None:
         return []
-    severity = f"Severity at baseline: {response.severity_before}; with the appliance: {response.severity_after}."
-    more = (*response.comparability, *response.certainty.sentences, *(m.sentence for m in response.measures))
+    before, after = response.severity_before or "not known", response.severity_after or "not known"
+    severity = f"Severity at baseline: {before}; with the appliance: {after}."
+    more = (*response.remarks, *response.certainty.sentences, *(m.sentence for m in response.measures))
     again = (response.relapse.sentence,) if response.relapse else ()
     parts = [
         "<h3>Response to treatment</h3>",
         f"<p>{escape(response.sentence)} {escape(severity)}</p>",
         _criteria(response.criteria),
-        *(f"<p>{escape(text)}</p>" for text in (response.disagreement, *again) if text),
+        *(f"<p>{escape(text)}</p>" for text in (response.disagreement, *again, response.own_reading) if text),
         _list(escape(text) for text in (*more, response.wear, *response.cautions)),
     ]
     if response.suggestions:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import date, datetime
-from typing import Any
+from typing import Any, TypeVar
 
 from service.errors import Category, Problem, Refused
 from service.fhir.build import SHARED, Resource
@@ -12,7 +12,13 @@ from service.fhir.dates import is_future, moment_of
 from service.fhir.read_facts import StoredFact, assemble, read
 from service.fhir.reading import Small
 from service.pipeline.identify import Identified
-from service.rules.arrival import outside_scope, setting_beyond_appliance
+from service.rules.arrival import (
+    outside_scope,
+    setting_remarks,
+    why_closure_refused,
+    why_setting_refused,
+    why_start_refused,
+)
 from service.rules.facts import CaseFacts
 from service.rules.thresholds import Thresholds
 
@@ -23,6 +29,9 @@ _EFFECTIVE = {
     "ServiceRequest": "authoredOn",
 }
 _OTHER_DAYS = ("visited_on", "onset", "ended_on", "resolved_on", "delivered_on", "asked_on", "answered_on")
+
+
+_Told = TypeVar("_Told", bound=Any)
 
 
 def read_all(items: Sequence[Identified], plain: bool, today: date, now: datetime) -> dict[str, Small | None]:
@@ -65,20 +74,33 @@ def check_day(text: str, path: str, today: date, now: datetime) -> None:
         raise Refused(Problem(Category.BUSINESS_RULE, sentence, path))
 
 
-def check_case(items: Sequence[Identified], before: Sequence[StoredFact], after: Sequence[StoredFact]) -> CaseFacts:
-    """The facts of the case with this message in it. Refused for settings beyond the appliance."""
+def check_case(
+    items: Sequence[Identified], before: Sequence[StoredFact], after: Sequence[StoredFact], thresholds: Thresholds
+) -> tuple[CaseFacts, list[str]]:
+    """The facts of the case with this message in it, and what is remarked on. Refused for what cannot be true of it."""
     facts = assemble(after)
     known = {f.source for f in before}
     paths = {i.reference: i.draft.path for i in items}
     problems: list[Problem] = []
-    for setting in facts.settings:
-        if setting.source not in known and setting.source.reference in paths:
-            why = setting_beyond_appliance(facts, setting)
-            if why:
-                problems.append(Problem(Category.BUSINESS_RULE, why, paths[setting.source.reference]))
+    remarks: list[str] = []
+
+    def new(told: Iterable[_Told]) -> list[_Told]:
+        return [f for f in told if f.source not in known and f.source.reference in paths]
+
+    def refused(fact: Any, why: str | None) -> None:
+        if why:
+            problems.append(Problem(Category.BUSINESS_RULE, why, paths[fact.source.reference]))
+
+    for setting in new(facts.settings):
+        refused(setting, why_setting_refused(facts, setting, thresholds))
+        remarks.extend(setting_remarks(facts, setting, thresholds))
+    for measured in (*new(facts.appliances), *new(facts.assessments)):
+        refused(measured, why_start_refused(facts, measured, thresholds))
+    for closed in (*new(facts.red_flags), *new(facts.red_flag_closures)):
+        refused(closed, why_closure_refused(closed))
     if problems:
-        raise Refused(problems)
-    return facts
+        raise Refused(list(dict.fromkeys(problems)))
+    return facts, remarks
 
 
 def check_age(patient: Resource, referral: Resource, path: str, thresholds: Thresholds) -> str:

@@ -109,8 +109,10 @@ def standing(view: CaseView, engine: Source) -> str:
     response = view.response
     said = {
         "stage": [view.stage.name, view.stage.whose_move, view.stage.since.isoformat(), view.stage.urgent],
+        "questions": [q.sentence for q in view.questions],
+        "red_flags": [[f.kind, f.since.day.isoformat()] for f in view.course.flags],
         "decisions": [_came_out(d) for d in decisions],
-        "response": [response.response_class, [s.choice for s in response.suggestions]] if response else [],
+        "response": [response.response_class, [s.act for s in response.suggestions]] if response else [],
         "relapse": bool(response and response.relapse),
         "visits": [[v.office, v.due.isoformat(), v.state] for v in view.follow_up.visits] if view.follow_up else [],
         "activities": [a.title for a in view.activities],

@@ -132,9 +132,9 @@ def case_read(reads: Reads, case_number: str, wanted: Entries) -> CaseRead:
     """A case for its page, decided today, with the entries wanted. 404 when it is not here."""
 
     def work(tx: Connection, data: dict[str, Any]) -> CaseRead:
-        course = course_on(assemble(facts_of(cases.facts(tx, case_number))), reads.today())
+        course = course_on(assemble(facts_of(cases.facts(tx, case_number))), reads.today(), reads.site.thresholds)
         people = {r for name in ("patient", "physician", "dental_office") if (r := data["resources"].get(name))}
-        flags = {f.source.reference for f in course.open_red_flags}
+        flags = {s.reference for f in course.flags if not f.derived for s in f.sources}
         last = set(_last_entries(course.known)) if wanted is Entries.LAST else set[str]()
         held = resources.versions_of(tx, [split(r) for r in sorted(people | flags | last)])
         told = [_version(h) for h in held if not h.deleted]

@@ -196,7 +196,7 @@ class Pipeline(Days, Searches):
         if task is not None:
             smalls[case.task], versions[case.task] = task_small(task, before), task.version
         after = facts_after(before, smalls, versions)
-        facts = checks.check_case(items, before, after)
+        facts, remarks = checks.check_case(items, before, after, self.site.thresholds)
         _remember(derived, after)
         used = in_use(facts, held, derived, self.engine(), self.site.thresholds, today)
         task = self._decide(tx, case, derived, used, today, now, task)
@@ -208,7 +208,7 @@ class Pipeline(Days, Searches):
             cases.add(tx, case)
         else:
             cases.save(tx, case)
-        return [*others.values(), *([task] if task else []), *derived.rows], moved.notes
+        return [*others.values(), *([task] if task else []), *derived.rows], [*moved.notes, *remarks]
 
     def _decide(
         self, tx: Connection, case: Case, derived: Derived, facts: CaseFacts, today: date, now: str, task: Stored | None

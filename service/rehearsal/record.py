@@ -8,7 +8,7 @@ from decimal import Decimal
 from service.rehearsal.patient import Patient
 from service.rehearsal.weeks import NIGHTS_OF_A_WEEK
 from service.rules.facts import Appliance, CaseFacts, CheckIn, DentalAssessment, RedFlag, Setting, SideEffect
-from service.rules.kinds import HypopnoeaRule, IndexName, RedFlagKind, TestPlace, TestPurpose
+from service.rules.kinds import HypopnoeaRule, IndexName, RedFlagKind, Scoring, TestPlace, TestPurpose
 from service.rules.sleep_test import SleepTest
 from service.rules.source import Moment, Source
 
@@ -40,9 +40,10 @@ class Record:
             before,
             TestPurpose.BASELINE,
             TestPlace.HOME,
-            IndexName.AHI,
-            patient.measured_ahi,
-            HypopnoeaRule.THREE_PERCENT_OR_AROUSAL,
+            index_name=IndexName.REI,
+            index_per_hour=patient.measured_ahi,
+            hypopnoea_rule=HypopnoeaRule.THREE_PERCENT,
+            scoring=Scoring.REVIEWED,
         )
         first = CheckIn(self._source("check-in", 0), Moment(_DELIVERED_ON), epworth_total=epworth_total)
         self._check_ins = [first]

@@ -15,8 +15,8 @@ from service.rehearsal.record import Record, day_of
 from service.rehearsal.weeks import Week, weeks_of
 from service.rules.decision import Decision, Readiness, Status, Step
 from service.rules.limits import EPWORTH_TOTAL
-from service.rules.response import response_criteria
 from service.rules.readiness import assess_readiness
+from service.rules.response import response_criteria
 from service.rules.thresholds import Thresholds
 from service.rules.titration import next_step
 

@@ -10,7 +10,7 @@ from service.rules.arrival import geometry_questions, uncounted_check_ins, unusu
 from service.rules.course import Course
 from service.rules.criteria_of_symptoms import fresh_answers
 from service.rules.decision import Party
-from service.rules.judging.finding import Finding, Weight
+from service.rules.judging.finding import Cause, Finding, Weight
 from service.rules.reason import Reason, say
 from service.rules.thresholds import Thresholds
 from service.rules.worsening import answered_on, ask_about_driving, asked_about, disagreement
@@ -64,5 +64,10 @@ def _of_the_laboratory(course: Course) -> Iterator[Question]:
     result = course.result
     found: list[Finding] = [*course.baseline_findings, *(result.findings if result else ())]
     for finding in found:
-        if finding.weight is Weight.QUESTION:
+        if finding.weight is Weight.QUESTION and finding.cause in (
+            None,
+            Cause.UNTOLD,
+            Cause.INCONSISTENT,
+            Cause.BASELINE,
+        ):
             yield Question(finding.party, finding.sentence)

@@ -8,7 +8,7 @@ doi 10.5664/jcsm.4858).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import date
+from datetime import date, timedelta
 
 from service.rules.course import Course, course_on
 from service.rules.criteria_of_state import (
@@ -212,13 +212,26 @@ def _who_acts(open_points: Sequence[Criterion]) -> Party:
 def ready_since(facts: CaseFacts, thresholds: Thresholds, course: Course) -> date:
     """The first day of the unbroken days up to that of `course` on which the case was ready: of the facts alone.
 
-    No case is ready before its setting is stable.
+    Between two days on which something happened readiness stays, so only the days before these are asked.
     """
-    soonest = course.onset or course.as_of
+    ready = (Readiness.READY, Readiness.READY_AT_LIMIT)
     found = course.as_of
-    while found > soonest:
-        before = date.fromordinal(found.toordinal() - 1)
-        if assess_readiness(facts, thresholds, before).outcome not in (Readiness.READY, Readiness.READY_AT_LIMIT):
+    for on in sorted(_turning_days(course, thresholds), reverse=True):
+        found = on
+        if assess_readiness(facts, thresholds, on - timedelta(days=1)).outcome not in ready:
             break
-        found = before
     return found
+
+
+def _turning_days(course: Course, thresholds: Thresholds) -> set[date]:
+    """The days since the onset of the setting on which a case can have become ready."""
+    onset, as_of = course.onset or course.as_of, course.as_of
+    stable = onset + timedelta(days=int(thresholds.stable_days.value))
+    known = course.known
+    facts = (*known.check_ins, *known.settings, *known.side_effects, *known.red_flags, *known.red_flag_closures)
+    days = {stable, *(f.moment.day for f in facts), *(t.day for t in known.sleep_tests)}
+    days |= {d.moment.day for d in known.physician_decisions} | {e.ended_on for e in known.side_effects if e.ended_on}
+    days |= {f.resolved_on for f in known.red_flags if f.resolved_on}
+    window = int(thresholds.wear_recent_days.value)
+    days |= {n.evening + timedelta(days=window + 1) for n in course.ledger.between(onset, as_of)}
+    return {on for on in days if stable <= on <= as_of}

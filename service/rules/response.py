@@ -36,10 +36,10 @@ from service.rules.sleep_test import SleepTest
 from service.rules.source import Source
 from service.rules.step_size import limits_read
 from service.rules.suggestions import Suggestion, suggestions
-from service.rules.tested_setting import tested_this_setting
+from service.rules.tested_setting import same_setting, setting_of_test, tested_this_setting
 from service.rules.threshold import Threshold
 from service.rules.thresholds import Thresholds
-from service.rules.words import number, percent, rounded
+from service.rules.words import number, percent, rounded, sides
 
 RULE = "response-to-treatment"
 VERSION = "2.0.0"
@@ -199,7 +199,7 @@ def assess_response(
     return Response(
         as_of=as_of,
         judgement=judged,
-        sentence=_sentence(judged, fall, thresholds),
+        sentence=_sentence(course, judged, fall, thresholds),
         fall_percent=rounded(fall, "0.01") if fall is not None else None,
         severity_before=severity(before, thresholds) if before is not None else None,
         severity_after=severity(after, thresholds) if after is not None else None,
@@ -253,7 +253,7 @@ def _read_besides(course: Course, facts: CaseFacts, suggested: tuple[Suggestion,
     return tuple(sorted(read))
 
 
-def _sentence(judged: Judgement, fall: Decimal | None, thresholds: Thresholds) -> Reason:
+def _sentence(course: Course, judged: Judgement, fall: Decimal | None, thresholds: Thresholds) -> Reason:
     before, after = judged.baseline, judged.test
     told = {"after": _index(after), "on": after.day}
     if judged.response_class is ResponseClass.WITHHELD:
@@ -268,7 +268,18 @@ def _sentence(judged: Judgement, fall: Decimal | None, thresholds: Thresholds) -
         told["class"] = judged.response_class.value
     elif judged.response_class is ResponseClass.NON_RESPONSE and fall < 0:
         words = "response.not-improved"
+    tested, setting = setting_of_test(course, after), course.setting
+    if tested and setting and not same_setting(tested, setting.pair, thresholds):
+        told |= {"tested": sides(*tested), "now": sides(*setting.pair), "what": _CLASS_WORDS[judged.response_class]}
+        return say("response.elsewhere", **told)
     return say(words, **told)
+
+
+_CLASS_WORDS = {
+    ResponseClass.COMPLETE: "a complete response",
+    ResponseClass.PARTIAL: "a partial response",
+    ResponseClass.NON_RESPONSE: "a non-response",
+}
 
 
 def _index(test: SleepTest) -> str:

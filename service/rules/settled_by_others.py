@@ -31,7 +31,9 @@ def stop(course: Course, criteria: tuple[Criterion, ...]) -> Decision | None:
     found = stop_criteria(course)
     if not found:
         return None
-    sentence = say("ready.stop", what=tuple(_flag_in_words(f) for f in course.flags) + _effects_in_words(course))
+    sentence = say(
+        "ready.stop", what=tuple(_flag_in_words(f, course.as_of) for f in course.flags) + _effects_in_words(course)
+    )
     days = [f.due for f in course.flags] + [course.as_of for _ in course.grade_three]
     today = [f for f in course.flags if not f.days]
     for_physician = any(f.office is Office.PHYSICIAN for f in course.flags)
@@ -44,9 +46,10 @@ def stop(course: Course, criteria: tuple[Criterion, ...]) -> Decision | None:
     )
 
 
-def _flag_in_words(flag: OpenFlag) -> Reason:
+def _flag_in_words(flag: OpenFlag, as_of: date) -> Reason:
     told = {"what": spoken(flag.kind), "office": flag.office.value}
-    return say("ready.stop-flag-by", **told, due=flag.due) if flag.days else say("ready.stop-flag-today", **told)
+    in_time = flag.days and as_of <= flag.due
+    return say("ready.stop-flag-by", **told, due=flag.due) if in_time else say("ready.stop-flag-today", **told)
 
 
 def _effects_in_words(course: Course) -> tuple[Reason, ...]:

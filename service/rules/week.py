@@ -68,7 +68,7 @@ def this_week(course: Course, stage: Stage, step: Decision, thresholds: Threshol
         *((say("patient.no-test-yet"),) if stops and stage.name is StageName.TEST_ORDERED else ()),
         *(() if stops else _with_the_appliance(course, stage, step, advances)),
         *((say("patient.sleepy"),) if _is_sleepy(course) and not no_driving else ()),
-        _check_in(course, due, thresholds),
+        *(() if stage.name is StageName.FOLLOW_UP else (_check_in(course, due, thresholds),)),
         say("patient.dentist-first"),
     ]
     wear = Wear.STOP if stops else Wear.WEAR

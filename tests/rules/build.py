@@ -29,14 +29,15 @@ from service.rules.kinds import (
     PhysicianChoice,
     RedFlagKind,
     ReferralState,
+    Scoring,
     TestPlace,
     TestPurpose,
     Worn,
 )
 from service.rules.projection import Projection, project
+from service.rules.readiness import assess_readiness, readiness_criteria
 from service.rules.referral_order import Referral
 from service.rules.response import assess_response
-from service.rules.readiness import assess_readiness, readiness_criteria
 from service.rules.sleep_test import SleepTest
 from service.rules.source import Moment, Source
 from service.rules.stage import Stage, stage_of
@@ -108,7 +109,7 @@ def red_flag(kind: RedFlagKind, reported: int = 1, resolved: int | None = None) 
 def baseline(days_ago: int = 120, index: str | None = "24", **changes: Any) -> SleepTest:
     held: dict[str, Any] = {
         "place": TestPlace.HOME,
-        "index_name": IndexName.AHI,
+        "index_name": IndexName.REI,
         "hypopnoea_rule": HypopnoeaRule.FOUR_PERCENT,
         "recording_hours": Decimal("7"),
     }
@@ -121,9 +122,10 @@ def efficacy(
 ) -> SleepTest:
     held: dict[str, Any] = {
         "place": TestPlace.HOME,
-        "index_name": IndexName.AHI,
+        "index_name": IndexName.REI,
         "hypopnoea_rule": HypopnoeaRule.FOUR_PERCENT,
         "worn": Worn.ALL_NIGHT,
+        "scoring": Scoring.REVIEWED,
         "setting_left_mm": dec(at),
         "setting_right_mm": dec(at),
     }
@@ -181,13 +183,13 @@ def readiness(facts: CaseFacts, as_of: date = AS_OF, thresholds: Thresholds = DE
 
 def criterion(facts: CaseFacts, name: str, thresholds: Thresholds = DEFAULTS) -> Criterion:
     """One readiness criterion of a case on `AS_OF`."""
-    found = {c.name: c for c in readiness_criteria(course_on(facts, AS_OF), thresholds)}
+    found = {c.name: c for c in readiness_criteria(course_on(facts, AS_OF, thresholds), thresholds)}
     return found[name]
 
 
 def projected(facts: CaseFacts, as_of: date = AS_OF, thresholds: Thresholds = DEFAULTS) -> Projection | None:
     """The projected plan; None before an appliance and a setting are on record."""
-    course = course_on(facts, as_of)
+    course = course_on(facts, as_of, thresholds)
     judged = assess_readiness(facts, thresholds, as_of, course)
     return project(course, facts, thresholds, judged, next_step(facts, thresholds, judged, course))
 
@@ -203,4 +205,4 @@ def stage(facts: CaseFacts, as_of: date = AS_OF) -> Stage:
     """The stage of a case, with the decisions it rests on."""
     ready = readiness(facts, as_of)
     step_taken, response = next_step(facts, DEFAULTS, ready), assess_response(facts, DEFAULTS, as_of)
-    return stage_of(facts, ready, step_taken, response, follow_up(facts, DEFAULTS, as_of))
+    return stage_of(facts, ready, step_taken, response, follow_up(facts, DEFAULTS, as_of), DEFAULTS)

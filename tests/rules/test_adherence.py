@@ -25,7 +25,7 @@ def report(days_ago, worn, of, hours="7", slept="8", **more):
 
 def course(*reports, delivered=200):
     facts = CaseFacts(appliances=(appliance(delivered),) if delivered else (), check_ins=reports)
-    return course_on(facts, AS_OF)
+    return course_on(facts, AS_OF, DEFAULTS)
 
 
 def judged(*reports, **more):
@@ -167,7 +167,7 @@ SINCE_THE_TEST = rows(
 def test_wear_falling_since_the_last_efficacy_test(reports, test, status):
     tested = efficacy(test.get("tested", 100), worn=Worn.ALL_NIGHT if test.get("worn", True) else Worn.NO)
     facts = CaseFacts(appliances=(appliance(200),), check_ins=reports, sleep_tests=(efficacy(150), tested))
-    item = wear_falling(course_on(facts, AS_OF), DEFAULTS)
+    item = wear_falling(course_on(facts, AS_OF, DEFAULTS), DEFAULTS)
     assert item.status == status
     if tested.appliance_worn and status != "unknown":
         assert f"up to the efficacy test of {day(tested.day)};" in item.sentence
@@ -179,7 +179,7 @@ def test_a_test_on_the_day_of_the_delivery_is_one_with_this_appliance():
     facts = CaseFacts(
         appliances=(appliance(200),), check_ins=(report(40, 10, 10), report(1, 5, 10)), sleep_tests=(efficacy(200),)
     )
-    assert wear_falling(course_on(facts, AS_OF), DEFAULTS).status == "unknown"
+    assert wear_falling(course_on(facts, AS_OF, DEFAULTS), DEFAULTS).status == "unknown"
 
 
 def test_a_fall_in_words():

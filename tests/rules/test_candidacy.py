@@ -21,7 +21,7 @@ def judged(name, test=None, order=None, assessment=None):
         sleep_tests=(test,) if test else (),
         assessments=(assessment,) if assessment else (),
     )
-    found = {c.name: c for c in candidacy(course_on(facts, AS_OF), order, DEFAULTS)}
+    found = {c.name: c for c in candidacy(course_on(facts, AS_OF, DEFAULTS), order, DEFAULTS)}
     assert len(found) == 7
     return found[name]
 

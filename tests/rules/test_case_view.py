@@ -58,7 +58,7 @@ def test_side_effects_that_are_open_stand_worst_first_and_those_of_grade_0_are_n
         side_effect(0, 5, kind="sore gums"),
         side_effect(1, 5, kind="ear ache"),
     )
-    held = course_on(case(side_effects=reports), AS_OF).open_side_effects
+    held = course_on(case(side_effects=reports), AS_OF, DEFAULTS).open_side_effects
     assert [(e.kind, e.grade) for e in held] == [("dry mouth", 3), ("ear ache", 1), ("jaw ache", 1)]
 
 

@@ -8,6 +8,7 @@ from itertools import permutations
 from typing import Any
 
 import pytest
+from service.rules.wear_reports import wear_reports
 
 from service.rules.alleviation import alleviation
 from service.rules.check_ins import joined_check_ins
@@ -15,7 +16,6 @@ from service.rules.course import course_on
 from service.rules.facts import CaseFacts, CheckIn
 from service.rules.follow_up import follow_up
 from service.rules.source import Source
-from service.rules.wear_reports import wear_reports
 
 from .build import (
     AS_OF,
@@ -274,7 +274,7 @@ def test_alleviation_of_doubled_reports_is_that_of_one():
 
 def test_the_course_holds_joined_check_ins_and_the_lower_epworth_before_treatment():
     before = (*twice(check_in(70, epworth_total=12)), check_in(70, "other", epworth_total=9))
-    course = course_on(case(check_ins=(*before, *twice(good_check_in(7)))), AS_OF)
+    course = course_on(case(check_ins=(*before, *twice(good_check_in(7)))), AS_OF, DEFAULTS)
     assert len(course.all_check_ins) == 2 and len(course.check_ins) == 1
     assert course.baseline_epworth and course.baseline_epworth.epworth_total == 9
 

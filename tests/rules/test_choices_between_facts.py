@@ -9,9 +9,9 @@ from decimal import Decimal
 import pytest
 
 from service.rules.course import course_on
-from service.rules.room import at_limit, percent_of_range, room_mm, taken_back_for_side_effect
 from service.rules.decision import Step
 from service.rules.kinds import PhysicianChoice, RedFlagKind
+from service.rules.room import at_limit, percent_of_range, room_mm, taken_back_for_side_effect
 from service.rules.source import Source
 from service.rules.stage import StageName
 
@@ -39,7 +39,7 @@ from .build import (
 
 
 def course(**changes):
-    return course_on(case(**changes), AS_OF)
+    return course_on(case(**changes), AS_OF, DEFAULTS)
 
 
 def other(fact, **changes):
@@ -122,12 +122,12 @@ TAKEN_BACK = rows(
 @pytest.mark.parametrize(("before", "now", "taken"), TAKEN_BACK)
 def test_a_step_is_taken_back_when_less_is_advanced(before, now, taken):
     facts = case(settings=(setting(30, *before), setting(21, *now, taken_back_for_side_effect=True)))
-    assert taken_back_for_side_effect(course_on(facts, AS_OF), facts, DEFAULTS) is taken
+    assert taken_back_for_side_effect(course_on(facts, AS_OF, DEFAULTS), facts, DEFAULTS) is taken
 
 
 def test_the_first_setting_is_never_a_step_back():
     facts = case(settings=(setting(21, "1", taken_back_for_side_effect=True),))
-    assert not taken_back_for_side_effect(course_on(facts, AS_OF), facts, DEFAULTS)
+    assert not taken_back_for_side_effect(course_on(facts, AS_OF, DEFAULTS), facts, DEFAULTS)
 
 
 def test_two_ways_of_being_sleepy_wait_for_the_later_of_their_dates():

@@ -13,7 +13,6 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from service.rules.course import course_on
-from service.rules.room import at_limit, taken_back_for_side_effect
 from service.rules.coverage_us import us_coverage_documentation
 from service.rules.decision import Decision, Readiness, Status
 from service.rules.ended import ENDED
@@ -21,9 +20,10 @@ from service.rules.facts import CaseFacts, CheckIn, RedFlag, effective_day
 from service.rules.follow_up import follow_up
 from service.rules.kinds import RedFlagKind
 from service.rules.plan import activities_of
+from service.rules.readiness import assess_readiness
 from service.rules.referral import check_referral
 from service.rules.response import assess_response
-from service.rules.readiness import assess_readiness
+from service.rules.room import at_limit, taken_back_for_side_effect
 from service.rules.source import Moment, Source
 from service.rules.stage import stage_of
 from service.rules.statistics import proportion_interval, rate_interval
@@ -111,7 +111,7 @@ def more_settled(report: CheckIn, by: Decimal) -> CheckIn:
 @settings(modest, max_examples=600)
 @given(orderly_cases(), as_of_days(), st.integers(0, 8).map(Decimal), st.sets(st.integers(0, 4)))
 def test_more_settled_symptoms_never_make_a_ready_case_less_ready(facts, as_of, by, which):
-    course = course_on(facts, as_of)
+    course = course_on(facts, as_of, DEFAULTS)
     if readiness(facts, as_of).outcome != Readiness.READY:
         return
     since = [c for c in course.check_ins if c.moment.day > facts.appliances[0].delivered_on]
@@ -122,7 +122,7 @@ def test_more_settled_symptoms_never_make_a_ready_case_less_ready(facts, as_of, 
 
 def outcome_by_precedence(facts: CaseFacts, decision: Decision) -> Readiness:
     """The outcome as the written rule derives it from the statuses of the nine criteria."""
-    course = course_on(facts, decision.as_of)
+    course = course_on(facts, decision.as_of, DEFAULTS)
     if course.open_red_flags:
         return Readiness.STOP_AND_REVIEW
     by_status = {s: {c.name for c in decision.criteria if c.status is s} for s in Status}
@@ -199,7 +199,7 @@ def test_nobody_is_lost_between_the_two_offices(facts, as_of):
 
 def good_reports_until(facts: CaseFacts, as_of: date, until: date) -> CaseFacts:
     """The case with what would come in if all goes well: weekly check-ins of full wear and settled symptoms."""
-    course = course_on(facts, as_of)
+    course = course_on(facts, as_of, DEFAULTS)
     worn = [c.moment.day for c in course.check_ins if c.nights_reported and c.nights_worn is not None]
     last = course.check_ins[-1].moment.day if course.check_ins else course.onset
     assert last and course.onset

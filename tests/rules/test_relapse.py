@@ -48,7 +48,7 @@ def followed(*after, test=None, decisions=CONTINUED, **more) -> CaseFacts:
 
 
 def found(facts):
-    return relapse(course_on(facts, AS_OF), DEFAULTS)
+    return relapse(course_on(facts, AS_OF, DEFAULTS), DEFAULTS)
 
 
 LOUD = good_check_in(2, snoring="7")
@@ -252,5 +252,5 @@ def test_a_side_effect_that_stops_wear_is_still_the_dentists_first_step():
 def test_a_site_limit_of_snoring_moves_the_relapse():
     site = DEFAULTS.with_values({"snoring_settled": Decimal(5)})
     facts = followed(good_check_in(2, snoring="5"))
-    assert relapse(course_on(facts, AS_OF), site) is None
-    assert relapse(course_on(facts, AS_OF), DEFAULTS) is not None
+    assert relapse(course_on(facts, AS_OF, DEFAULTS), site) is None
+    assert relapse(course_on(facts, AS_OF, DEFAULTS), DEFAULTS) is not None

@@ -13,9 +13,9 @@ from service.rules.coverage_us import us_coverage_documentation
 from service.rules.decision import Party, Readiness, ResponseClass, Status, Step
 from service.rules.follow_up import follow_up
 from service.rules.kinds import PhysicianChoice, RedFlagKind, ReferralState
+from service.rules.readiness import assess_readiness
 from service.rules.referral import check_referral
 from service.rules.response import assess_response
-from service.rules.readiness import assess_readiness
 from service.rules.stage import StageName, stage_of
 from service.rules.titration import next_step
 from service.rules.words import count, day, listed, number, percent, quarter_hours, rounded, sides, spoken

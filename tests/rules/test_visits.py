@@ -37,7 +37,7 @@ def verified(days_ago, *visits):
 
 
 def planned(facts, thresholds=DEFAULTS, as_of=AS_OF, office=Party.DENTIST):
-    return [v for v in planned_visits(course_on(facts, as_of), thresholds) if v.office is office]
+    return [v for v in planned_visits(course_on(facts, as_of, DEFAULTS), thresholds) if v.office is office]
 
 
 def states(facts, **more):
@@ -165,7 +165,7 @@ VERIFIED = rows(
 @pytest.mark.parametrize(("tests", "decisions", "day"), VERIFIED)
 def test_when_efficacy_is_verified(tests, decisions, day):
     facts = delivered(60, sleep_tests=tests, physician_decisions=decisions)
-    assert efficacy_verified_on(course_on(facts, AS_OF)) == (None if day is None else ago(day))
+    assert efficacy_verified_on(course_on(facts, AS_OF, DEFAULTS)) == (None if day is None else ago(day))
 
 
 def test_no_visits_before_a_delivery_or_after_a_stop():
@@ -173,12 +173,14 @@ def test_no_visits_before_a_delivery_or_after_a_stop():
     stopped = delivered(60, physician_decisions=(choice(5, PhysicianChoice.STOP),))
     assert planned(stopped) == []
     assert planned(stopped, as_of=ago(6)) != []
-    assert efficacy_verified_on(course_on(CaseFacts(physician_decisions=(choice(5, CONTINUE),)), AS_OF)) is None
+    assert (
+        efficacy_verified_on(course_on(CaseFacts(physician_decisions=(choice(5, CONTINUE),)), AS_OF, DEFAULTS)) is None
+    )
 
 
 def test_both_offices_in_order_of_date():
     facts = delivered(65, visit(30))
-    found = planned_visits(course_on(facts, AS_OF), DEFAULTS)
+    found = planned_visits(course_on(facts, AS_OF, DEFAULTS), DEFAULTS)
     assert [(v.due, v.office) for v in found] == sorted((v.due, v.office.value) for v in found)
     assert len(found) == 4
     assert isinstance(found[0].due, date) and found[0].latest - found[0].due == timedelta(days=14)
@@ -191,7 +193,7 @@ def test_efficacy_can_be_verified_from_the_day_of_the_delivery_on():
             sleep_tests=(efficacy(tested),),
             physician_decisions=(choice(decided, CONTINUE),),
         )
-        return efficacy_verified_on(course_on(facts, AS_OF))
+        return efficacy_verified_on(course_on(facts, AS_OF, DEFAULTS))
 
     assert on(40, 40, 40) == ago(40)
     assert on(40, 41, 39) is None

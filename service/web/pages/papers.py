@@ -8,8 +8,8 @@ from typing import Any
 from service.fhir.dates import day_of
 from service.pipeline.page_reads import CaseRead, name_of
 from service.rules.course import Course
-from service.rules.room import percent_of_range
 from service.rules.decision import Party
+from service.rules.room import percent_of_range
 from service.rules.stage import StageName
 from service.rules.words import day, number, rounded, sides, spoken
 from service.web.pages.course_table import check_in_in_words, test_in_words
@@ -175,7 +175,7 @@ def _setting(course: Course) -> Section:
 
 def _troubles(course: Course) -> list[Section]:
     """Open red flags and side effects."""
-    told = [f"Red flag: {spoken(f.kind)}, {day(f.moment.day)}" for f in course.open_red_flags]
+    told = [f"Red flag: {f.sentence}" for f in course.flags]
     told += [f"Side effect: {spoken(e.kind)}, grade {e.grade}, from {day(e.onset)}" for e in course.open_side_effects]
     return [Section("Open red flags and side effects", items=tuple(told))] if told else []
 

@@ -10,6 +10,7 @@ from typing import Any
 from service.fhir.build import unit_words
 from service.rules.course import Course
 from service.rules.kinds import TestPurpose
+from service.rules.sleep_test import SleepTest
 from service.rules.words import number, percent, rounded
 from service.web.pages.tests_chart import tests_chart
 
@@ -94,9 +95,9 @@ def _amount(value: Any, unit: str) -> str:
 def response_shown(response: dict[str, Any], course: Course) -> dict[str, Any]:
     """A response: the tests side by side, the three published criteria, what is uncertain, what to consider."""
     known = {t["name"]: _threshold(t) for t in response["thresholds"]}
-    before, after = course.baseline, course.tested
+    before, after = _tests_of(course)
     certainty = response["certainty"]
-    notes = [*response["comparability"], *certainty["sentences"], *(m["sentence"] for m in response["measures"])]
+    notes = [*response["remarks"], *certainty["sentences"], *(m["sentence"] for m in response["measures"])]
     return {
         "outcome": response["outcome"],
         "sentence": response["sentence"],
@@ -115,9 +116,15 @@ def response_shown(response: dict[str, Any], course: Course) -> dict[str, Any]:
     }
 
 
+def _tests_of(course: Course) -> tuple[SleepTest | None, SleepTest | None]:
+    """The baseline and the efficacy test that a response speaks of."""
+    result = course.result
+    return (result.baseline, result.test) if result else (course.baseline, None)
+
+
 def _side_by_side(response: dict[str, Any], course: Course) -> list[tuple[str, str, str]]:
     """Rows of the tests: what was measured, before, and with the appliance."""
-    before, after = course.baseline, course.tested
+    before, after = _tests_of(course)
     if before is None or after is None:
         return []
     certainty = response["certainty"]
