@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from datetime import date, datetime
-from typing import Any, TypeVar
+from typing import Any
 
 from service.errors import Category, Problem, Refused
 from service.fhir.build import SHARED, Resource
@@ -12,14 +12,9 @@ from service.fhir.dates import is_future, moment_of
 from service.fhir.read_facts import StoredFact, assemble, read
 from service.fhir.reading import Small
 from service.pipeline.identify import Identified
-from service.rules.arrival import (
-    outside_scope,
-    setting_remarks,
-    why_closure_refused,
-    why_setting_refused,
-    why_start_refused,
-)
+from service.rules.arrival import outside_scope, refusals, setting_remarks
 from service.rules.facts import CaseFacts
+from service.rules.source import Source
 from service.rules.thresholds import Thresholds
 
 _EFFECTIVE = {
@@ -29,9 +24,6 @@ _EFFECTIVE = {
     "ServiceRequest": "authoredOn",
 }
 _OTHER_DAYS = ("visited_on", "onset", "ended_on", "resolved_on", "delivered_on", "asked_on", "answered_on")
-
-
-_Told = TypeVar("_Told", bound=Any)
 
 
 def read_all(items: Sequence[Identified], plain: bool, today: date, now: datetime) -> dict[str, Small | None]:
@@ -81,25 +73,18 @@ def check_case(
     facts = assemble(after)
     known = {f.source for f in before}
     paths = {i.reference: i.draft.path for i in items}
-    problems: list[Problem] = []
-    remarks: list[str] = []
 
-    def new(told: Iterable[_Told]) -> list[_Told]:
-        return [f for f in told if f.source not in known and f.source.reference in paths]
+    def is_new(source: Source) -> bool:
+        return source not in known and source.reference in paths
 
-    def refused(fact: Any, why: str | None) -> None:
-        if why:
-            problems.append(Problem(Category.BUSINESS_RULE, why, paths[fact.source.reference]))
-
-    for setting in new(facts.settings):
-        refused(setting, why_setting_refused(facts, setting, thresholds))
-        remarks.extend(setting_remarks(facts, setting, thresholds))
-    for measured in (*new(facts.appliances), *new(facts.assessments)):
-        refused(measured, why_start_refused(facts, measured, thresholds))
-    for closed in (*new(facts.red_flags), *new(facts.red_flag_closures)):
-        refused(closed, why_closure_refused(closed))
+    problems = [
+        Problem(Category.BUSINESS_RULE, why, paths[source.reference])
+        for source, why in refusals(facts, is_new, thresholds)
+    ]
     if problems:
         raise Refused(list(dict.fromkeys(problems)))
+    new = [s for s in facts.settings if is_new(s.source)]
+    remarks: list[str] = [remark for setting in new for remark in setting_remarks(facts, setting, thresholds)]
     return facts, remarks
 
 

@@ -6,7 +6,7 @@ accepted and becomes the dentist's question (`geometry_questions`), so that the 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import date
 from decimal import Decimal
 
@@ -14,6 +14,7 @@ from service.rules.course import Course, course_on
 from service.rules.facts import Appliance, CaseFacts, CheckIn, DentalAssessment, RedFlag, RedFlagClosure, Setting
 from service.rules.reason import Reason, say
 from service.rules.red_flags import why_not_closed
+from service.rules.source import Source
 from service.rules.thresholds import Thresholds
 from service.rules.words import day, number, rounded
 
@@ -50,6 +51,17 @@ def why_closure_refused(closed: RedFlag | RedFlagClosure) -> Reason | None:
     if isinstance(closed, RedFlag):
         return why_not_closed(closed.kind, closed.resolved_office) if closed.resolved_on else None
     return why_not_closed(closed.kind, closed.office)
+
+
+def refusals(facts: CaseFacts, is_new: Callable[[Source], bool], thresholds: Thresholds) -> list[tuple[Source, Reason]]:
+    """Everything new that cannot be true of the case, by the record that tells it: the same for a file and a message."""
+    found: list[tuple[Source, Reason | None]] = []
+    found += [(s.source, why_setting_refused(facts, s, thresholds)) for s in facts.settings if is_new(s.source)]
+    for kind in (facts.appliances, facts.assessments):
+        found += [(m.source, why_start_refused(facts, m, thresholds)) for m in kind if is_new(m.source)]
+    for closed in (facts.red_flags, facts.red_flag_closures):
+        found += [(c.source, why_closure_refused(c)) for c in closed if is_new(c.source)]
+    return [(source, why) for source, why in found if why]
 
 
 def setting_remarks(facts: CaseFacts, setting: Setting, thresholds: Thresholds) -> Iterator[Reason]:

@@ -13,11 +13,12 @@ from service.rules.decision import Criterion, Measured, Status, cautions
 from service.rules.facts import DentalAssessment
 from service.rules.index_classes import is_positional
 from service.rules.judging.recording import central_index, central_share
+from service.rules.reason import say
 from service.rules.referral_order import Referral
 from service.rules.thresholds import Thresholds
 from service.rules.words import day, listed, number, percent, rounded
 
-_TRIED = ("declined", "not tolerated", "not effective")
+_TRIED = ("declined", "not tolerated", "not effective", "in use")
 
 
 def candidacy(course: Course, referral: Referral | None, thresholds: Thresholds) -> tuple[Criterion, ...]:
@@ -104,13 +105,15 @@ def _range(assessment: DentalAssessment | None, thresholds: Thresholds) -> Crite
     name, title, limit = "protrusive-range", "Protrusive range", thresholds.protrusive_range_mm
     if assessment is None or assessment.protrusive_range_mm is None:
         return Criterion(name, title, Status.UNKNOWN, "The protrusive range is not recorded.")
-    range_mm = assessment.protrusive_range_mm
-    text = (
-        f"The protrusive range was {number(range_mm)} mm on {day(assessment.moment.day)}; under {number(limit.value)} mm an "
-        f"appliance may not help ({limit.cited})."
-    )
+    range_mm, strong = assessment.protrusive_range_mm, thresholds.small_range_mm
+    told = {"range": range_mm, "on": assessment.moment.day, "limit": limit.value, "strong": strong.value}
+    observed, used, inputs = (Measured(range_mm, "mm"),), (limit, strong), (assessment.source,)
+    if range_mm < strong.value:
+        text = say("candidacy.range-small", **told)
+        return Criterion(name, title, Status.ATTENTION, text, observed, used, inputs)
+    words = "candidacy.range-caution" if range_mm < limit.value else "candidacy.range"
     status = Status.ATTENTION if range_mm < limit.value else Status.MET
-    return Criterion(name, title, status, text, (Measured(range_mm, "mm"),), (limit,), (assessment.source,))
+    return Criterion(name, title, status, say(words, **told), observed, used, inputs)
 
 
 def _teeth(assessment: DentalAssessment | None, thresholds: Thresholds) -> Criterion:

@@ -101,7 +101,7 @@ def view_case(facts: CaseFacts, site: Site, as_of: date) -> CaseView:
         course=course,
         stage=stage,
         referral_check=check_referral(facts, thresholds, as_of, course),
-        coverage=us_coverage_documentation(facts, thresholds, as_of, site.region),
+        coverage=us_coverage_documentation(facts, thresholds, as_of, site.region, course),
         readiness=readiness,
         step=step,
         projection=project(course, facts, thresholds, readiness, step),
