@@ -178,7 +178,7 @@ def _consistency(test: SleepTest, hours: Decimal | None, by_sleep: bool) -> tupl
         return level, False
     if by_sleep and _level(events, recorded, index) == "fits":
         return "question", True
-    if hours is recorded and not by_sleep and index > 0:
+    if not by_sleep and not test.monitored_hours and index > 0:
         implied_hours = Fraction(events) / Fraction(index)
         if _HALF * Fraction(recorded) <= implied_hours <= Fraction(recorded):
             return "question", False
