@@ -73,8 +73,16 @@ DIFFERENCES = rows(
         pair({"hypopnoea_rule": UNKNOWN, "performer": ONE}, {"hypopnoea_rule": UNKNOWN, "performer": ONE}),
         {"rules-untold": WORDS},
     ),
-    ("an AHI from home by arousals is one by 3 %", pair({"hypopnoea_rule": THREE, "index_name": AHI}, {"hypopnoea_rule": AROUSAL, "index_name": AHI}, "home"), {}),
-    ("an REI from home by arousals is one by 3 %", pair({"hypopnoea_rule": THREE}, {"hypopnoea_rule": AROUSAL}, "home"), {}),
+    (
+        "an AHI from home by arousals is one by 3 %",
+        pair({"hypopnoea_rule": THREE, "index_name": AHI}, {"hypopnoea_rule": AROUSAL, "index_name": AHI}, "home"),
+        {},
+    ),
+    (
+        "an REI from home by arousals is one by 3 %",
+        pair({"hypopnoea_rule": THREE}, {"hypopnoea_rule": AROUSAL}, "home"),
+        {},
+    ),
     # Hours
     (
         "per recording afterwards reads lower",
@@ -98,7 +106,11 @@ DIFFERENCES = rows(
         {"hours": FLATTERS},
     ),
     # Worn in part
-    ("in for part, the index covers the night", pair({}, {"worn": Worn.PART, "worn_hours": "4"}), {"worn-in-part": AGAINST}),
+    (
+        "in for part, the index covers the night",
+        pair({}, {"worn": Worn.PART, "worn_hours": "4"}),
+        {"worn-in-part": AGAINST},
+    ),
     (
         "in for part, the index covers those hours",
         pair({}, {"worn": Worn.PART, "worn_hours": "4", "index_of_worn_hours": True}),
@@ -201,7 +213,12 @@ STRESS = rows(
     ("alcohol leaves nothing of the baseline", ("7.1", "1"), ALCOHOL, (NONE, WITHHELD, False)),
     # Words only
     ("weight lost", ("20", "4"), ({"weight_kg": "100"}, {"weight_kg": "80"}), (PLAIN, COMPLETE, False)),
-    ("nothing told of the night", ("20", "4"), ({"supine_share": None, "alcohol": None, "weight_kg": None},), (PLAIN, COMPLETE, False)),
+    (
+        "nothing told of the night",
+        ("20", "4"),
+        ({"supine_share": None, "alcohol": None, "weight_kg": None},),
+        (PLAIN, COMPLETE, False),
+    ),
 )
 
 
@@ -251,9 +268,21 @@ def test_an_index_of_the_same_night_scored_as_the_baseline_was_is_taken():
 
 
 SAID = rows(
-    ("lower", pair({"hypopnoea_rule": AROUSAL}), "by «3% or arousal» before and by «4%» with the appliance, which reads lower."),
-    ("higher", pair({}, {"hypopnoea_rule": THREE}), "by «4%» before and by «3%» with the appliance, which reads higher."),
-    ("together", pair({"weight_kg": "100"}, {"weight_kg": "90"}), "by 10 %: the change is of appliance and weight together."),
+    (
+        "lower",
+        pair({"hypopnoea_rule": AROUSAL}),
+        "by «3% or arousal» before and by «4%» with the appliance, which reads lower.",
+    ),
+    (
+        "higher",
+        pair({}, {"hypopnoea_rule": THREE}),
+        "by «4%» before and by «3%» with the appliance, which reads higher.",
+    ),
+    (
+        "together",
+        pair({"weight_kg": "100"}, {"weight_kg": "90"}),
+        "by 10 %: the change is of appliance and weight together.",
+    ),
     ("part", pair({"weight_kg": "100"}, {"weight_kg": "90.1"}), "by 9.9 %; part of the change may be weight."),
     ("gained", pair({"weight_kg": "80"}, {"weight_kg": "84"}), "Weight rose from 80 to 84 kg, by 5 %"),
     ("back", pair(*SUPINE), "50 % of the night before and 30 % with the appliance"),
@@ -271,5 +300,9 @@ def test_words_and_never_a_converted_number(tests, says):
 
 
 def test_thresholds_of_a_stress_are_named():
-    used = {t.name for d in differences(laboratory_before(hypopnoea_rule=AROUSAL, sleep_hours=None), home(), DEFAULTS) for t in d.thresholds}
+    used = {
+        t.name
+        for d in differences(laboratory_before(hypopnoea_rule=AROUSAL, sleep_hours=None), home(), DEFAULTS)
+        for t in d.thresholds
+    }
     assert used == {"rule_factor_4_arousal", "sleep_factor"}

@@ -83,10 +83,18 @@ def recorded(index, events, **hours):
 HOURS = rows(
     # 80 events in 8 h recorded are 10 an hour; in 6.4 h asleep 12.5.
     ("fits sleep", recorded("12.5", 80, sleep_hours="6.4"), {}),
-    ("fits the recording, not the sleep: call it REI", recorded("10.0", 80, sleep_hours="6.4"), {"per-recording": "question"}),
+    (
+        "fits the recording, not the sleep: call it REI",
+        recorded("10.0", 80, sleep_hours="6.4"),
+        {"per-recording": "question"},
+    ),
     ("the recording by 0.4", recorded("10.5", 80, sleep_hours="6.4"), {"per-recording": "question"}),
     ("not the recording either, by 0.6", recorded("10.7", 80, sleep_hours="6.4"), {"count-differs": "question"}),
-    ("58 in 7.2 h recorded, 9.9 (worked example)", recorded("9.9", 58, recording_hours="7.2"), {"which-hours": "question"}),
+    (
+        "58 in 7.2 h recorded, 9.9 (worked example)",
+        recorded("9.9", 58, recording_hours="7.2"),
+        {"which-hours": "question"},
+    ),
     ("half of the recording", recorded("10.0", 36, recording_hours="7.2"), {"which-hours": "question"}),
     ("less than half of it", recorded("10.1", 36, recording_hours="7.2"), {"inconsistent": "inconsistent"}),
     ("more than all of it", recorded("10.0", 80, recording_hours="7.2"), {"count-differs": "question"}),
@@ -96,7 +104,11 @@ HOURS = rows(
         recorded("9.9", 46, monitored_hours="6.5"),
         {"inconsistent": "inconsistent"},
     ),
-    ("46 events, REI 7.1, 6.5 h monitored of 8", home("7.1", event_count=46, monitored_hours="6.5", recording_hours="8.0"), {}),
+    (
+        "46 events, REI 7.1, 6.5 h monitored of 8",
+        home("7.1", event_count=46, monitored_hours="6.5", recording_hours="8.0"),
+        {},
+    ),
     ("an REI over its recording", home("10.0", event_count=80, recording_hours="8.0", sleep_hours="6.4"), {}),
 )
 
@@ -108,7 +120,12 @@ def test_over_which_hours(test, expected):
 
 OWN = rows(
     ("AHI: asleep", laboratory(monitored_hours="6.8"), "6.5", Denominator.SLEEP),
-    ("AHI, sleep not told: monitored", laboratory(sleep_hours=None, monitored_hours="6.8"), "6.8", Denominator.MONITORING),
+    (
+        "AHI, sleep not told: monitored",
+        laboratory(sleep_hours=None, monitored_hours="6.8"),
+        "6.8",
+        Denominator.MONITORING,
+    ),
     ("AHI, else recorded", laboratory(sleep_hours=None), "7", Denominator.RECORDING),
     ("AHI, no sleep at all is no denominator", laboratory(sleep_hours="0"), "7", Denominator.RECORDING),
     ("REI: monitored", home(monitored_hours="6.8", sleep_hours="6.5"), "6.8", Denominator.MONITORING),
@@ -164,7 +181,11 @@ PARTS = rows(
     ("a low index by 0.5", positions("5.0", "6", "3", "0.5"), None),
     ("a low index by 0.51", positions("5.01", "6", "3", "0.5"), "positions-do-not-add-up"),
     ("share from the hours on the back", positions("15.0", "20", "10", supine_hours="3.25"), None),
-    ("share from the hours, not fitting", positions("18.0", "20", "10", supine_hours="3.25"), "positions-do-not-add-up"),
+    (
+        "share from the hours, not fitting",
+        positions("18.0", "20", "10", supine_hours="3.25"),
+        "positions-do-not-add-up",
+    ),
     ("share not told: anything between the two", positions("19.9", "20", "10"), None),
     ("share not told: above both by 5 %", positions("21.0", "20", "10"), None),
     ("share not told: above both by more", positions("21.1", "20", "10"), "positions-do-not-add-up"),
@@ -180,13 +201,25 @@ PARTS = rows(
     ("10.6 is not", central("0.5", "10.6"), "central-does-not-fit"),
     ("9.4 is not", central("0.5", "9.4"), "central-does-not-fit"),
     ("21 for 20 is within 5 %", central("1", "21"), None),
-    ("under 90 % for a while, at the lowest 90 %", laboratory(t90_percent="1", lowest_spo2_percent="90"), "t90-without-low-spo2"),
+    (
+        "under 90 % for a while, at the lowest 90 %",
+        laboratory(t90_percent="1", lowest_spo2_percent="90"),
+        "t90-without-low-spo2",
+    ),
     ("at the lowest 89 %", laboratory(t90_percent="1", lowest_spo2_percent="89"), None),
     ("never under 90 %, at the lowest 95 %", laboratory(t90_percent="0", lowest_spo2_percent="95"), None),
     ("lowest not told", laboratory(t90_percent="1"), None),
     ("ODI 10 at 3 %, 10.5 at 4 %", laboratory(odi_per_hour="10", odi_drop_percent=3, other_odi_per_hour="10.5"), None),
-    ("ODI 10 at 3 %, 10.6 at 4 %", laboratory(odi_per_hour="10", odi_drop_percent=3, other_odi_per_hour="10.6"), "odi-order"),
-    ("ODI 10.6 at 4 %, 10 at 3 %", laboratory(odi_per_hour="10.6", odi_drop_percent=4, other_odi_per_hour="10"), "odi-order"),
+    (
+        "ODI 10 at 3 %, 10.6 at 4 %",
+        laboratory(odi_per_hour="10", odi_drop_percent=3, other_odi_per_hour="10.6"),
+        "odi-order",
+    ),
+    (
+        "ODI 10.6 at 4 %, 10 at 3 %",
+        laboratory(odi_per_hour="10.6", odi_drop_percent=4, other_odi_per_hour="10"),
+        "odi-order",
+    ),
     ("ODI 10 at 4 %, 10.6 at 3 %", laboratory(odi_per_hour="10", odi_drop_percent=4, other_odi_per_hour="10.6"), None),
     ("ODI, drop not told", laboratory(odi_per_hour="10.6", other_odi_per_hour="10"), None),
     ("4 % 10, 3 % 9.5: within 0.5", rules(FOUR, "10.0", (AHI, THREE, "9.5")), None),

@@ -175,7 +175,9 @@ def test_sentences_say_hours_and_what_is_asked():
 
 
 def test_a_site_moves_the_hours():
-    site = DEFAULTS.with_values({"part_worn_hours": Decimal(5), "test_hours": Decimal(5), "least_test_hours": Decimal(1)})
+    site = DEFAULTS.with_values(
+        {"part_worn_hours": Decimal(5), "test_hours": Decimal(5), "least_test_hours": Decimal(1)}
+    )
     part = home(worn=Worn.PART, worn_hours="4.9", recording_hours="4.9")
     assert names(validity(part, home_before(), None, site)) == {"part-too-short": "invalid", "hours-short": "invalid"}
     assert names(validity(laboratory(sleep_hours="1"), laboratory_before(), None, site)) == {"hours-few": "note"}

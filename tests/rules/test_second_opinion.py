@@ -7,13 +7,10 @@ Class, "at least", causes, findings and the consistency of both tests must agree
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import replace
 from random import Random
 
-import pytest
-
 from service.rules.judging.consistency import consistency
-from service.rules.judging.finding import Finding, Weight
+from service.rules.judging.finding import Finding
 from service.rules.judging.judgement import Judgement, judge
 from service.rules.sleep_test import SleepTest
 from tests.rules import second_judgement as second
