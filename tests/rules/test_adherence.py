@@ -60,9 +60,7 @@ def test_by_hours(reports, status, adherent, nights):
         assert f"on {adherent} of {nights} nights" in item.sentence
         assert item.sentence.endswith("lately, told by people, give or take half an hour a night.")
     else:
-        assert item.sentence == (
-            f"Hours worn are told for {nights} of the last 28 nights; adherence is judged from 7."
-        )
+        assert item.sentence == (f"Hours worn are told for {nights} of the last 28 nights; adherence is judged from 7.")
     assert bool(item.missing) == (status == "unknown")
 
 

@@ -47,7 +47,14 @@ VECTORS = rows(
     ),
     ("a rise alleviates nothing", "20", "30", (wears("6", "7.5"),), "0", "28"),
     ("8 h worn of 7 h slept on 4 of 7 nights: capped by night", "20", "8", (wears("8", "7", worn=4),), "34.3", "13.1"),
-    ("a long night makes up for no short one", "20", "8", (wears("9", "7", 1, 1, 2), wears("5", "7", 1, 1, 1)), "51.4", "9.7"),
+    (
+        "a long night makes up for no short one",
+        "20",
+        "8",
+        (wears("9", "7", 1, 1, 2), wears("5", "7", 1, 1, 1)),
+        "51.4",
+        "9.7",
+    ),
     ("abolished", "20", "0", (wears("6", "7.5"),), "80", "4"),
 )
 
