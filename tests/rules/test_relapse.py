@@ -160,14 +160,14 @@ def test_the_last_of_several_tests_counts():
     assert found(case(sleep_tests=tests, check_ins=(*SETTLED, LOUD))) is None
     tests = (baseline(), efficacy(15, "20"), efficacy(10, "4"))
     again = found(case(sleep_tests=tests, check_ins=(*SETTLED, LOUD)))
-    assert again and again.test.day == ago(10)
+    assert again and again.test.test.day == ago(10)
 
 
 def test_the_sentence_says_what_came_back_since_which_test():
     again = found(followed(good_check_in(2, snoring="7", restedness="3", epworth_total=12, witnessed_pauses=True)))
     assert again and again.sentence == (
-        "Symptoms have come back since the good efficacy test of 20 Sep 2026 (6 events per hour): snoring 7 of 10, "
-        "restedness 3 of 10, an Epworth total of 12 and witnessed pauses in breathing at the check-in of 28 Sep 2026."
+        "Symptoms have come back since the good test of 20 Sep 2026 (6 per hour): snoring 7 of 10, an Epworth total of 12 and "
+        "witnessed pauses in breathing, told on 28 Sep 2026."
     )
     assert [s.reference.removeprefix("Observation/") for s in again.inputs] == [
         "baseline-120-24",
@@ -188,56 +188,51 @@ def test_symptoms_that_were_never_settled_are_still_there():
     facts = followed(LOUD)
     loud_before = replace(facts, check_ins=(good_check_in(14), good_check_in(12, snoring="7"), LOUD))
     again = found(loud_before)
-    assert again and again.verb == "are still there"
-    assert found(replace(facts, check_ins=(LOUD,))).verb == "have come back"  # type: ignore[union-attr]
+    assert again and again.sentence.id == "relapse.still"
+    assert found(replace(facts, check_ins=(LOUD,))).sentence.id == "relapse.again"  # type: ignore[union-attr]
     loud_on_the_day = replace(facts, check_ins=(good_check_in(14), good_check_in(10, snoring="7"), LOUD))
-    assert found(loud_on_the_day).verb == "are still there"  # type: ignore[union-attr]
+    assert found(loud_on_the_day).sentence.id == "relapse.still"  # type: ignore[union-attr]
 
 
-def test_readiness_step_and_stage_all_lead_back_to_the_physician_and_say_it():
+def test_after_a_decision_step_and_stage_lead_back_to_the_physician_and_say_it():
     facts = followed(LOUD)
     ready, decided, line = readiness(facts), step(facts), stage(facts)
     again = found(facts)
     assert again
-    assert (ready.outcome, ready.whose_move) == (Readiness.NOT_YET, Party.PHYSICIAN)
-    assert "first, the physician reviews the symptoms after the good test of 20 Sep 2026." in ready.sentence
+    assert ready.outcome == Readiness.DECIDED
     assert (decided.outcome, decided.whose_move) == (Step.PHYSICIAN_REVIEW, Party.PHYSICIAN)
     assert (line.name, line.whose_move, line.since) == (StageName.FOLLOW_UP, Party.PHYSICIAN, ago(2))
-    for sentence in (ready.sentence, decided.sentence, line.why):
+    for sentence in (decided.sentence, line.why):
         assert again.sentence in sentence
         assert sentence.endswith("The physician reviews them.")
-    item = ready.criterion("not-already-tested")
-    assert item.status == "unmet" and again.sentence in item.sentence
-    assert set(again.inputs) <= set(item.inputs) and {"low_index", "test_hours"} <= {t.name for t in item.thresholds}
+    assert set(again.inputs) <= set(decided.inputs)
 
 
 def test_a_relapse_after_the_setting_was_changed_since_the_good_test():
     settings = (setting(60, "0"), setting(40, "2"), setting(6, "1"))
     facts = followed(LOUD, test=efficacy(10, at="2"), settings=settings)
-    ready = readiness(facts)
-    assert ready.whose_move == Party.PHYSICIAN and "have come back" in ready.sentence
-    assert ready.earliest is not None
-    assert ready.criterion("not-already-tested").status == "met"
-    assert ready.criterion("not-already-tested").needs == ""
-    assert step(facts).outcome == Step.PHYSICIAN_REVIEW
+    assert readiness(facts).criterion("not-already-tested").status == "met"
+    assert step(facts).outcome == Step.PHYSICIAN_REVIEW and "have come back" in step(facts).sentence
     assert stage(facts).whose_move == Party.PHYSICIAN
 
 
-def test_one_unsettled_check_in_when_nothing_else_is_unmet():
-    # At a new setting one check-in does not yet make snoring unmet; the relapse is said all the same.
+def test_an_undecided_test_goes_before_one_unsettled_check_in():
+    # At a new setting one check-in does not yet make snoring unmet; the relapse is found all the same.
     settings = (setting(60, "0"), setting(40, "2"), setting(21, "1"))
     tests = (baseline(), efficacy(30, at="2"))
     facts = case(settings=settings, sleep_tests=tests, check_ins=(good_check_in(22), good_check_in(2, snoring="7")))
     ready = readiness(facts)
-    assert (ready.outcome, ready.whose_move) == (Readiness.CANNOT_SAY, Party.PHYSICIAN)
-    assert "have come back" in ready.sentence
+    assert (ready.outcome, ready.whose_move) == (Readiness.RESULT_IN, Party.PHYSICIAN)
+    assert ready.criterion("snoring-settled").status == "unknown"
+    again = found(facts)
+    assert again and "have come back" in again.sentence
 
 
 def test_a_relapse_before_the_decision_and_after_a_completed_referral():
     undecided = followed(LOUD, decisions=())
     line = stage(undecided)
     assert (line.name, line.whose_move) == (StageName.TESTED, Party.PHYSICIAN)
-    assert "The physician decides what follows. Symptoms have come back" in line.why
+    assert line.why.endswith("The physician decides what follows. Back to the physician: symptoms after a good test.")
     assert step(undecided).outcome == Step.PHYSICIAN_REVIEW
     completed = followed(LOUD, referral=referral(ReferralState.COMPLETED))
     assert (stage(completed).name, stage(completed).whose_move) == (StageName.FOLLOW_UP, Party.PHYSICIAN)
@@ -245,8 +240,11 @@ def test_a_relapse_before_the_decision_and_after_a_completed_referral():
 
 def test_a_side_effect_that_stops_wear_is_still_the_dentists_first_step():
     facts = followed(LOUD, side_effects=(side_effect(3, 1),))
-    assert step(facts).outcome == Step.STEP_BACK
-    assert readiness(facts).whose_move == Party.PHYSICIAN
+    decided = step(facts)
+    assert (decided.outcome, decided.whose_move) == (Step.DENTIST_REVIEW, Party.DENTIST)
+    assert "Stop wearing the appliance" in decided.sentence
+    assert (readiness(facts).outcome, readiness(facts).whose_move) == (Readiness.STOP_AND_REVIEW, Party.DENTIST)
+    assert "Back to the physician: symptoms after a good test." in stage(facts).why
 
 
 def test_a_site_limit_of_snoring_moves_the_relapse():
