@@ -92,7 +92,11 @@ class Days(Reads):
                 read_anew(tx, case, derived)
             held = held_facts(tx, derived, self.engine(), today)
             facts = assemble(held.facts)
-            if outdated and self._stays_closed(case, derived, facts):
+            last = date.fromisoformat(case.decided_on)
+            if outdated and self._stays_closed(case, derived, facts, last):
+                used = in_use(facts, held, derived, self.engine(), self.site.thresholds, last)
+                mark(tx, derived, held, facts, used)
+                case.derived = derived.text()
                 return cases.save(tx, case)
             if not recorded and self._noted(case, derived, facts, today):
                 return cases.save(tx, case)
@@ -112,19 +116,18 @@ class Days(Reads):
 
         self._database.write(work)
 
-    def _stays_closed(self, case: Case, derived: Derived, facts: CaseFacts) -> bool:
-        """Whether a closed case is closed for this release too; the case row then tells it, as of its last day.
+    def _stays_closed(self, case: Case, derived: Derived, facts: CaseFacts, last: date) -> bool:
+        """Whether a closed case is closed for this release too; the case row then tells it, as of its `last` day.
 
         Its resources stay as they are, and the time for which its record is kept does not begin again.
         """
         if case.stage != StageName.CLOSED:
             return False
-        last = date.fromisoformat(case.decided_on)
         view = view_case(decide.with_birth_date(facts, derived.birth_date), self.site, last)
         if view.stage.name is not StageName.CLOSED:
             return False
         decide.note(view, case, derived, self.site.thresholds)
-        case.recorded_on, case.derived = case.recorded_on or case.decided_on, derived.text()
+        case.recorded_on = case.recorded_on or case.decided_on
         return True
 
     def _noted(self, case: Case, derived: Derived, facts: CaseFacts, today: date) -> bool:

@@ -111,7 +111,7 @@ def current_and_day(
     row = connection.execute(_CURRENT_AND_DAY(connection), {"kind": kind, "name": resource_id}).one_or_none()
     if row is None:
         return None, None
-    return _one(row[:-2]), (row[-2], row[-1]) if row[-2] is not None else None
+    return _one(row[:-2]), (row.recorded_on, row.facts_shape) if row.recorded_on is not None else None
 
 
 def version(connection: Connection, kind: str, resource_id: str, number: int) -> Stored | None:
