@@ -7,7 +7,7 @@ resource is read otherwise, or a case is told otherwise, although no field chang
 from __future__ import annotations
 
 import hashlib
-from dataclasses import fields, is_dataclass
+from dataclasses import is_dataclass
 from enum import Enum
 from functools import cache
 from typing import Any, get_args, get_type_hints
@@ -35,7 +35,7 @@ def _tell(kind: Any, said: dict[str, list[str]]) -> None:
         return
     if issubclass(kind, Enum):
         said[kind.__qualname__] = sorted(str(member.value) for member in kind)
-    elif is_dataclass(kind):
-        said[kind.__qualname__] = [f"{f.name}: {f.type}" for f in fields(kind)]
-        for part in get_type_hints(kind).values():
+    elif is_dataclass(kind) or (issubclass(kind, tuple) and hasattr(kind, "_fields")):
+        said[kind.__qualname__] = [f"{n}: {getattr(t, '__forward_arg__', t)}" for n, t in kind.__annotations__.items()]
+        for part in (*kind.__bases__, *get_type_hints(kind).values()):
             _tell(part, said)

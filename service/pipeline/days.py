@@ -92,17 +92,14 @@ class Days(Reads):
                 read_anew(tx, case, derived)
             held = held_facts(tx, derived, self.engine(), today)
             facts = assemble(held.facts)
-            last = date.fromisoformat(case.decided_on)
-            if outdated and self._stays_closed(case, derived, facts, last):
-                used = in_use(facts, held, derived, self.engine(), self.site.thresholds, last)
-                mark(tx, derived, held, facts, used)
-                case.derived = derived.text()
+            if not (outdated or recorded) and self._noted(case, derived, facts, today):
                 return cases.save(tx, case)
-            if not recorded and self._noted(case, derived, facts, today):
-                return cases.save(tx, case)
-            now = instant_after(self._clock(), case.changed_at)
-            used = in_use(facts, held, derived, self.engine(), self.site.thresholds, today)
-            task = self._decide(tx, case, derived, used, today, now, None)
+            on = self._last_day(case, derived, facts) if outdated else None
+            before = case.changed_at
+            now = instant_after(self._clock(), before)
+            used = in_use(facts, held, derived, self.engine(), self.site.thresholds, on or today)
+            task = self._decide(tx, case, derived, used, on or today, now, None)
+            case.changed_at = before if on else now
             if task is not None:
                 row = Fact(task.type, task.id, task.version, write(task_small(task, held.facts)))
                 cases.replace_facts(tx, case_number, [(task.type, task.id)], [row])
@@ -116,19 +113,16 @@ class Days(Reads):
 
         self._database.write(work)
 
-    def _stays_closed(self, case: Case, derived: Derived, facts: CaseFacts, last: date) -> bool:
-        """Whether a closed case is closed for this release too; the case row then tells it, as of its `last` day.
+    def _last_day(self, case: Case, derived: Derived, facts: CaseFacts) -> date | None:
+        """The day whose decision a closed case keeps; None for one that is not closed, or not by this release's rules.
 
-        Its resources stay as they are, and the time for which its record is kept does not begin again.
+        The time for which its record is kept does not begin again then, so it counts as not changed.
         """
         if case.stage != StageName.CLOSED:
-            return False
+            return None
+        last = date.fromisoformat(case.decided_on)
         view = view_case(decide.with_birth_date(facts, derived.birth_date), self.site, last)
-        if view.stage.name is not StageName.CLOSED:
-            return False
-        decide.note(view, case, derived, self.site.thresholds)
-        case.recorded_on = case.recorded_on or case.decided_on
-        return True
+        return last if view.stage.name is StageName.CLOSED else None
 
     def _noted(self, case: Case, derived: Derived, facts: CaseFacts, today: date) -> bool:
         """Whether the decision of the day says nothing new that matters; the case row then tells it."""
