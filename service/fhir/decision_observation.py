@@ -6,6 +6,7 @@ decided (https://hl7.org/fhir/R4/observation.html).
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -23,6 +24,8 @@ from service.rules.threshold import Threshold
 from service.rules.words import number, rounded
 
 _DERIVED_FROM = ("Observation/", "QuestionnaireResponse/")
+_BY = "Rule {rule}, version {version}"
+_TOLD_BY = re.compile(_BY.format(rule="(.+)", version="(.+)"))
 _ABSENT = {
     "system": "http://terminology.hl7.org/CodeSystem/data-absent-reason",
     "code": "unknown",
@@ -90,11 +93,17 @@ def _head(rule: str, version: str, as_of: date, outcome: str, inputs: Sequence[S
         "subject": about.subject,
         "effectiveDateTime": as_of.isoformat(),
         "valueCodeableConcept": local(outcome).concept,
-        "method": {"text": f"Rule {rule}, version {version}"},
+        "method": {"text": _BY.format(rule=rule, version=version)},
         "device": versioned(about.engine),
     }
     derived = [versioned(s) for s in inputs if s.reference.startswith(_DERIVED_FROM)]
     return head | ({"derivedFrom": derived} if derived else {})
+
+
+def rule_of(decision: Resource) -> tuple[str, str]:
+    """The rule that made a decision, and its version; empty when a decision does not tell them."""
+    told = _TOLD_BY.fullmatch(decision.get("method", {}).get("text", ""))
+    return (told[1], told[2]) if told else ("", "")
 
 
 def _notes(*texts: str) -> list[Resource]:

@@ -9,6 +9,7 @@ from sqlalchemy import Connection
 from service.errors import Category, Problem, Refused, refuse
 from service.fhir import build
 from service.fhir.build import SHARED, Draft, references_in
+from service.fhir.facts_shape import facts_shape
 from service.fhir.json_text import load
 from service.fhir.read_other import is_referral, is_referral_task
 from service.fhir.reading import reference_of
@@ -128,6 +129,7 @@ def open_case(items: Sequence[Identified], now: str) -> Case:
         urgent=False,
         summary="{}",
         derived="{}",
+        facts_shape=facts_shape(),
     )
 
 
