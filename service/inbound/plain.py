@@ -179,4 +179,4 @@ def twice(name: str, entries: Sequence[Entry]) -> list[Problem]:
 
 
 IndexChoice = Literal["AHI", "REI", "RDI"]
-HypopnoeaChoice = Literal["3% or arousal", "4%", "unknown"]
+HypopnoeaChoice = Literal["3% or arousal", "3%", "4%", "unknown"]
