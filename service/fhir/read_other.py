@@ -63,12 +63,17 @@ def _service_request(reading: Reading) -> Small | None:
             "kind": "referral",
             "day": moment.day.isoformat() if moment else "",
             "prescriber": _prescriber(resource.get("requester")),
-            "dental_office": organisation_of((resource.get("performer") or [])[:1]),
+            "dental_office": _dental_office(resource.get("performer")),
         }
     if has_code(resource.get("code"), local("efficacy-test")) and resource.get("status") != "revoked":
         moment = reading.moment("authoredOn")
         return {"kind": "test-order", "day": moment.day.isoformat() if moment else ""}
     return None
+
+
+def _dental_office(performers: object) -> str | None:
+    """The organisation that is to treat, which stands first."""
+    return organisation_of(performers[:1]) if isinstance(performers, list) else None
 
 
 def _prescriber(requester: object) -> str | None:

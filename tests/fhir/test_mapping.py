@@ -17,8 +17,9 @@ from service.app import build_app
 from service.fhir.build import CASE_APPLIANCE, CASE_PATIENT, CASE_PHYSICIAN, CASE_REFERRAL, Draft, rewrite_references
 from service.fhir.codes import codings_of
 from service.fhir.json_text import load, parse, write
-from service.inbound.dental_office import map_appliance, map_assessment, map_progress
+from service.inbound.dental_office import map_appliance, map_assessment
 from service.inbound.physician import map_physician_decision, map_test_order
+from service.inbound.progress import map_progress
 from service.inbound.sleep_lab import map_referral, map_result
 from service.rules import limits
 from service.rules.limits import Limit

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from service.inbound import dental_office, physician, visits
+from service.inbound import dental_office, physician, progress, visits
 from service.inbound.entry_reading import SYSTEMS, part_of
 from service.inbound.plain import Mapped
 from service.pipeline.page_reads import joined
@@ -43,7 +43,7 @@ CASES: list[tuple[str, Callable[..., Mapped], dict[str, Any]]] = [
     ),
     (
         "setting",
-        dental_office.map_progress,
+        progress.map_progress,
         {
             "set_on": "2026-09-01T21:30:00+02:00",
             "advance_left_mm": Decimal("1.50"),
@@ -55,7 +55,7 @@ CASES: list[tuple[str, Callable[..., Mapped], dict[str, Any]]] = [
     ),
     (
         "check-in",
-        dental_office.map_progress,
+        progress.map_progress,
         {
             "reported_on": "2026-09-08",
             "reported_by": "bed-partner",
@@ -72,7 +72,7 @@ CASES: list[tuple[str, Callable[..., Mapped], dict[str, Any]]] = [
     ),
     (
         "side-effect",
-        dental_office.map_progress,
+        progress.map_progress,
         {
             "reported_on": "2026-09-08",
             "kind": "dry mouth",
@@ -83,7 +83,7 @@ CASES: list[tuple[str, Callable[..., Mapped], dict[str, Any]]] = [
     ),
     (
         "red-flag",
-        dental_office.map_progress,
+        progress.map_progress,
         {"reported_on": "2026-09-08", "kind": "locked-jaw", "resolved_on": "2026-09-10"},
     ),
     ("visit", visits.map_visit, {"visited_on": "2026-09-09", "office": "physician"}),

@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 from service.fhir.build import CASE_APPLIANCE, CASE_PATIENT, CASE_REFERRAL, rewrite_references
 from service.fhir.json_text import load, write
 from service.fhir.read_facts import StoredFact, assemble, read
-from service.inbound.dental_office import map_appliance, map_assessment, map_progress
+from service.inbound.dental_office import map_appliance, map_assessment
 from service.inbound.physician import map_physician_decision, map_test_order
+from service.inbound.progress import map_progress
 from service.inbound.sleep_lab import map_referral, map_result
 from service.rules.facts import CaseFacts
 from service.rules.kinds import IndexName, TestPurpose

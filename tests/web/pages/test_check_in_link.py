@@ -17,7 +17,8 @@ from starlette.testclient import TestClient
 from service.access.grant import Office
 from service.errors import Refused
 from service.fhir.json_text import load, write
-from service.inbound.dental_office import map_appliance, map_assessment, map_progress, map_state
+from service.inbound.dental_office import map_appliance, map_assessment, map_state
+from service.inbound.progress import map_progress
 from service.pipeline import Pipeline, check_in_links
 from service.pipeline.access.sender import Bound, Sender
 from service.pipeline.pipeline import Received
