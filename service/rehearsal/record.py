@@ -40,9 +40,9 @@ class Record:
             before,
             TestPurpose.BASELINE,
             TestPlace.HOME,
-            IndexName.AHI,
-            patient.measured_ahi,
-            HypopnoeaRule.THREE_PERCENT_OR_AROUSAL,
+            index_name=IndexName.AHI,
+            index_per_hour=patient.measured_ahi,
+            hypopnoea_rule=HypopnoeaRule.THREE_PERCENT_OR_AROUSAL,
         )
         first = CheckIn(self._source("check-in", 0), Moment(_DELIVERED_ON), epworth_total=epworth_total)
         self._check_ins = [first]
