@@ -91,9 +91,9 @@ class SleepTestMessage(Plain):
         if (self.odi_events_per_hour is None) != (self.odi_drop_percent is None):
             raise ValueError("odi_events_per_hour and odi_drop_percent (3 or 4) belong together")
         if self.other_odi_events_per_hour is not None and self.odi_drop_percent is None:
-            raise ValueError("other_odi_events_per_hour needs odi_drop_percent: it is scored at the other drop")
+            raise ValueError("«other_odi_events_per_hour» needs «odi_drop_percent»: it is scored at the other drop")
         if self.t90_denominator is not None and self.t90_percent is None:
-            raise ValueError("t90_denominator needs t90_percent, whose time it names")
+            raise ValueError("«t90_denominator» needs «t90_percent», whose time it names")
         return self
 
 

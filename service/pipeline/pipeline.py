@@ -28,6 +28,7 @@ from service.pipeline import (
     conditions,
     decide,
     identities,
+    missing_index,
     referral,
     referral_moves,
     which_case,
@@ -197,6 +198,7 @@ class Pipeline(Days, Searches):
             smalls[case.task], versions[case.task] = task_small(task, before), task.version
         after = facts_after(before, smalls, versions)
         facts = checks.check_case(items, before, after)
+        missing_index.warn(items, facts)
         _remember(derived, after)
         used = in_use(facts, held, derived, self.engine(), self.site.thresholds, today)
         task = self._decide(tx, case, derived, used, today, now, task)

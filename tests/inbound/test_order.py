@@ -74,7 +74,7 @@ def test_every_fact_of_the_examples_is_there() -> None:
     assert (appliance.maximum_advance_mm, appliance.smallest_step_mm) == (5, Decimal("0.5"))
     tests = {t.purpose: t for t in facts.sleep_tests}
     baseline, efficacy = tests[TestPurpose.BASELINE], tests[TestPurpose.EFFICACY]
-    assert baseline.index_name is IndexName.AHI
+    assert baseline.index_name is IndexName.REI
     assert str(baseline.index_per_hour) == "22.40"
     assert (baseline.odi_per_hour, baseline.odi_drop_percent) == (Decimal("18.1"), 3)
     assert baseline.central_share == Decimal("0.02")

@@ -151,7 +151,20 @@ def test_a_warning_sign_reported_again_after_it_was_resolved_is_open_again(case:
     flagged = {**ANSWERS, "trouble-loose-tooth": "yes"}
     case.client.post(path, data=flagged)
     flag = entries(case)[0]["red_flags"][0]
-    case.sent("progress", {"red_flags": [{**flag, "revision": 2, "resolved_on": "2026-11-20"}]})
+    case.sent(
+        "progress",
+        {
+            "red_flags": [
+                {
+                    **flag,
+                    "revision": 2,
+                    "resolved_on": "2026-11-20",
+                    "resolved_by": "Dr Teal",
+                    "action_taken": "Seen and advised",
+                }
+            ]
+        },
+    )
     assert case.client.get(f"/cases/{case.number}").json()["readiness"]["outcome"] != "stop-and-review"
     case.client.post(path, data=flagged)
     assert case.client.get(f"/cases/{case.number}").json()["readiness"]["outcome"] == "stop-and-review"

@@ -57,7 +57,20 @@ def test_every_form_stores_and_leads_back_to_the_case(client: TestClient) -> Non
         "setting": SETTING,
         "check-in": CHECK_IN,
         "side-effect": {"reported_on": "2026-09-08", "kind": "dry mouth", "grade_0_to_3": "1"},
-        "red-flag": {"reported_on": "2026-09-08", "kind": "loose-tooth", "resolved_on": "2026-09-09"},
+        "red-flag": {
+            "reported_on": "2026-09-08",
+            "kind": "loose-tooth",
+            "resolved_on": "2026-09-09",
+            "resolved_by": "Dr Teal",
+            "action_taken": "Splinted",
+        },
+        "red-flag-closure": {
+            "kind": "drowsy-driving",
+            "closed_on": "2026-09-09",
+            "office": "physician",
+            "closed_by": "Dr Marten",
+            "action_taken": "Advised",
+        },
         "visit": {"visited_on": "2026-09-10", "office": "dentist"},
         "test-order": {"ordered_on": "2026-09-20"},
         "physician-decision": {"decided_on": "2026-10-20", "decision": "continue-treatment"},
@@ -163,7 +176,7 @@ def test_an_open_red_flag_is_resolved_from_the_top_of_the_page(case: Case) -> No
     page = filled(case.client, _address(case, "red-flag"), reported_on="2026-11-18", kind="drowsy-driving")
     found = re.search(r'<a class="button" href="([^"]+)">Resolve: drowsy driving</a>', page)
     assert found
-    page = filled(case.client, found[1], resolved_on="2026-11-19")
+    page = filled(case.client, found[1], resolved_on="2026-11-19", resolved_by="Dr Teal", action_taken="Advised")
     assert "Resolve: " not in page
     assert "Stop and review" not in page
 
