@@ -124,8 +124,8 @@ def test_what_was_recorded_and_how_it_was_scored() -> None:
 )
 def test_whether_the_appliance_was_worn(device: bool, said: str | None, worn: Worn) -> None:
     parts = [chosen("appliance-worn", said)] if said else []
-    named = {"device": ref("Device/1")} if device else {}
-    assert joined(index("ahi", 4, *parts, **named)).worn is worn
+    body = index("ahi", 4, *parts) | ({"device": ref("Device/1")} if device else {})
+    assert joined(body).worn is worn
 
 
 def test_a_device_that_was_not_worn_contradicts_itself() -> None:
