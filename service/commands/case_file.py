@@ -10,7 +10,7 @@ from service.fhir import build
 from service.fhir.build import Draft, Resource, rewrite_references
 from service.fhir.read_facts import StoredFact, assemble, read
 from service.fhir.validate import TYPES, validate
-from service.inbound import dental_office, physician, sleep_lab, visits
+from service.inbound import dental_office, physician, progress, red_flag_closures, sleep_lab, visits
 from service.inbound.plain import Mapped
 from service.rules.facts import CaseFacts
 from service.rules.source import Source
@@ -21,9 +21,10 @@ _PARTS: dict[str, Callable[[dict[str, Any]], Mapped]] = {
     "referral_state": dental_office.map_state,
     "assessment": lambda body: dental_office.map_assessment(body, _NUMBER),
     "appliance": lambda body: dental_office.map_appliance(body, _NUMBER),
-    "progress": lambda body: dental_office.map_progress(body, _NUMBER),
+    "progress": lambda body: progress.map_progress(body, _NUMBER),
     "sleep_test": sleep_lab.map_result,
     "visit": lambda body: visits.map_visit(body, _NUMBER),
+    "red_flag_closure": lambda body: red_flag_closures.map_red_flag_closure(body, _NUMBER),
     "test_order": lambda body: physician.map_test_order(body, _NUMBER),
     "decision": lambda body: physician.map_physician_decision(body, _NUMBER),
 }

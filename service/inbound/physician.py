@@ -4,10 +4,20 @@ from __future__ import annotations
 
 from typing import Any, Literal
 
-from service.fhir.build import CASE_PATIENT, CASE_PHYSICIAN, CASE_REFERRAL, Draft, Resource, identifier, ref, sid
+from service.fhir.build import (
+    CASE_PATIENT,
+    CASE_PHYSICIAN,
+    CASE_REFERRAL,
+    Draft,
+    Resource,
+    component,
+    identifier,
+    ref,
+    sid,
+)
 from service.fhir.codes import PROCEDURE_CATEGORY, SLEEP_BREATHING_TEST, local
 from service.fhir.referral_task import PLACER
-from service.inbound.plain import Day, DayOrTime, Entry, Key, Mapped, Move, Plain, checked
+from service.inbound.plain import Day, DayOrTime, Entry, Key, Mapped, Move, OfficeChoice, Plain, checked
 
 
 class TestOrderMessage(Plain):
@@ -19,16 +29,23 @@ class TestOrderMessage(Plain):
 
 
 class DecisionMessage(Entry):
-    """What the physician decided after an efficacy test."""
+    """What the physician decided, with the physician's own reading of the response.
+
+    `responsible` is the office that starts what was decided, by the day `start_by`, which may lie ahead.
+    """
 
     decided_on: DayOrTime
     decision: Literal[
         "continue-treatment",
+        "keep-titrating",
         "advance-and-test-again",
         "add-positional-therapy",
         "combination-or-another-therapy",
         "stop-treatment",
     ]
+    own_reading: Literal["complete", "partial", "non-response"] | None = None
+    responsible: OfficeChoice | None = None
+    start_by: Day | None = None
 
 
 class CompletionMessage(Plain):
@@ -75,6 +92,15 @@ def map_physician_decision(body: dict[str, Any], case_number: str) -> Mapped:
         "performer": [ref(CASE_PHYSICIAN)],
         "valueCodeableConcept": local(message.decision).concept,
     }
+    parts = [
+        component(local(code), "valueCodeableConcept", local(said).concept)
+        for code, said in (("own-reading", message.own_reading), ("responsible-office", message.responsible))
+        if said
+    ]
+    if message.start_by:
+        parts.append(component(local("start-by"), "valueDateTime", message.start_by))
+    if parts:
+        resource["component"] = parts
     draft = Draft(resource, "urn:new:decision", "", "decided_on", identity=number, revision=message.order, revises=True)
     return Mapped([draft], agent=PLACER)
 

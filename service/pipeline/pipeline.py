@@ -29,6 +29,7 @@ from service.pipeline import (
     decide,
     facts_anew,
     identities,
+    missing_index,
     referral,
     referral_moves,
     which_case,
@@ -200,6 +201,7 @@ class Pipeline(Days, Searches):
             smalls[case.task], versions[case.task] = task_small(task, before), task.version
         after = facts_after(before, smalls, versions)
         facts, remarks = checks.check_case(items, before, after, self.site.thresholds)
+        missing_index.warn(items, facts)
         facts_anew.remember(derived, after)
         used = in_use(facts, held, derived, self.engine(), self.site.thresholds, today)
         task = self._decide(tx, case, derived, used, today, now, task)

@@ -118,7 +118,18 @@ RED_FLAG = Story(
             DENTIST,
             "notes that the physician has cleared it",
             "progress",
-            {"red_flags": [{"entry_id": "f2", "reported_on": on(36), "kind": "drowsy-driving", "resolved_on": on(36)}]},
+            {
+                "red_flags": [
+                    {
+                        "entry_id": "f2",
+                        "reported_on": on(36),
+                        "kind": "drowsy-driving",
+                        "resolved_on": on(36),
+                        "resolved_by": "Dr Teal",
+                        "action_taken": "The physician spoke with the patient, who does not drive for now.",
+                    }
+                ]
+            },
         ),
         Event(37, DENTIST, "notes a step to 2 mm", "progress", {"settings": [setting("s1", 37, 2)]}),
         Event(44, DENTIST, "sends a settled check-in", "progress", {"check_ins": [check_in("c2", 44, 2, 8)]}),

@@ -84,7 +84,10 @@ def _full_case(client: TestClient, clock: Clock) -> Iterator[tuple[str, dict[str
     flags = [{"entry_id": f"f-{kind}", "reported_on": on(50), "kind": kind} for kind in kinds]
     pain = {"entry_id": "e1", "reported_on": on(50), "kind": "tooth pain", "grade_0_to_3": 3}
     _send(client, f"{case}/progress", {"red_flags": flags, "side_effects": [pain]})
-    cleared = [{**flag, "revision": 2, "resolved_on": on(52)} for flag in flags]
+    cleared = [
+        {**flag, "revision": 2, "resolved_on": on(52), "resolved_by": "Dr Teal", "action_taken": "Seen and advised"}
+        for flag in flags
+    ]
     _send(client, f"{case}/progress", {"red_flags": cleared, "side_effects": [{**pain, "entered_in_error": True}]})
     result = efficacy("X-1-E", 60, 9.8, 1.5)
     result["test"] |= {**_ALL_MEASURES, "setting_right_mm": 1}

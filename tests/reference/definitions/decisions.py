@@ -10,6 +10,8 @@ from tests.reference.definitions.shape import (
     Element,
     Profile,
     Rule,
+    chosen,
+    dated,
     is_code,
     part,
     parts,
@@ -216,6 +218,11 @@ PROFILES = (
             EFFECTIVE,
             to("performer", "1..*", "The physician who decided", "Practitioner", "PractitionerRole"),
             Element("value[x]", "1..1", "The decision", types=("CodeableConcept",), value_set="physician-choice"),
+            *parts(
+                chosen("own-reading", "0..1", "The physician's own reading, beside the computed class", "own-reading"),
+                chosen("responsible-office", "0..1", "The office that starts what was decided", "office"),
+                dated("start-by", "The day by which it is started; it may lie ahead"),
+            ),
         ),
     ),
 )

@@ -10,7 +10,17 @@ from service.fhir.codes import AHI_24_HOUR, LOCAL, LOINC, is_local
 from service.rules.coverage_us import Documentation
 from service.rules.decision import Readiness, ResponseClass, Status, Step
 from service.rules.follow_up import FollowUpOutcome
-from service.rules.kinds import PhysicianChoice, RedFlagKind, ReferralState
+from service.rules.kinds import (
+    Denominator,
+    Office,
+    OwnReading,
+    PhysicianChoice,
+    RedFlagKind,
+    ReferralState,
+    Scoring,
+    TestKind,
+    Worn,
+)
 from service.rules.referral import ReferralOutcome
 from tests.reference.definitions.shape import VERSION, Resource, computable_name, value_set_url
 
@@ -53,11 +63,21 @@ def _ours(name: str, title: str, description: str, codes: Iterable[str]) -> Valu
 
 MEASURES = {
     "recording-time": "RECORDING_HOURS",
+    "monitored-time": "RECORDING_HOURS",
+    "sleep-time": "RECORDING_HOURS",
     "lowest-spo2": "SPO2_PERCENT",
     "t90": "SHARE_PERCENT",
+    "minutes-at-88": "MINUTES_IN_TEST",
     "supine-index": "INDEX_PER_HOUR",
     "non-supine-index": "INDEX_PER_HOUR",
+    "supine-time": "HOURS_IN_TEST",
+    "supine-share": "SHARE_PERCENT",
     "central-share": "SHARE_PERCENT",
+    "central-index": "INDEX_PER_HOUR",
+    "central-events": "EVENT_COUNT",
+    "obstructive-events": "EVENT_COUNT",
+    "mixed-events": "EVENT_COUNT",
+    "weight-at-test": "WEIGHT_KG",
 }
 """Single measures of a sleep test, each with the name of its limit."""
 
@@ -65,7 +85,7 @@ VALUE_SETS = (
     ValueSet(
         "sleep-test-index",
         "Indices of a sleep test",
-        "Events per hour as a sleep test reports them. The apnoea index is not among them.",
+        "Events per hour as a sleep test reports them. The apnoea index and the obstructive index are not among them.",
         ((LOCAL, ("ahi", "rei", "rdi")), (LOINC, (AHI_24_HOUR.code,))),
     ),
     _ours("sleep-test-measure", "Further measures of a sleep test", "Measures beside the index and the ODI.", MEASURES),
@@ -73,8 +93,19 @@ VALUE_SETS = (
         "hypopnoea-rule",
         "Hypopnoea rules",
         "Which fall in SpO2 makes a hypopnoea: indices under different rules are not compared.",
-        ("hypopnoea-3-percent-or-arousal", "hypopnoea-4-percent", "hypopnoea-rule-unknown"),
+        (
+            "hypopnoea-3-percent-or-arousal",
+            "hypopnoea-3-percent",
+            "hypopnoea-4-percent",
+            "hypopnoea-rule-unknown",
+        ),
     ),
+    _ours("test-kind", "Kinds of sleep test", "What a sleep test recorded, from most to least.", TestKind),
+    _ours("scoring", "Scoring", "Who scored a recording.", Scoring),
+    _ours("appliance-worn", "Wear in the night of a test", "Whether the appliance was worn that night.", Worn),
+    _ours("t90-denominator", "Times that T90 is a share of", "The time that a share is taken of.", Denominator),
+    _ours("office", "Offices", "Which of the two offices acts.", Office),
+    _ours("own-reading", "The physician's own reading", "How a physician reads the response to treatment.", OwnReading),
     _ours("red-flag-kind", "Red flags", "Findings that stop titration until someone has looked.", RedFlagKind),
     _ours(
         "visit-kind",
