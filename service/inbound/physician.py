@@ -21,11 +21,15 @@ from service.inbound.plain import Day, DayOrTime, Entry, Key, Mapped, Move, Offi
 
 
 class TestOrderMessage(Plain):
-    """The physician's order for an efficacy test; `proposal` names the proposal it answers, if any."""
+    """The physician's order for an efficacy test; `proposal` names the proposal it answers, if any.
+
+    Sent again as `cancelled` the order is taken back, which no later message undoes: another test is another order.
+    """
 
     order_number: Key
     ordered_on: Day
     proposal: Key | None = None
+    cancelled: bool = False
 
 
 class DecisionMessage(Entry):
@@ -65,14 +69,15 @@ def map_test_order(body: dict[str, Any], case_number: str) -> Mapped:
         "resourceType": "ServiceRequest",
         "identifier": [identifier(*number)],
         "basedOn": based_on,
-        "status": "active",
+        "status": "revoked" if message.cancelled else "active",
         "intent": "order",
         "code": {"coding": [local("efficacy-test").coding, SLEEP_BREATHING_TEST.coding]},
         "subject": ref(CASE_PATIENT),
         "authoredOn": message.ordered_on,
         "requester": ref(CASE_PHYSICIAN),
     }
-    draft = Draft(resource, "urn:new:test-order", "", "ordered_on", identity=number, revises=True)
+    revision = 2 if message.cancelled else 1
+    draft = Draft(resource, "urn:new:test-order", "", "ordered_on", identity=number, revision=revision, revises=True)
     return Mapped([draft], agent=PLACER)
 
 

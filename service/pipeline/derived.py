@@ -31,7 +31,7 @@ class Derived:
     """The service's own resources of one case: version and content digest of each, and small notes.
 
     `spent_before` and `spent_by` say for which decisions the marks of spent facts hold; `standing` is a digest of what
-    matters of the decision that the resources tell.
+    matters of the decision that the resources tell; `replaced_because` how the referral before this one ended.
     """
 
     case_number: str
@@ -46,6 +46,7 @@ class Derived:
     spent_by: int = 0
     standing: str = ""
     to_cancel: str = ""
+    replaced_because: str = ""
     found_by: dict[str, str] = field(default_factory=dict)
     """Digest of the values each is found by, so that the search index is written only where they change."""
     rows: list[Stored] = field(default_factory=list)

@@ -140,7 +140,8 @@ class Pipeline(Days, Searches):
         which_case.check_references(tx, items, _own_references(items, case))
         if case is not None:
             which_case.check_belonging(items, case, opened)
-            which_case.note_replaced(tx, items, case)
+            because = which_case.note_replaced(tx, items, case)
+            derived.replaced_because = derived.replaced_because if because is None else because
         smalls = checks.read_all(items, received.plain, today, moment)
         sender = permitted.check(tx, received.sender, case, opened, mapped, items)
         if case is not None:

@@ -131,6 +131,7 @@ class Reads:
             **load(held.summary),
             "overdue_from": held.overdue_from,
             "replaces": held.replaces,
+            "replaced_because": Derived.of(case_number, held.derived).replaced_because or None,
             "replaced_by": cases.replacing(tx, case_number),
             "resources": {k: v for k, v in links.items() if v},
         }
