@@ -9,11 +9,12 @@ from typing import Any
 
 from service.fhir.build import Resource, ref
 from service.fhir.care_plan import care_plan
-from service.fhir.decision_observation import About, decision_observation, response_observation
+from service.fhir.decision_observation import About, decision_observation
 from service.fhir.decision_records import decision_provenance, facts_hash, inputs_hash, run_record
 from service.fhir.engine import CAUTION
 from service.fhir.json_text import write, write_canonical
 from service.fhir.proposal import approval_task, proposal_id, test_proposal
+from service.fhir.response_observation import response_observation
 from service.pipeline.derived import Derived
 from service.rules.case_view import CaseView
 from service.rules.decision import Decision, Readiness
