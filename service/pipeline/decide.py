@@ -138,13 +138,12 @@ def _proposed(view: CaseView) -> tuple[str, bool, bool]:
     """
     course = view.course
     onset, tested = course.onset, course.result.test.day if course.result else None
-    ready = view.readiness.outcome in _READY
+    ready, waits = view.readiness.outcome in _READY, open_order(course) is not None
     if onset is None:
-        return "", ready, False
-    again = f"-after-{tested.isoformat()}" if ready and tested and tested >= onset else ""
-    since = max(onset, tested) if again and tested else onset
-    ordered = any(o.day >= since for o in course.known.test_orders) or open_order(course) is not None
-    return f"{onset.isoformat()}{again}", ready, ordered and not ready
+        return "", ready, waits
+    if tested and tested >= onset and (ready or waits):
+        return f"{onset.isoformat()}-after-{tested.isoformat()}", ready, waits
+    return onset.isoformat(), ready, waits or any(o.day >= onset for o in course.known.test_orders)
 
 
 def overdue_day(view: CaseView, derived: Derived, thresholds: Thresholds) -> str | None:
