@@ -13,6 +13,7 @@ from service.rehearsal.parameters import Parameters
 from service.rehearsal.patient import Patient, draw_patient, measured_ahi
 from service.rehearsal.record import Record, day_of
 from service.rehearsal.weeks import Week, weeks_of
+from service.rules.course import course_on
 from service.rules.decision import Decision, Readiness, Status, Step
 from service.rules.limits import EPWORTH_TOTAL
 from service.rules.readiness import assess_readiness
@@ -85,8 +86,9 @@ class _Treatment:
             if not self._life.live(number, week):
                 continue
             facts = self._record.facts()
-            readiness = assess_readiness(facts, self._thresholds, day_of(number))
-            step = next_step(facts, self._thresholds, readiness)
+            course = course_on(facts, day_of(number), self._thresholds)
+            readiness = assess_readiness(facts, self._thresholds, day_of(number), course)
+            step = next_step(facts, self._thresholds, readiness, course)
             assert step
             if step.outcome == Step.REQUEST_TEST:
                 return self._retested(number, readiness, retest)

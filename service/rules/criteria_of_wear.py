@@ -14,7 +14,7 @@ from fractions import Fraction
 
 from service.rules.course import Course
 from service.rules.decision import Criterion, Measured, Status
-from service.rules.ledger import Night
+from service.rules.ledger import PARTS, Night
 from service.rules.reason import say
 from service.rules.thresholds import Thresholds
 from service.rules.words import number, percent, quarter_hours, rounded
@@ -49,12 +49,13 @@ def exact(value: Fraction) -> Decimal:
 
 def wear_of(nights: Sequence[Night]) -> Wear:
     """What nights tell together."""
-    timed = [n for n in nights if n.hours is not None]
+    timed = [(n.parts, n.hours) for n in nights if n.hours is not None]
+    hours = sum((parts * hours for parts, hours in timed), Decimal(0))
     return Wear(
         len(nights),
-        sum((n.worn for n in nights), Fraction(0)),
-        sum((n.worn for n in timed), Fraction(0)),
-        sum((n.worn * Fraction(n.hours or 0) for n in timed), Fraction(0)),
+        Fraction(sum(n.parts for n in nights), PARTS),
+        Fraction(sum(parts for parts, _ in timed), PARTS),
+        Fraction(hours) / PARTS,
     )
 
 
@@ -123,7 +124,7 @@ def _earliest(course: Course, thresholds: Thresholds) -> date | None:
         until = course.as_of + timedelta(days=ahead)
         first = max(course.onset, until - timedelta(days=days))
         new = [
-            Night(evening, Fraction(1), hours, None, False, True, ())
+            Night(evening, PARTS, hours, None, False, True, ())
             for evening in _evenings(max(last + timedelta(days=1), first), until)
         ]
         kept = [n for n in known if n.evening >= first]

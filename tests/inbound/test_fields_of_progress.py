@@ -16,6 +16,7 @@ from service.inbound.progress import map_progress
 from service.rules.facts import CaseFacts, CheckIn, PhysicianDecision, Setting
 from service.rules.kinds import Driving, HealthChange, Hearer, Office, OwnReading, PhysicianChoice
 from service.rules.source import Source
+from service.rules.thresholds import Thresholds
 from tests.web.messages import Case, changed, example, issues, post, referral
 
 CHECK_IN = {"entry_id": "c", "reported_on": "2026-09-08"}
@@ -24,7 +25,7 @@ DECISION = {"entry_id": "d", "decided_on": "2026-10-23", "decision": "keep-titra
 
 
 def facts(**parts: Any) -> CaseFacts:
-    return facts_of({"referral": referral(), **parts})
+    return facts_of({"referral": referral(), **parts}, Thresholds())
 
 
 def check_in(**told: Any) -> CheckIn:

@@ -15,6 +15,7 @@ from service.inbound.sleep_lab import map_referral, map_result
 from service.rules.facts import CaseFacts
 from service.rules.kinds import Denominator, HypopnoeaRule, IndexName, Scoring, TestKind, Worn
 from service.rules.sleep_test import ScoredIndex, SleepTest
+from service.rules.thresholds import Thresholds
 from tests.web.messages import Case, changed, example, issues, post, referral
 
 TEST = {
@@ -60,7 +61,7 @@ EFFICACY: list[tuple[str, Any, str, Any]] = [
 
 def facts(**parts: Any) -> CaseFacts:
     """The facts of a case whose plain messages passed through JSON text."""
-    return facts_of(parse(write({"referral": referral(), **parts}).encode()))
+    return facts_of(parse(write({"referral": referral(), **parts}).encode()), Thresholds())
 
 
 def efficacy(**told: Any) -> SleepTest:

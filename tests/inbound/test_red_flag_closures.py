@@ -17,6 +17,7 @@ from service.inbound.progress import map_progress
 from service.inbound.red_flag_closures import map_red_flag_closure
 from service.rules.facts import RedFlag, RedFlagClosure
 from service.rules.kinds import Office, RedFlagKind
+from service.rules.thresholds import Thresholds
 from tests.web.messages import Case, assert_plain_words, example, issues, post, referral
 
 CLOSURE = {
@@ -32,11 +33,11 @@ RESOLVED = {"resolved_on": "2026-10-03", "resolved_by": "Dr Teal", "action_taken
 
 
 def closures(*entries: dict[str, Any]) -> tuple[RedFlagClosure, ...]:
-    return facts_of({"referral": referral(), "red_flag_closure": list(entries)}).red_flag_closures
+    return facts_of({"referral": referral(), "red_flag_closure": list(entries)}, Thresholds()).red_flag_closures
 
 
 def flag(**told: Any) -> RedFlag:
-    return facts_of({"referral": referral(), "progress": {"red_flags": [{**FLAG, **told}]}}).red_flags[0]
+    return facts_of({"referral": referral(), "progress": {"red_flags": [{**FLAG, **told}]}}, Thresholds()).red_flags[0]
 
 
 @pytest.mark.parametrize("office", list(Office))

@@ -76,7 +76,7 @@ WEAR = Story(
             "not-yet",
             move="patient",
         ),
-        Event(80, DAY, "a month without a check-in goes by", "", None, "not-yet"),
+        Event(80, DAY, "a month without a check-in goes by", "", None, "cannot-say", move="physician"),
     ],
 )
 
