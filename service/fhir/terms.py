@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from service.fhir.terms_judged import JUDGED_TERMS
+
 LOCAL_TERMS: dict[str, str] = {
     # sleep tests
     "home-sleep-test": "Home sleep apnoea test",
@@ -138,6 +140,7 @@ LOCAL_TERMS: dict[str, str] = {
     "nothing-due": "Nothing due",
     "documentation-met": "Documentation met",
     "documentation-not-met": "Documentation not met",
+    "documentation-needs-attention": "Documentation met, with something to ask",
     "undefined-ask-the-payer": "Undefined as worded, ask the payer",
     "readiness-for-efficacy-test": "Readiness for an efficacy test",
     "next-titration-step": "Next titration step",
@@ -146,6 +149,10 @@ LOCAL_TERMS: dict[str, str] = {
     "ready": "Ready for an efficacy test",
     "ready-at-limit": "Ready for an efficacy test at the limit of advancement",
     "not-yet": "Not yet ready for an efficacy test",
+    "ordered": "Efficacy test ordered",
+    "result-in": "Result of the efficacy test in",
+    "decided": "Decided by the physician",
+    "ask-physician": "Physician asked for a test or another therapy",
     "cannot-say": "Cannot be judged yet",
     "stop-and-review": "Stop and review",
     "advance": "Advance one step",
@@ -164,6 +171,7 @@ LOCAL_TERMS: dict[str, str] = {
     "symptoms-after-good-test": "Symptoms after a good test",
     "prescribed": "Prescription by a physician",
     "diagnosed": "Diagnosis",
+    "baseline-agrees": "Baseline report agrees with itself",
     "baseline-long-enough": "Baseline test long enough",
     "baseline-recent": "Baseline test recent",
     "hypopnoea-rule-named": "Hypopnoea rule named",
@@ -181,6 +189,16 @@ LOCAL_TERMS: dict[str, str] = {
     "overbite-change": "Change of the overbite",
     "visits": "Follow-up visits",
     "index-and-events": "Index and events",
+    "payer-scoring": "Scored as the payer asks",
+    "payer-hours": "Hours recorded as the payer asks",
+    "test-made-by": "Who made the test",
+    "payer-days": "Days after delivery that the payer counts",
+    "retest-due": "Test with the appliance due",
+    "epworth-since-test": "Epworth total risen since the test",
+    "snoring-since-test": "Snoring back since the test",
+    "appliance-since-test": "New appliance since the test",
+    "set-back-since-test": "Set back since the test",
+    "health-since-test": "Health changed since the test",
     "continue-treatment": "Continue treatment and follow up",
     "keep-titrating": "Keep titrating",
     "advance-and-test-again": "Advance further and test again",
@@ -222,4 +240,5 @@ LOCAL_TERMS: dict[str, str] = {
     "effective-index": "Effective index over the whole night",
     "ready-for-retest": "Ready for retest",
     "retest-ordered": "Retest ordered",
+    **JUDGED_TERMS,
 }

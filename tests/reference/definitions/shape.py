@@ -252,9 +252,9 @@ def counted(code: str, cardinality: str, why: str, limit: Limit) -> tuple[Elemen
     return part(code, cardinality, why, whole("value[x]", limit, code, "A whole number"))
 
 
-def flagged(code: str, why: str) -> tuple[Element, ...]:
-    """An optional component that is true or false."""
-    return part(code, "0..1", why, Element("value[x]", "1..1", "True or false", types=("boolean",)))
+def flagged(code: str, why: str, cardinality: str = "0..1") -> tuple[Element, ...]:
+    """A component that is true or false."""
+    return part(code, cardinality, why, Element("value[x]", "1..1", "True or false", types=("boolean",)))
 
 
 def chosen(code: str, cardinality: str, why: str, value_set: str) -> tuple[Element, ...]:

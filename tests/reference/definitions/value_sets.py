@@ -7,9 +7,12 @@ from dataclasses import dataclass
 
 from service.fhir.cancellation import STATES as CANCELLATION_STATES
 from service.fhir.codes import AHI_24_HOUR, LOCAL, LOINC, is_local
+from service.fhir.terms_judged import FINDING_TERMS
 from service.rules.coverage_us import Documentation
-from service.rules.decision import Readiness, ResponseClass, Status, Step
+from service.rules.decision import Party, Readiness, ResponseClass, Status, Step
 from service.rules.follow_up import FollowUpOutcome
+from service.rules.judging.comparison import Comparability
+from service.rules.judging.finding import Cause, Weight
 from service.rules.kinds import (
     Denominator,
     Office,
@@ -131,6 +134,20 @@ VALUE_SETS = (
     _ours("readiness-outcome", "Outcomes of readiness", "Ready means ready to be tested, never treated.", Readiness),
     _ours("titration-step", "Titration steps", "What may be done next with the setting.", Step),
     _ours("response-class", "Classes of response", "By the fall of the index from the baseline.", ResponseClass),
+    _ours("comparability", "Comparability of two tests", "How a test compares with the baseline.", Comparability),
+    _ours("withheld-cause", "Causes of a withheld class", "In the order in which the first makes the headline.", Cause),
+    _ours(
+        "finding",
+        "Findings of a judged test",
+        "What is found when a test is judged: contradictions, what is untold, what keeps it from counting, what its index hides.",
+        (*FINDING_TERMS, "worse-oximetry", "not-worn", "combination", "not-comparable"),
+    ),
+    _ours(
+        "finding-weight",
+        "Weight of a finding, and who acts",
+        "Whether a finding is only said, asked about, or somebody acts within days; and the party that does.",
+        (*Weight, *(party.value.replace(" ", "-") for party in Party)),
+    ),
     _ours("criterion-status", "Status of a criterion", "How one criterion of a decision came out.", Status),
     ValueSet(
         "referral-state",
