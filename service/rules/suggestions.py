@@ -16,7 +16,7 @@ from service.rules.facts import CaseFacts
 from service.rules.index_classes import severity
 from service.rules.judging.comparison import Effect
 from service.rules.judging.finding import Cause
-from service.rules.judging.hidden import CENTRAL, WORSE_OXIMETRY
+from service.rules.judging.hidden import CENTRAL, OXYGEN, WORSE_OXIMETRY
 from service.rules.judging.judgement import Judgement
 from service.rules.judging.recording import is_polysomnography
 from service.rules.kinds import PhysicianChoice
@@ -105,7 +105,7 @@ def _wants_laboratory(course: Course, judged: Judgement) -> bool:
     """A second technical failure, or central events or oxygen in question, are for the laboratory."""
     delivered = course.appliance.delivered_on if course.appliance else judged.test.day
     failed = [j for j in course.judged if j.test.day >= delivered and _failed(j)]
-    doubtful = any(a.name in (CENTRAL, WORSE_OXIMETRY) for a in judged.alarms)
+    doubtful = any(a.name in (CENTRAL, OXYGEN, WORSE_OXIMETRY) for a in judged.alarms)
     return len(failed) > 1 or doubtful or is_polysomnography(judged.test)
 
 

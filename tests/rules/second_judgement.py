@@ -122,19 +122,23 @@ def judge(test: SleepTest, baseline: SleepTest | None, *, dentist_setting: tuple
 
 
 def _read(test: SleepTest) -> _Reading:
-    """The index as judged: an RDI without arousals is an AHI, and an AHI from a home test without EEG is an REI."""
+    """The index as judged: an RDI without arousals is an AHI, and an AHI from a home test without EEG is an REI.
+
+    Neither that REI nor one told as such can have been scored by arousals.
+    """
     name, rule = test.index_name, test.hypopnoea_rule
     if name is IndexName.RDI and test.rdi_with_arousals is False:
         name = IndexName.AHI
     if name is IndexName.AHI and _home_without_eeg(test):
         name = IndexName.REI
-        rule = _THREE if rule is _AROUSAL else rule
+    if name is IndexName.REI and _home_without_eeg(test) and rule is _AROUSAL:
+        rule = _THREE
 
     if name is IndexName.REI:
-        hours = _first_told(test.monitored_hours, test.recording_hours, test.sleep_hours)
+        hours = _first_above_zero(test.monitored_hours, test.recording_hours, test.sleep_hours)
     else:
-        hours = _first_told(test.sleep_hours, test.monitored_hours, test.recording_hours)
-    by_sleep = name is not IndexName.REI and test.sleep_hours is not None
+        hours = _first_above_zero(test.sleep_hours, test.monitored_hours, test.recording_hours)
+    by_sleep = name is not IndexName.REI and bool(test.sleep_hours)
 
     consistency, fits_recording_only = _consistency(test, hours, by_sleep)
     untold = test.index_per_hour is None or name is None
@@ -172,9 +176,9 @@ def _consistency(test: SleepTest, hours: Decimal | None, by_sleep: bool) -> tupl
     recorded = test.recording_hours
     if recorded is None or level == "fits":
         return level, False
-    if by_sleep and _within_bounds(events, recorded, index):
+    if by_sleep and _level(events, recorded, index) == "fits":
         return "question", True
-    if test.sleep_hours is None and test.monitored_hours is None and level == "inconsistent" and index > 0:
+    if not by_sleep and not test.monitored_hours and index > 0:
         implied_hours = Fraction(events) / Fraction(index)
         if _HALF * Fraction(recorded) <= implied_hours <= Fraction(recorded):
             return "question", False
@@ -196,11 +200,6 @@ def _level(events: int, hours: Decimal, index: Decimal) -> str:
     if share <= Fraction(5, 100):
         return "note"
     return "question" if share <= Fraction(20, 100) else "inconsistent"
-
-
-def _within_bounds(events: int, hours: Decimal, index: Decimal) -> bool:
-    low, high = _bounds(events, hours, index)
-    return low <= Fraction(index) and (high is None or Fraction(index) <= high)
 
 
 def _bounds(events: int, hours: Decimal, index: Decimal) -> tuple[Fraction, Fraction | None]:
@@ -268,11 +267,14 @@ def _serves(baseline: SleepTest, base: _Reading, test: SleepTest) -> bool:
 
 
 def _compare(test: SleepTest, reading: _Reading, baseline: SleepTest, base: _Reading) -> _Comparison:
-    """The class against the baseline: stressed where a difference flatters, at least where one works against."""
+    """The class against the baseline: stressed where a difference flatters, at least where one works against.
+
+    Without an index there is nothing to compare.
+    """
+    if reading.index is None or base.index is None:
+        return _Comparison()
     kinds = (test.kind, baseline.kind)
     comparable = TestKind.OXIMETRY not in kinds and kinds.count(TestKind.ARTERIAL_TONE) != 1
-    if reading.index is None or base.index is None:
-        return _Comparison(comparable=comparable)
     if reading.name is not IndexName.RDI and base.name is IndexName.RDI:
         comparable = False
 
@@ -334,7 +336,7 @@ def _hours_factors(
 def _recorded_per_slept(per_recording: SleepTest, other: SleepTest) -> Fraction:
     for test in (per_recording, other):
         if test.recording_hours is not None and test.sleep_hours is not None and test.sleep_hours > 0:
-            return Fraction(test.recording_hours) / Fraction(test.sleep_hours)
+            return max(Fraction(test.recording_hours) / Fraction(test.sleep_hours), Fraction(1))
     return Fraction("1.25")
 
 
@@ -428,6 +430,11 @@ def _severity(index: Fraction) -> int:
 
 def _first_told(*hours: Decimal | None) -> Decimal | None:
     return next((told for told in hours if told is not None), None)
+
+
+def _first_above_zero(*hours: Decimal | None) -> Decimal | None:
+    """The first hours that an index can be taken over."""
+    return next((told for told in hours if told), None)
 
 
 def _exact(number: Decimal | None) -> Fraction | None:

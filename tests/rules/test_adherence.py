@@ -42,8 +42,9 @@ BY_HOURS = rows(
     ("7 nights told", (report(1, 7, 7),), "met", 7, 7),
     ("6 nights told", (report(1, 6, 6),), "unknown", None, 6),
     ("hours not told", (report(1, 7, 7, None),), "unknown", None, 0),
-    ("27 days ago is recent", (report(27, 7, 7),), "met", 7, 7),
-    ("28 days ago is not", (report(28, 7, 7),), "unknown", None, 0),
+    ("a night 28 days back is recent", (report(21, 7, 7),), "met", 7, 7),
+    ("one of 29 days back is not", (report(22, 7, 7),), "unknown", None, 6),
+    ("overlapping reports count each night once, the lower", (report(4, 7, 7), report(1, 0, 7, None)), "unmet", 3, 10),
     ("nights without how many were worn", (check_in(1, nights_reported=9),), "unknown", None, 0),
     ("never worn", (report(1, 0, 9, None),), "unmet", 0, 9),
 )
@@ -55,9 +56,11 @@ def test_by_hours(reports, status, adherent, nights):
     assert item.status == status
     if adherent is not None:
         assert [m.value for m in item.observed] == [adherent, nights]
-        assert "over-reads by about 30 minutes" in item.sentence
+        assert item.sentence.id == "adherence.hours"
+        assert f"on {adherent} of {nights} nights" in item.sentence
+        assert item.sentence.endswith("lately, told by people, give or take half an hour a night.")
     else:
-        assert f"tell hours worn for {nights} nights;" in item.sentence
+        assert item.sentence == (f"Hours worn are told for {nights} of the last 28 nights; adherence is judged from 7.")
     assert bool(item.missing) == (status == "unknown")
 
 
@@ -84,7 +87,7 @@ def test_by_share_of_sleep(reports, status):
     assert bool(item.missing) == (status == "unknown")
     assert item.name == "adherent-by-share-of-sleep"
     if status != "unknown":
-        assert "over-reads by about 30 minutes" in item.sentence and item.observed
+        assert "told by people, give or take half an hour a night" in item.sentence and item.observed
 
 
 def test_the_two_definitions_may_disagree():
@@ -92,16 +95,17 @@ def test_the_two_definitions_may_disagree():
     assert (by_hours.status, by_share.status) == ("met", "unmet")
 
 
-def test_reports_from_before_the_delivery_or_of_its_day_do_not_count():
+def test_reports_of_more_nights_than_since_the_delivery_do_not_count():
     assert judged(report(5, 7, 7), delivered=5)[0].status == "unknown"
-    assert judged(report(5, 7, 7), delivered=6)[0].status == "met"
+    assert judged(report(5, 7, 7), delivered=11)[0].status == "unknown"
+    assert judged(report(5, 7, 7), delivered=12)[0].status == "met"
     assert judged(report(5, 7, 7), delivered=None)[0].status == "unknown"
 
 
-def test_the_last_check_in_is_named():
+def test_nights_of_both_check_ins_count_and_both_are_named():
     item = judged(report(8, 7, 7), report(1, 7, 7))[0]
-    assert "14 of 14 nights (100 %) in the check-ins up to 29 Sep 2026" in item.sentence
-    assert [s.reference for s in item.inputs] == ["Observation/check-in-8", "Observation/check-in-1"]
+    assert "Worn at least 4 hours on 14 of 14 nights (100 %) lately" in item.sentence
+    assert [s.reference for s in item.inputs] == ["Observation/check-in-1", "Observation/check-in-8"]
 
 
 # A fall by 20 points of a share between earlier and recent check-ins: policy of this project.
@@ -115,8 +119,9 @@ FALLING = rows(
     ("6 nights lately", (report(40, 10, 10), report(1, 0, 6)), "unknown"),
     ("7 nights lately", (report(40, 10, 10), report(1, 0, 7)), "attention"),
     ("nothing told", (), "unknown"),
-    ("28 days ago is before", (report(28, 10, 10), report(27, 2, 10)), "attention"),
-    ("55 days ago is before", (report(55, 10, 10), report(27, 2, 10)), "attention"),
+    ("nights from 29 days back are before", (report(28, 10, 10), report(18, 2, 10)), "attention"),
+    ("7 nights up to 56 days back", (report(49, 10, 10), report(1, 2, 10)), "attention"),
+    ("6 nights up to 56 days back", (report(50, 10, 10), report(1, 2, 10)), "unknown"),
 )
 
 
@@ -140,7 +145,8 @@ SINCE_THE_TEST = rows(
     ("fallen since a test long ago", (report(103, 10, 10), report(1, 5, 10)), {}, "attention"),
     ("steady since then, though higher before the test", (report(103, 5, 10), report(1, 5, 10)), {}, "met"),
     ("the day of the test speaks of the nights before it", (report(100, 10, 10), report(1, 5, 10)), {}, "attention"),
-    ("27 days before the test", (report(127, 10, 10), report(1, 5, 10)), {}, "attention"),
+    ("7 nights up to 28 days before the test", (report(121, 10, 10), report(1, 5, 10)), {}, "attention"),
+    ("6 nights up to 28 days before the test", (report(122, 10, 10), report(1, 5, 10)), {}, "unknown"),
     ("28 days before the test is too old", (report(128, 10, 10), report(1, 5, 10)), {}, "unknown"),
     (
         "a slow fall is seen against the test",
@@ -170,7 +176,7 @@ def test_wear_falling_since_the_last_efficacy_test(reports, test, status):
     item = wear_falling(course_on(facts, AS_OF, DEFAULTS), DEFAULTS)
     assert item.status == status
     if tested.appliance_worn and status != "unknown":
-        assert f"up to the efficacy test of {day(tested.day)};" in item.sentence
+        assert f"in the 28 days up to the efficacy test of {day(tested.day)}." in item.sentence
         assert tested.source in item.inputs
 
 
@@ -183,11 +189,9 @@ def test_a_test_on_the_day_of_the_delivery_is_one_with_this_appliance():
 
 
 def test_a_fall_in_words():
-    item = wear_falling(course(report(50, 10, 10), report(10, 5, 10), report(1, 4, 10)), DEFAULTS)
+    item = wear_falling(course(report(40, 10, 10), report(12, 5, 10), report(1, 4, 10)), DEFAULTS)
     assert [(m.value, m.unit) for m in item.observed] == [(Decimal("0.45"), "1"), (Decimal(1), "1")]
-    assert item.sentence.startswith(
-        "Worn on 45 % of nights in the check-ins since 20 Sep 2026, against 100 % in the 28 days before that;"
-    )
+    assert item.sentence == "Worn on 45 % of nights lately, against 100 % in the 28 days before that."
 
 
 def test_adherence_by_a_sensor_is_not_called_a_report():
@@ -196,6 +200,6 @@ def test_adherence_by_a_sensor_is_not_called_a_report():
     assert answer
     for name in ("adherent-by-hours", "adherent-by-share-of-sleep"):
         told = answer.decision.criterion(name).sentence
-        assert ", by sensor; at least" in told and "over-reads" not in told
-    worn = alleviation(Decimal(20), Decimal(8), sensed)
-    assert worn and "hours of sleep a night by sensor: mean disease alleviation" in worn.sentence
+        assert told.endswith("lately, by sensor.")
+    worn = alleviation(Decimal(20), Decimal(8), course(*sensed).ledger.nights)
+    assert worn and worn.sentence.endswith("as means by sensor.")

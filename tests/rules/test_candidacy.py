@@ -44,6 +44,12 @@ def test_central_share(index, share, status, central):
     assert item.inputs
 
 
+def test_central_events_that_were_counted_make_a_share():
+    counted = baseline(index="10.0", event_count=70, central_count=42)
+    item = judged("central-share", counted)
+    assert (item.status, [m.value for m in item.observed]) == ("attention", [Decimal("0.6"), Decimal(6)])
+
+
 def test_central_share_not_reported():
     assert judged("central-share", baseline()).status == "unknown"
     assert judged("central-share").status == "unknown"
@@ -79,7 +85,7 @@ PAP = rows(
     ("29.9: not asked", "29.9", None, None, "met"),
     ("30 and nothing told", "30", None, None, "attention"),
     ("30, not tried", "30", "not tried", None, "attention"),
-    ("30, in use", "30", "in use", None, "attention"),
+    ("30, in use: it was tried", "30", "in use", None, "met"),
     ("30, declined", "30", "declined", None, "met"),
     ("30, not tolerated", "30", "not tolerated", None, "met"),
     ("30, not effective", "30", "not effective", None, "met"),
@@ -109,14 +115,20 @@ def examined(**found):
 
 
 RANGE = rows(
-    ("5.9 mm", "5.9", "attention"), ("6 mm", "6", "met"), ("6.1 mm", "6.1", "met"), ("not measured", None, "unknown")
+    ("4.9 mm: a strong caution", "4.9", "attention", "unlikely to help"),
+    ("5 mm", "5", "attention", "under 6 mm: an appliance may not help"),
+    ("5.9 mm", "5.9", "attention", "under 6 mm: an appliance may not help"),
+    ("6 mm", "6", "met", "under 6 mm an appliance may not help"),
+    ("6.1 mm", "6.1", "met", "under 6 mm an appliance may not help"),
+    ("not measured", None, "unknown", "not recorded"),
 )
 
 
-@pytest.mark.parametrize(("mm", "status"), RANGE)
-def test_protrusive_range(mm, status):
-    # Petit 2002, doi 10.1164/rccm.2008167.
-    assert judged("protrusive-range", assessment=examined(protrusive_range_mm=dec(mm))).status == status
+@pytest.mark.parametrize(("mm", "status", "says"), RANGE)
+def test_protrusive_range(mm, status, says):
+    # Under 6 mm: Petit 2002, doi 10.1164/rccm.2008167; under 5 mm quoted.
+    item = judged("protrusive-range", assessment=examined(protrusive_range_mm=dec(mm)))
+    assert item.status == status and says in item.sentence
 
 
 TEETH = rows(

@@ -11,7 +11,7 @@ from service.rules.facts import CaseFacts
 from service.rules.kinds import RedFlagKind
 from service.rules.site import Site
 
-from .build import AS_OF, baseline, case, efficacy, red_flag, referral, side_effect
+from .build import AS_OF, DEFAULTS, baseline, case, efficacy, red_flag, referral, side_effect
 
 US = Site(region="US")
 
@@ -23,6 +23,10 @@ def test_a_whole_case_as_data_has_every_part():
     assert data["as_of"] == AS_OF.isoformat()
     for part in ("readiness", "referral_check", "us_coverage_documentation", "next_step", "response", "follow_up"):
         assert data[part], part
+    assert [(q["party"], q["reason"]["id"]) for q in data["questions"]] == [
+        (q.party.value, q.sentence.id) for q in view.questions
+    ]
+    assert data["red_flags"] == []
     assert [a["title"] for a in data["activities"]] == [a.title for a in view.activities]
     assert {a["when"] for a in data["activities"] if not a["when"]} <= {None}
     dated = {a.title: a.when for a in view.activities if a.when}
@@ -33,7 +37,16 @@ def test_an_empty_case_as_data_says_what_is_not_there():
     data = view_case(CaseFacts(), Site(), AS_OF).as_data()
     for part in ("us_coverage_documentation", "next_step", "projected_plan", "response", "follow_up"):
         assert data[part] is None, part
+    assert (data["questions"], data["red_flags"]) == ([], [])
     assert data["readiness"] and data["referral_check"]
+
+
+def test_an_open_red_flag_as_data():
+    view = view_case(case(red_flags=(red_flag(RedFlagKind.LOOSE_TOOTH),)), Site(), AS_OF)
+    (flag,) = view.as_data()["red_flags"]
+    assert (flag["kind"], flag["office"], flag["derived"]) == ("loose-tooth", "dentist", False)
+    assert flag["since"] == flag["due"] == "2026-09-29"
+    assert flag["inputs"] == [{"reference": "Observation/loose-tooth-1-None", "version": 1}]
 
 
 def test_inputs_are_those_of_every_decision_each_once_in_order():

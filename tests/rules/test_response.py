@@ -7,11 +7,15 @@ from decimal import Decimal
 import pytest
 
 from service.rules.decision import ResponseClass, Status
-from service.rules.facts import CaseFacts
-from service.rules.kinds import IndexName
-from service.rules.response import assess_response, classify, fall_percent, response_criteria, severity
+from service.rules.facts import CaseFacts, PhysicianDecision
+from service.rules.index_classes import classify, fall_percent, severity
+from service.rules.judging.comparison import Comparability
+from service.rules.judging.finding import Cause
+from service.rules.kinds import HypopnoeaRule, IndexName, OwnReading, PhysicianChoice, TestKind, TestPlace, Worn
+from service.rules.response import assess_response, response_criteria
+from service.rules.source import Moment
 
-from .build import AS_OF, DEFAULTS, ago, baseline, case, dec, efficacy, rows
+from .build import AS_OF, DEFAULTS, ago, baseline, case, dec, efficacy, rows, setting, source
 
 UNDER_5, UNDER_10_AND_HALVED, HALVED = "index-under-5", "index-under-10-and-halved", "index-halved"
 
@@ -59,8 +63,8 @@ def test_the_disagreement_of_8_to_4_and_a_half_is_shown_word_for_word():
     )
     assert found.as_data()["disagreement"] == found.disagreement
     assert found.sentence == (
-        "Non-response: from AHI 8 per hour on 2 Jun 2026 to AHI 4.5 per hour on 27 Sep 2026 with the appliance, "
-        "a fall of 43.8 %. The physician decides what follows."
+        "Non-response: REI 8 per hour on 2 Jun 2026, REI 4.5 per hour on 27 Sep 2026 with the appliance, a fall of 44 %. "
+        "The physician decides what follows."
     )
 
 
@@ -109,8 +113,6 @@ CRITERIA = rows(
     ("no change", "18", "18", set(), ResponseClass.NON_RESPONSE),
     ("worse", "18", "27", set(), ResponseClass.NON_RESPONSE),
     ("to 0", "18", "0", {UNDER_5, UNDER_10_AND_HALVED, HALVED}, ResponseClass.COMPLETE),
-    ("baseline 0: no fall can be named", "0", "0", {UNDER_5}, ResponseClass.CANNOT_SAY),
-    ("baseline 0, now 6", "0", "6", set(), ResponseClass.CANNOT_SAY),
 )
 
 
@@ -140,7 +142,21 @@ def test_fall(before, after, fall):
 def test_falls_stand_with_two_decimals_beside_the_criteria():
     found = response("16.7", "7.4")
     assert [m.value for m in found.criteria[2].observed] == [Decimal("7.4"), Decimal("55.69")]
-    assert found.criteria[2].sentence.startswith("A fall of 55.69 %, against at least 50 %")
+    assert found.criteria[2].sentence == "The index shows a fall of 56 %, against at least 50 %."
+
+
+CLOSE = rows(
+    ("49.95 % is never printed as 50", "200", "100.1", "a fall of 49.95 %"),
+    ("49.9 %", "100", "50.1", "a fall of 49.9 %"),
+    ("just over half", "200", "99.9", "a fall of 50.1 %"),
+    ("exactly half", "200", "100", "a fall of 50 %"),
+)
+
+
+@pytest.mark.parametrize(("before", "after", "says"), CLOSE)
+def test_a_fall_next_to_half_stands_on_its_own_side(before, after, says):
+    found = response(before, after)
+    assert says in found.sentence and says in found.criteria[2].sentence
 
 
 def test_a_test_is_not_taken_as_worn_with_the_appliance_unless_it_says_so():
@@ -151,36 +167,64 @@ def test_a_rise_is_called_a_rise():
     found = response("20", "25")
     assert found.fall_percent == Decimal("-25")
     assert "a rise of 25 %" in found.sentence
-    assert found.criteria[2].sentence.startswith("A rise of 25 %, against at least 50 %")
+    assert found.sentence.startswith("Non-response, not improved: ")
+    assert found.criteria[2].sentence == "The index shows a rise of 25 %, against at least 50 %."
 
 
-def test_a_baseline_of_0_is_said():
-    found = response("0", "6")
-    assert found.fall_percent is None
-    assert found.sentence.startswith("Response cannot be classified: from AHI 0 per hour")
-    assert "no fall from a baseline of 0" in found.criteria[1].sentence
+UNDER_5_BEFORE = rows(
+    ("4.9 before", "4.9", "1", "79.59"),
+    ("0 before: no fall can be named", "0", "6", None),
+)
+
+
+@pytest.mark.parametrize(("before", "after", "fall"), UNDER_5_BEFORE)
+def test_no_class_without_apnoea_before(before, after, fall):
+    found = response(before, after)
+    assert (found.response_class, found.judgement.causes) == (ResponseClass.WITHHELD, (Cause.BASELINE,))
+    assert found.fall_percent == dec(fall)
+    assert f"The baseline index of 2 Jun 2026 was {before} per hour: no sleep apnoea by this index." in found.sentence
 
 
 NO_RESPONSE = rows(
     ("no test at all", ()),
     ("no efficacy test", (baseline(),)),
-    ("no baseline", (efficacy(3),)),
-    ("baseline without AHI or REI", (baseline(index_name=IndexName.RDI), efficacy(3))),
-    ("efficacy test without an index", (baseline(), efficacy(3, index=None))),
     ("efficacy test of tomorrow", (baseline(), efficacy(-1))),
 )
 
 
 @pytest.mark.parametrize("tests", NO_RESPONSE)
-def test_no_response_without_both_tests(tests):
+def test_no_response_without_an_efficacy_test(tests):
     assert assess_response(case(sleep_tests=tests), DEFAULTS, AS_OF) is None
     assert assess_response(CaseFacts(), DEFAULTS, AS_OF) is None
 
 
-def test_the_last_efficacy_test_with_an_index_counts():
+NO_CLASS = rows(
+    ("no baseline", (efficacy(3),), Cause.BASELINE),
+    ("baseline without an index", (baseline(index=None), efficacy(3)), Cause.BASELINE),
+    ("baseline with an RDI", (baseline(index_name=IndexName.RDI), efficacy(3)), Cause.NOT_COMPARABLE),
+    ("efficacy test without an index", (baseline(), efficacy(3, index=None)), Cause.UNTOLD),
+    ("not worn", (baseline(), efficacy(3, worn=Worn.NO)), Cause.INVALID),
+)
+
+
+@pytest.mark.parametrize(("tests", "cause"), NO_CLASS)
+def test_a_class_is_withheld_and_the_number_and_the_way_out_are_shown(tests, cause):
+    found = assess_response(case(sleep_tests=tests), DEFAULTS, AS_OF)
+    assert found and found.response_class is ResponseClass.WITHHELD
+    assert found.judgement.causes == (cause,)
+    index = tests[-1].index_per_hour
+    number = "no index" if index is None else f"REI {index} per hour"
+    assert found.sentence.startswith(f"No class of response: {number} on 27 Sep 2026. ")
+    assert found.sentence.endswith("The physician decides, with or without a class.")
+    assert found.suggestions
+    data = found.as_data()
+    assert (data["outcome"], data["withheld_for"]) == ("withheld", [cause.value])
+
+
+def test_the_last_efficacy_test_counts_also_without_an_index():
     tests = (baseline(), efficacy(30, "15", at="1"), efficacy(9, "6"), efficacy(3, index=None))
     found = assess_response(case(sleep_tests=tests), DEFAULTS, AS_OF)
-    assert found and found.efficacy.day == ago(9)
+    assert found and found.efficacy.day == ago(3)
     earlier = assess_response(case(sleep_tests=tests), DEFAULTS, ago(20))
     assert earlier and earlier.efficacy.day == ago(30)
 
@@ -205,7 +249,7 @@ def test_the_response_names_both_tests_as_inputs_and_its_thresholds():
     ]
     assert {t.name for t in found.thresholds} == {"normal_index", "low_index", "halved_percent"}
     data = found.as_data()
-    assert (data["rule"], data["outcome"], data["comparability"]) == ("response-to-treatment", "partial", [])
+    assert (data["rule"], data["outcome"], data["comparability"]) == ("response-to-treatment", "partial", "comparable")
     assert data["fall_percent"] == Decimal("75")
 
 
@@ -213,24 +257,83 @@ def test_the_baseline_is_the_last_one_before_the_efficacy_test():
     # A later test without the appliance, say after weight loss, is no baseline of a test made before it.
     later = (baseline(120, "24"), efficacy(10, "6"), baseline(5, "8"))
     found = assess_response(case(sleep_tests=later), DEFAULTS, AS_OF)
-    assert found and (found.baseline.day, found.fall_percent) == (ago(120), Decimal(75))
-    same_day = assess_response(
-        case(sleep_tests=(baseline(120, "24"), baseline(10, "20"), efficacy(10))), DEFAULTS, AS_OF
-    )
-    assert same_day and same_day.baseline.day == ago(10)
+    assert found and found.baseline and (found.baseline.day, found.fall_percent) == (ago(120), Decimal(75))
+    again = (baseline(120, "24"), baseline(60, "20"), efficacy(10))
+    same_day = assess_response(case(sleep_tests=again), DEFAULTS, AS_OF)
+    assert same_day and same_day.baseline and same_day.baseline.day == ago(60)
 
 
-def test_a_baseline_from_after_the_efficacy_test_is_compared_with_care_only():
+def test_a_baseline_from_after_the_efficacy_test_gives_no_class():
     found = assess_response(case(sleep_tests=(efficacy(10, "6"), baseline(5, "24"))), DEFAULTS, AS_OF)
-    assert found and found.comparability[0] == (
-        "The baseline test of 25 Sep 2026 was made after the efficacy test of 20 Sep 2026; none from before is recorded."
-    )
-    assert "made after" not in " ".join(response("24", "6").comparability)
-    without_index = (efficacy(10, "6"), baseline(120, None))
-    assert assess_response(case(sleep_tests=without_index), DEFAULTS, AS_OF) is None
+    assert found and found.judgement.causes == (Cause.BASELINE,)
 
 
 def test_no_change_is_called_so():
     assert "per hour, no change" not in response("24", "23.9").sentence
     assert "with the appliance, no change. The physician" in response("24", "24").sentence
-    assert response("24", "24").criteria[2].sentence.startswith("No change, against at least 50 %")
+    assert response("24", "24").criteria[2].sentence == "The index shows no change, against at least 50 %."
+
+
+ELSEWHERE = rows(
+    ("at the setting worn now", "2", None, False),
+    ("a quarter of a millimetre away counts as the same", "2.25", None, False),
+    ("0.26 mm away", "2.26", None, True),
+    ("one side away", "2", "1", True),
+    ("told by nobody", None, None, False),
+)
+
+
+@pytest.mark.parametrize(("left", "right", "elsewhere"), ELSEWHERE)
+def test_a_class_holds_for_the_setting_of_its_night_alone(left, right, elsewhere):
+    found = response("24", "4", at=left, **({"setting_right_mm": dec(right)} if right else {}))
+    assert found.response_class is ResponseClass.COMPLETE
+    assert (found.sentence.id == "response.elsewhere") is elsewhere
+    acts = {s.act for s in found.suggestions}
+    assert ({"set-as-tested", "test-this-setting"} <= acts) is elsewhere
+    if elsewhere:
+        assert "There it was a complete response; the class holds for that setting alone." in found.sentence
+        assert "continue-treatment" not in acts
+
+
+def test_a_setting_changed_since_the_test_is_elsewhere_too():
+    tests = (baseline(), efficacy(3, "4"))
+    settings = (setting(21, "2"), setting(1, "3"))
+    found = assess_response(case(sleep_tests=tests, settings=settings), DEFAULTS, AS_OF)
+    assert found and found.sentence.startswith("Tested at 2 mm on both sides, not at the 3 mm on both sides worn now: ")
+
+
+def test_at_least_a_class_in_words():
+    before = baseline(index="30", hypopnoea_rule=HypopnoeaRule.THREE_PERCENT)
+    found = assess_response(case(sleep_tests=(before, efficacy(3, "4"))), DEFAULTS, AS_OF)
+    assert found and found.sentence == (
+        "At least a partial response: REI 30 per hour on 2 Jun 2026, REI 4 per hour on 27 Sep 2026 with the appliance; the "
+        "two tests differ. The physician decides what follows."
+    )
+    data = found.as_data()
+    assert (data["outcome"], data["at_least"]) == ("partial", True)
+    assert data["comparability"] == Comparability.WITH_DIRECTION.value
+    assert "rule" in [d["name"] for d in data["differences"]]
+    assert any("by «3%» before and by «4%»" in remark for remark in found.remarks)
+
+
+def test_a_remark_that_stands_in_a_finding_is_not_said_twice():
+    before = baseline(index="20", place=TestPlace.LABORATORY, index_name=IndexName.RDI)
+    found = assess_response(case(sleep_tests=(before, efficacy(3, "4"))), DEFAULTS, AS_OF)
+    assert found
+    said = [r for r in found.remarks if "The baseline reports an RDI" in r]
+    assert len(said) == 1 and said[0].startswith("The test of 27 Sep 2026 cannot be compared")
+
+
+def test_the_physicians_own_reading_stands_beside_a_withheld_class():
+    read = PhysicianDecision(source("read"), Moment(ago(1)), PhysicianChoice.CONTINUE, own_reading=OwnReading.PARTIAL)
+    tests = (baseline(), efficacy(3, worn=Worn.UNKNOWN))
+    found = assess_response(case(sleep_tests=tests, physician_decisions=(read,)), DEFAULTS, AS_OF)
+    assert found and found.response_class is ResponseClass.WITHHELD
+    assert found.own_reading == "The physician's own reading on 29 Sep 2026: partial."
+    assert read.source in found.inputs
+    assert found.as_data()["own_reading_reason"]["id"] == "response.own-reading"
+
+
+def test_oximetry_during_titration_has_no_class():
+    record = efficacy(2, "3", kind=TestKind.OXIMETRY)
+    assert assess_response(case(sleep_tests=(baseline(), record)), DEFAULTS, AS_OF) is None

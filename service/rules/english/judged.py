@@ -74,6 +74,7 @@ JUDGED = {
         "The report of {on} tells {low} per hour by the rule «{strict}» and {high} per hour by «{loose}», which cannot be fewer."
     ),
     "judged.central-untold": "The report of {on} does not tell how many events were central.",
+    "judged.central-untold-before": "The report of the baseline test of {on} does not tell how many events were central.",
     "judged.central-untold-both": "Neither report tells how many events were central.",
     "judged.central": (
         "{share} of the events left on {on} were central: {central} per hour, with {rest} per hour of the other kinds. "

@@ -150,7 +150,7 @@ def differences(baseline: SleepTest, test: SleepTest, thresholds: Thresholds) ->
     yield from _names(baseline, test)
     yield from _rules(baseline, test, thresholds)
     yield from _hours(baseline, test, thresholds)
-    yield from _worn_part(test)
+    yield from _worn_part(test, thresholds)
     yield from _that_night(baseline, test, thresholds)
     yield from _people_and_places(baseline, test, thresholds)
 
@@ -222,14 +222,18 @@ def _hours(baseline: SleepTest, test: SleepTest, thresholds: Thresholds) -> Iter
     by_recording = (baseline, test) if after else (test, baseline)
     told = recording_to_sleep(*by_recording)
     factor = max(told, _ONE) if told else thresholds.sleep_factor.value
+    if told and factor == _ONE:
+        return
     used = () if told else (thresholds.sleep_factor,)
     effect = Effect.AGAINST if after else Effect.FLATTERS
     words = "compared.per-sleep-after" if after else "compared.per-recording-after"
     yield Difference("hours", say(words), effect, factor, thresholds=used)
 
 
-def _worn_part(test: SleepTest) -> Iterator[Difference]:
-    if test.worn is Worn.PART and test.index_of_worn_hours is not True:
+def _worn_part(test: SleepTest, thresholds: Thresholds) -> Iterator[Difference]:
+    """An index of the whole night, where the part that the appliance was worn is long enough to be valid."""
+    worn = test.worn_hours if test.worn is Worn.PART else None
+    if worn is not None and worn >= thresholds.part_worn_hours.value and test.index_of_worn_hours is not True:
         yield Difference("worn-in-part", say("compared.worn-in-part"), Effect.AGAINST, sized=False)
 
 

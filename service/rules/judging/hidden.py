@@ -53,6 +53,8 @@ def _central(test: SleepTest, baseline: SleepTest | None, thresholds: Thresholds
         )
         yield Finding("central-untold", say(before, on=test.day), Weight.QUESTION, party=Party.SLEEP_LAB)
         return
+    if baseline and central_share(baseline) is None and central_index(baseline) is None:
+        yield Finding("central-untold-before", say("judged.central-untold-before", on=baseline.day))
     many = share is not None and share > thresholds.central_share.value
     often = index is not None and index >= thresholds.central_index.value
     if not many and not often:

@@ -28,17 +28,15 @@ def judged_as_rei(test: SleepTest) -> bool:
 
 
 def name_as_judged(test: SleepTest) -> IndexName | None:
-    """The index a test is judged by: an REI without EEG, and an RDI that counts no arousals as an AHI."""
-    if judged_as_rei(test):
-        return IndexName.REI
-    if test.index_name is IndexName.RDI and test.rdi_with_arousals is False:
-        return IndexName.AHI
-    return test.index_name
+    """The index a test is judged by: an RDI that counts no arousals as an AHI, and an AHI without EEG as an REI."""
+    without_arousals = test.index_name is IndexName.RDI and test.rdi_with_arousals is False
+    name = IndexName.AHI if without_arousals else test.index_name
+    return IndexName.REI if name is IndexName.AHI and scores_no_sleep(test) else name
 
 
 def rule_as_judged(test: SleepTest) -> HypopnoeaRule:
     """The hypopnoea rule: without EEG no arousal was scored, so `3% or arousal` can only have been 3 %."""
-    no_arousals = scores_no_sleep(test) and test.index_name is not IndexName.RDI
+    no_arousals = scores_no_sleep(test) and name_as_judged(test) is not IndexName.RDI
     if no_arousals and test.hypopnoea_rule is HypopnoeaRule.THREE_PERCENT_OR_AROUSAL:
         return HypopnoeaRule.THREE_PERCENT
     return test.hypopnoea_rule
@@ -49,7 +47,7 @@ def own_hours(test: SleepTest) -> tuple[Decimal, Denominator] | None:
     slept = (test.sleep_hours, Denominator.SLEEP)
     monitored = (test.monitored_hours, Denominator.MONITORING)
     recorded = (test.recording_hours, Denominator.RECORDING)
-    by_recording = test.index_name is IndexName.REI or judged_as_rei(test)
+    by_recording = name_as_judged(test) is IndexName.REI
     order = (monitored, recorded, slept) if by_recording else (slept, monitored, recorded)
     return next(((hours, of) for hours, of in order if hours), None)
 
@@ -57,8 +55,13 @@ def own_hours(test: SleepTest) -> tuple[Decimal, Denominator] | None:
 def hours_that_count(test: SleepTest) -> Decimal | None:
     """The hours that make a test long enough: asleep in the laboratory, never asleep at home; None when untold."""
     if is_polysomnography(test):
-        return test.sleep_hours or test.recording_hours
-    return test.monitored_hours or test.recording_hours
+        return _first_told(test.sleep_hours, test.recording_hours)
+    return _first_told(test.monitored_hours, test.recording_hours)
+
+
+def _first_told(*hours: Decimal | None) -> Decimal | None:
+    """The first hours told: none at all, 0, is told as well."""
+    return next((told for told in hours if told is not None), None)
 
 
 def recording_to_sleep(*tests: SleepTest) -> Decimal | None:

@@ -69,7 +69,7 @@ def _hours(test: SleepTest, thresholds: Thresholds) -> Iterator[Finding]:
         yield untold("hours-untold", say("judged.hours-untold", on=on), asked)
         return
     told = {"on": on, "hours": hours, "asked": asked.value}
-    asleep = laboratory and test.sleep_hours
+    asleep = laboratory and test.sleep_hours is not None
     if hours < least.value:
         name = "judged.hours-too-few-asleep" if asleep else "judged.hours-too-few"
         yield invalid("hours-too-few", say(name, on=on, hours=hours, least=least.value), least)
@@ -79,7 +79,7 @@ def _hours(test: SleepTest, thresholds: Thresholds) -> Iterator[Finding]:
         yield Finding(
             "hours-few", say("judged.hours-few-asleep" if asleep else "judged.hours-few", **told), thresholds=(asked,)
         )
-    if laboratory and not test.sleep_hours:
+    if laboratory and test.sleep_hours is None:
         yield question("sleep-hours-untold", say("judged.sleep-hours-untold", on=on))
 
 
