@@ -19,7 +19,7 @@ from service.rules.criteria_of_state import (
     tolerated,
 )
 from service.rules.criteria_of_symptoms import no_witnessed_pauses, sleepiness_settled, snoring_settled
-from service.rules.criteria_of_wear import worn_enough
+from service.rules.criteria_of_wear import recent_days, worn_enough
 from service.rules.decision import Criterion, Decision, Party, Readiness, Status
 from service.rules.ended import as_clause, treatment_ended, who_follows
 from service.rules.facts import CaseFacts
@@ -260,6 +260,6 @@ def _turning_days(course: Course, thresholds: Thresholds) -> set[date]:
     days = {stable, *(f.moment.day for f in facts), *(t.day for t in known.sleep_tests)}
     days |= {d.moment.day for d in known.physician_decisions} | {e.ended_on for e in known.side_effects if e.ended_on}
     days |= {f.resolved_on for f in known.red_flags if f.resolved_on}
-    window = int(thresholds.wear_recent_days.value)
+    window = recent_days(thresholds)
     days |= {n.evening + timedelta(days=window + 1) for n in course.ledger.between(onset, as_of)}
     return {on for on in days if stable <= on <= as_of}
