@@ -240,15 +240,20 @@ def _who_acts(open_points: Sequence[Criterion]) -> Party:
 def ready_since(facts: CaseFacts, thresholds: Thresholds, course: Course) -> date:
     """The first day of the unbroken days up to that of `course` on which the case was ready: of the facts alone.
 
-    Between two days on which something happened readiness stays, so only the days before these are asked.
+    Between two days on which something happened readiness stays, so only the days before these are asked; at most some
+    months back, by which time it has long been overdue.
     """
     ready = (Readiness.READY, Readiness.READY_AT_LIMIT)
-    found = course.as_of
+    soonest = course.as_of - timedelta(days=_MOST_DAYS)
     for on in sorted(_turning_days(course, thresholds), reverse=True):
-        found = on
+        if on <= soonest:
+            return soonest
         if assess_readiness(facts, thresholds, on - timedelta(days=1)).outcome not in ready:
-            break
-    return found
+            return on
+    return max(course.onset or soonest, soonest)
+
+
+_MOST_DAYS = 90
 
 
 def _turning_days(course: Course, thresholds: Thresholds) -> set[date]:
@@ -262,4 +267,6 @@ def _turning_days(course: Course, thresholds: Thresholds) -> set[date]:
     days |= {f.resolved_on for f in known.red_flags if f.resolved_on}
     window = recent_days(thresholds)
     days |= {n.evening + timedelta(days=window + 1) for n in course.ledger.between(onset, as_of)}
+    fresh = timedelta(days=int(thresholds.check_in_fresh_days.value) + 1)
+    days |= {c.moment.day + fresh for c in known.check_ins}
     return {on for on in days if stable <= on <= as_of}
