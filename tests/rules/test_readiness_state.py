@@ -23,6 +23,12 @@ from .build import (
     side_effect,
 )
 
+
+def printed(events):
+    """A baseline of 24.0 per hour over 7.0 hours, printed to one decimal, with its count."""
+    return baseline(index="24.0", recording_hours=Decimal("7.0"), event_count=events)
+
+
 AROUSAL = HypopnoeaRule.THREE_PERCENT_OR_AROUSAL
 DELIVERED = rows(
     ("no delivery recorded", (), "unknown"),
@@ -55,7 +61,10 @@ BASELINE = rows(
     ("recorded after the delivery: treatment had begun", (baseline(59),), "unknown"),
     ("4.9/h: no sleep apnoea by this index, known all the same", (baseline(index="4.9"),), "met"),
     ("events that fit the index: 24/h over 7 h", (baseline(event_count=168),), "met"),
-    ("20.9 % beside the count: a question, over 20 %: it contradicts itself", (baseline(event_count=130),), "unknown"),
+    ("210 events, 19 % outside: a question to the laboratory", (printed(210),), "met"),
+    ("220 events, 23 % outside: it contradicts itself", (printed(220),), "unknown"),
+    ("130 events fit 5.4 of 7 hours: which hours is asked", (printed(130),), "met"),
+    ("80 events fit 3.3 hours, less than half of them", (printed(80),), "unknown"),
     ("baseline recorded tomorrow", (baseline(-1),), "unknown"),
     ("a short baseline still counts as known", (baseline(recording_hours=Decimal("2")),), "met"),
 )
@@ -201,7 +210,7 @@ def test_a_test_that_counts_is_named_with_its_day_and_its_record():
 
 
 def test_a_baseline_that_contradicts_itself_is_the_laboratorys():
-    item = criterion(case(sleep_tests=(baseline(event_count=130),)), "baseline-known")
+    item = criterion(case(sleep_tests=(printed(220),)), "baseline-known")
     assert item.needs == "the sleep laboratory corrects the report of the baseline test"
     assert item.missing == "a baseline test that does not contradict itself"
     low = criterion(case(sleep_tests=(baseline(index="4.9"),)), "baseline-known")
