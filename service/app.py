@@ -104,6 +104,7 @@ async def _sweep(pipeline: Pipeline, subscriptions: Subscriptions) -> None:
     """As days pass, decide open cases anew, so that the worklist shows today, and drop old notices."""
     while True:
         try:
+            await run_in_threadpool(pipeline.bring_up)
             while await run_in_threadpool(pipeline.refresh_some):
                 pass
             await run_in_threadpool(subscriptions.forget_old)

@@ -36,6 +36,7 @@ def build_pipeline(settings: Settings, clock: Callable[[], datetime] | None = No
     pipeline.index_all()
     pipeline.fill_parties()
     pipeline.engine()
+    pipeline.bring_up()
     return pipeline
 
 

@@ -65,6 +65,10 @@ def writers_of(resource: Mapping[str, Any], small: Mapping[str, Any] | None, ope
         return _of_task(resource, opens)
     if told == "visit" and small:
         return frozenset({DENTIST if small["office"] == "dentist" else PHYSICIAN})
+    if told == "red-flag-closure" and small:
+        return frozenset({DENTIST if small["office"] == "dentist" else PHYSICIAN})
+    if told == "red-flag" and small and (office := small.get("resolved_office")):
+        return frozenset({DENTIST if office == "dentist" else PHYSICIAN})
     if told == "check-in" and opens:
         return frozenset(Office)
     return _BY_KIND.get(told) or _BY_TYPE.get(kind, frozenset())

@@ -36,7 +36,7 @@ def decide(file: str, as_of_text: str | None, as_json: bool, site_file: str | No
     if body is None:
         return 1
     try:
-        facts = facts_of(body)
+        facts = facts_of(body, site.thresholds)
     except Refused as refused:
         complain(file, refused)
         return 1
@@ -50,7 +50,8 @@ def decide(file: str, as_of_text: str | None, as_json: bool, site_file: str | No
 
 def _print(view: CaseView) -> None:
     print(f"As of {day(view.as_of)}: {view.readiness.sentence}")
-    print(f"Whose move: {view.stage.whose_move}. {view.stage.why}\n")
+    why = "" if view.stage.why == view.readiness.sentence else f" {view.stage.why}"
+    print(f"Whose move: {view.stage.whose_move}, since {day(view.stage.since)}.{why}\n")
     _reasons(view.readiness.criteria)
     if view.step:
         print(f"\nNext titration step: {view.step.sentence}")
@@ -58,6 +59,7 @@ def _print(view: CaseView) -> None:
         print(f"Where the steps lead: {view.projection.sentence}")
     if view.response:
         _print_response(view.response)
+    _questions(view)
     for title, decision in (
         ("The referral", view.referral_check),
         ("Documentation for a payer", view.coverage),
@@ -77,6 +79,11 @@ def _print_response(response: Response) -> None:
     for sentence in (*more, response.relapse.sentence if response.relapse else "", *response.cautions):
         if sentence:
             print(f"{'':>17}{sentence}")
+
+
+def _questions(view: CaseView) -> None:
+    for item in view.questions:
+        print(f"{'':>17}Asked of the {item.party}: {item.sentence}")
 
 
 def _reasons(criteria: Sequence[Criterion]) -> None:

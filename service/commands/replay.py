@@ -15,7 +15,10 @@ from service.store.engine import Database
 
 
 def replay_decisions(wanted: Sequence[str]) -> int:
-    """Replay some cases, or all; 0 when every decision came out the same, 1 when one did not, 2 when it cannot run."""
+    """Replay some cases, or all; 0 when every decision came out the same, 1 when one did not, 2 when it cannot run.
+
+    Decisions of earlier versions of the rules are told and counted apart.
+    """
     try:
         database = Database(Settings.from_environment(os.environ).database_url)
     except SettingsError as error:
@@ -39,10 +42,17 @@ def _report(database: Database, wanted: Sequence[str]) -> int:
             return 2
         for address in found.differing:
             print(f"{number}: {address} comes out otherwise")
+        for rule, version, made in found.earlier:
+            by = f"made by version {version} of {rule}" if rule else "made by a version that is not told"
+            print(f"{number}: {count(made, 'decision')} {by}, not replayed")
         done.append(found)
     decisions, differing = sum(r.decisions for r in done), sum(len(r.differing) for r in done)
     same = "all the same to the byte" if not differing else f"{differing} otherwise"
-    print(f"{count(len(done), 'case')}, {count(decisions, 'decision')} made anew: {same}.")
+    earlier = sum(made for r in done for _, _, made in r.earlier)
+    print(
+        f"{count(len(done), 'case')}, {count(decisions, 'decision')} made anew: {same};"
+        f" {earlier} made by other versions, not replayed."
+    )
     return 1 if differing else 0
 
 

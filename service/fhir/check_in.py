@@ -13,6 +13,7 @@ from service.fhir.build import Draft, Resource, component, quantity, ref
 from service.fhir.codes import BASE, SURVEY_CATEGORY, THERAPY_CATEGORY, local
 from service.fhir.reading import Reading, Small
 from service.rules import limits
+from service.rules.kinds import Driving, HealthChange, Hearer
 from service.rules.limits import Limit
 
 QUESTIONNAIRE = f"{BASE}/Questionnaire/check-in"
@@ -29,7 +30,17 @@ _WHOLES: dict[str, tuple[str, Limit]] = {
     "epworth-total": ("epworth_total", limits.EPWORTH_TOTAL),
     "nights-reported": ("nights_reported", limits.NIGHTS),
     "nights-worn": ("nights_worn", limits.NIGHTS),
+    "recorder-nights": ("recorder_nights", limits.RECORDER_NIGHTS),
 }
+CHOICES: dict[str, tuple[str, tuple[str, ...], str]] = {
+    "reported-by": ("reported_by", REPORTERS, "A check-in is reported by one of"),
+    "who-could-hear": ("who_could_hear", tuple(Hearer), "The patient could be heard by one of"),
+    "driving": ("driving", tuple(Driving), "What the patient drives is one of"),
+    "health-changes": ("health_changes", tuple(HealthChange), "A change of health is one of"),
+}
+"""Questions answered by a word of a list: the field, the words, and the sentence that names them."""
+_SEVERAL = "health-changes"
+"""The one question that may have several answers, each once."""
 LINK_IDS = {
     "reported_by": "reported-by",
     "snoring": "snoring",
@@ -41,6 +52,10 @@ LINK_IDS = {
     "hours_slept_per_night": "hours-slept-per-night",
     "witnessed_pauses": "witnessed-pauses",
     "weight_kg": "weight-kg",
+    "who_could_hear": "who-could-hear",
+    "recorder_nights": "recorder-nights",
+    "driving": "driving",
+    "health_changes": "health-changes",
 }
 """The questions by field, in the order of the questionnaire: R4 asks for answers in that order."""
 
@@ -50,17 +65,19 @@ def answers(values: dict[str, Any]) -> list[Resource]:
     items: list[Resource] = []
     for field, link in LINK_IDS.items():
         value = values.get(field)
-        if value is None:
+        if value is None or value in ((), []):
             continue
-        if link in _DECIMALS:
-            answer: Resource = {"valueDecimal": value}
-        elif link in _WHOLES:
-            answer = {"valueInteger": value}
-        elif link == "witnessed-pauses":
-            answer = {"valueBoolean": value}
-        else:
-            answer = {"valueString": value}
-        items.append({"linkId": link, "answer": [answer]})
+        key = (
+            "valueDecimal"
+            if link in _DECIMALS
+            else "valueInteger"
+            if link in _WHOLES
+            else "valueString"
+            if link in CHOICES
+            else "valueBoolean"
+        )
+        given = value if link == _SEVERAL else [value]
+        items.append({"linkId": link, "answer": [{key: one} for one in given]})
     return items
 
 
@@ -95,6 +112,9 @@ def read_check_in(reading: Reading) -> Small | None:
 
 def _read_answer(reading: Reading, small: Small, link: str, item: Resource, where: str) -> None:
     given = item.get("answer")
+    if link == _SEVERAL and isinstance(given, list) and given:
+        _read_several(reading, small, link, given, where)
+        return
     if not isinstance(given, list) or len(given) != 1 or not isinstance(given[0], dict):
         reading.wrong(f"{where}.answer", "Exactly one answer is needed.")
         return
@@ -111,10 +131,28 @@ def _read_answer(reading: Reading, small: Small, link: str, item: Resource, wher
         small[field] = reading.whole(answer, spot, limit)
     elif link == "witnessed-pauses":
         small["witnessed_pauses"] = reading.flag(answer, spot)
-    elif answer.get("valueString") in REPORTERS:
-        small["reported_by"] = answer["valueString"]
     else:
-        reading.wrong(f"{spot}.valueString", f"A check-in is reported by one of {', '.join(REPORTERS)}.")
+        small[CHOICES[link][0]] = _choice(reading, link, answer, spot)
+
+
+def _choice(reading: Reading, link: str, answer: Any, spot: str) -> str | None:
+    _, words, sentence = CHOICES[link]
+    said = answer.get("valueString") if isinstance(answer, dict) else None
+    if said in words:
+        return said
+    reading.wrong(f"{spot}.valueString", f"{sentence} {', '.join(words)}.")
+    return None
+
+
+def _read_several(reading: Reading, small: Small, link: str, given: list[Any], where: str) -> None:
+    told: list[str | None] = []
+    for place, answer in enumerate(given):
+        spot = f"{where}.answer[{place}]"
+        said = _choice(reading, link, answer, spot)
+        if said is not None and said in told:
+            reading.wrong(f"{spot}.valueString", f"«{said}» is answered twice.")
+        told.append(said)
+    small[CHOICES[link][0]] = told
 
 
 def _check_nights(reading: Reading, small: Small) -> None:

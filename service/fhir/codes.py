@@ -58,6 +58,7 @@ ODI = Code(LOINC, "90567-9", "Oxygen desaturation index", _SEEN)
 CONSULT_NOTE = Code(LOINC, "34756-7", "Dentistry Consult note", _SEEN)
 OVERJET = Code(LOINC, "32916-9", "Overjet", _SEEN)
 EXCESSIVE_SLEEPINESS = Code(SNOMED, "1367959007", "Excessive daytime sleepiness", _SEEN)
+OBSTRUCTIVE_INDEX = Code(LOINC, "90563-8", "Obstructive apnea hypopnea index", Provenance.PUBLIC_REPOSITORIES)
 APNOEA_INDEX = Code(LOINC, "90562-0", "Apnea index", _SEEN)
 DENTAL_REFERRAL = Code(SNOMED, "103697008", "Patient referral for dental care", _SEEN)
 OBSTRUCTIVE_SLEEP_APNOEA = Code(SNOMED, "78275009", "Obstructive sleep apnea syndrome", Provenance.PUBLIC_REPOSITORIES)
@@ -88,6 +89,7 @@ PUBLISHED = (
     OVERJET,
     CONSULT_NOTE,
     APNOEA_INDEX,
+    OBSTRUCTIVE_INDEX,
     EXCESSIVE_SLEEPINESS,
     DENTAL_REFERRAL,
     OBSTRUCTIVE_SLEEP_APNOEA,

@@ -6,23 +6,23 @@ decided (https://hl7.org/fhir/R4/observation.html).
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 
-from service.fhir.build import Resource, component, quantity
+from service.fhir.build import Resource, quantity
 from service.fhir.codes import SURVEY_CATEGORY, Code, is_local, local
 from service.fhir.engine import CAUTION, versioned
+from service.fhir.threshold_note import threshold_note
 from service.rules.decision import Criterion, Decision, Status
-from service.rules.response import RULE as RESPONSE_RULE
-from service.rules.response import VERSION as RESPONSE_VERSION
-from service.rules.response import Response
 from service.rules.source import Source
-from service.rules.threshold import Threshold
-from service.rules.words import number, rounded
+from service.rules.words import rounded
 
 _DERIVED_FROM = ("Observation/", "QuestionnaireResponse/")
+_BY = "Rule {rule}, version {version}"
+_TOLD_BY = re.compile(_BY.format(rule="(.+)", version="(.+)"))
 _ABSENT = {
     "system": "http://terminology.hl7.org/CodeSystem/data-absent-reason",
     "code": "unknown",
@@ -44,45 +44,15 @@ def decision_observation(decision: Decision, observation_id: str, about: About) 
     return {
         "resourceType": "Observation",
         "id": observation_id,
-        **_head(decision.rule, decision.rule_version, decision.as_of, decision.outcome, decision.inputs, about),
-        "note": _notes(decision.sentence, CAUTION),
-        "component": [_criterion_component(c) for c in decision.criteria],
+        **head(decision.rule, decision.rule_version, decision.as_of, decision.outcome, decision.inputs, about),
+        "note": notes_of(decision.sentence, CAUTION),
+        "component": [criterion_component(c) for c in decision.criteria],
     }
 
 
-def response_observation(response: Response, observation_id: str, about: About) -> Resource:
-    """The response as an Observation: beside the criteria the fall, severities, intervals and what wear leaves of it."""
-    after = (response.relapse.sentence,) if response.relapse else ()
-    notes = _notes(
-        response.sentence,
-        response.disagreement,
-        *response.remarks,
-        *response.certainty.sentences,
-        *(m.sentence for m in response.measures),
-        response.wear,
-        *(s.sentence for s in response.suggestions),
-        *after,
-        *response.cautions,
-        CAUTION,
-    )
-    return {
-        "resourceType": "Observation",
-        "id": observation_id,
-        **_head(
-            RESPONSE_RULE,
-            RESPONSE_VERSION,
-            response.as_of,
-            response.response_class.value,
-            response.inputs,
-            about,
-        ),
-        "note": notes,
-        "component": [*_measured(response), *(_criterion_component(c) for c in response.criteria)],
-    }
-
-
-def _head(rule: str, version: str, as_of: date, outcome: str, inputs: Sequence[Source], about: About) -> Resource:
-    head: Resource = {
+def head(rule: str, version: str, as_of: date, outcome: str, inputs: Sequence[Source], about: About) -> Resource:
+    """What every decision tells of itself: its rule, its day, its outcome, whose it is and what it was made from."""
+    built: Resource = {
         "basedOn": [about.based_on],
         "status": "final",
         "category": [SURVEY_CATEGORY.concept],
@@ -90,45 +60,25 @@ def _head(rule: str, version: str, as_of: date, outcome: str, inputs: Sequence[S
         "subject": about.subject,
         "effectiveDateTime": as_of.isoformat(),
         "valueCodeableConcept": local(outcome).concept,
-        "method": {"text": f"Rule {rule}, version {version}"},
+        "method": {"text": _BY.format(rule=rule, version=version)},
         "device": versioned(about.engine),
     }
     derived = [versioned(s) for s in inputs if s.reference.startswith(_DERIVED_FROM)]
-    return head | ({"derivedFrom": derived} if derived else {})
+    return built | ({"derivedFrom": derived} if derived else {})
 
 
-def _notes(*texts: str) -> list[Resource]:
-    return [{"text": text} for text in texts if text]
+def rule_of(decision: Resource) -> tuple[str, str]:
+    """The rule that made a decision, and its version; empty when a decision does not tell them."""
+    told = _TOLD_BY.fullmatch(decision.get("method", {}).get("text", ""))
+    return (told[1], told[2]) if told else ("", "")
 
 
-def _measured(response: Response) -> list[Resource]:
-    """What the response measured beside its criteria; left out where it is not known."""
-    sure, worn = response.certainty, response.alleviation
-    found: list[Resource] = []
-    if response.fall_percent is not None:
-        found.append(component(local("fall-in-index"), "valueQuantity", quantity(response.fall_percent, "%")))
-    for code, interval, unit in (
-        ("fall-interval", sure.fall_percent, "%"),
-        ("baseline-index-interval", sure.before_per_hour, "{events}/h"),
-        ("efficacy-index-interval", sure.after_per_hour, "{events}/h"),
-    ):
-        if interval:
-            ends = zip(("low", "high"), interval, strict=True)
-            held = {end: quantity(value, unit) for end, value in ends if value is not None}
-            found.append(component(local(code), "valueRange", held))
-    for code, severity in (("severity-before", response.severity_before), ("severity-after", response.severity_after)):
-        name = "no-apnoea" if severity == "none" else f"{severity}-apnoea"
-        found.append(component(local(code), "valueCodeableConcept", local(name).concept))
-    if worn:
-        for code, value, unit in (
-            ("mean-disease-alleviation", worn.percent, "%"),
-            ("effective-index", worn.effective_per_hour, "{events}/h"),
-        ):
-            found.append(component(local(code), "valueQuantity", quantity(value, unit)))
-    return found
+def notes_of(*texts: str | None) -> list[Resource]:
+    """Texts as notes, each once; those that say nothing are left out."""
+    return [{"text": text} for text in dict.fromkeys(texts) if text]
 
 
-def _criterion_component(item: Criterion) -> Resource:
+def criterion_component(item: Criterion) -> Resource:
     """One criterion: measured value if any, else met or unmet as value; the sentence with the interpretation."""
     status = local(item.status.value)
     built: Resource = {"code": {**_criterion_code(item.name).concept, "text": item.title}}
@@ -139,9 +89,8 @@ def _criterion_component(item: Criterion) -> Resource:
     else:
         built["valueCodeableConcept"] = status.concept
     built["interpretation"] = [{**status.concept, "text": item.sentence}]
-    ranges = [_range(t) for t in item.thresholds]
-    if ranges:
-        built["referenceRange"] = ranges
+    if item.thresholds:
+        built["referenceRange"] = [{"text": threshold_note(t)} for t in item.thresholds]
     return built
 
 
@@ -159,9 +108,3 @@ def _criterion_code(name: str) -> Code:
     if name.startswith("side-effect-"):
         return local("side-effect-open")
     raise KeyError(f"the criterion {name} has no code")
-
-
-def _range(threshold: Threshold) -> Resource:
-    value = f"{number(threshold.value)} {threshold.unit}".removesuffix(" 1")
-    support = threshold.cited if threshold.set_by_site else f"{threshold.mark.value}; {threshold.source}"
-    return {"text": f"{threshold.meaning}: {value} ({support})"}

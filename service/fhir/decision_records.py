@@ -66,6 +66,7 @@ _REQUIRED = {
     "worn-enough": ("Observation", "wear"),
     "snoring-settled": ("Observation", "snoring"),
     "sleepiness-settled": ("Observation", "restedness"),
+    "no-witnessed-pauses": ("Observation", "witnessed-pauses"),
 }
 
 

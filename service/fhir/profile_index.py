@@ -6,7 +6,17 @@ from service.fhir.audit_event import USER_AUTHENTICATION
 from service.fhir.build import Resource
 from service.fhir.cancellation import is_cancellation
 from service.fhir.check_in import QUESTIONNAIRE
-from service.fhir.codes import AHI_24_HOUR, APNOEA_INDEX, BASE, ODI, codings_of, has_code, local, local_code_of
+from service.fhir.codes import (
+    AHI_24_HOUR,
+    APNOEA_INDEX,
+    BASE,
+    OBSTRUCTIVE_INDEX,
+    ODI,
+    codings_of,
+    has_code,
+    local,
+    local_code_of,
+)
 from service.fhir.engine import ENGINE_ID, is_engine
 from service.fhir.read_other import is_referral, is_referral_task, is_test_order
 
@@ -20,7 +30,24 @@ _BY_TYPE = {
     "GuidanceResponse": "decision-run",
 }
 _INDICES = ("ahi", "rei", "rdi")
-_MEASURES = ("recording-time", "lowest-spo2", "t90", "supine-index", "non-supine-index", "central-share")
+_MEASURES = (
+    "recording-time",
+    "monitored-time",
+    "sleep-time",
+    "lowest-spo2",
+    "t90",
+    "minutes-at-88",
+    "supine-index",
+    "non-supine-index",
+    "supine-time",
+    "supine-share",
+    "central-share",
+    "central-index",
+    "central-events",
+    "obstructive-events",
+    "mixed-events",
+    "weight-at-test",
+)
 _OBSERVATIONS = (
     "pap-history",
     "dental-assessment",
@@ -33,6 +60,7 @@ _OBSERVATIONS = (
     "body-weight-reported",
     "side-effect",
     "red-flag",
+    "red-flag-closure",
     "readiness-for-efficacy-test",
     "next-titration-step",
     "response-to-treatment",
@@ -87,7 +115,7 @@ def profiles_by_type() -> dict[str, list[str]]:
 
 def _observation(resource: Resource) -> str | None:
     concept = resource.get("code")
-    if has_code(concept, APNOEA_INDEX):
+    if has_code(concept, APNOEA_INDEX) or has_code(concept, OBSTRUCTIVE_INDEX):
         return None
     if has_code(concept, ODI):
         return "sleep-test-odi"

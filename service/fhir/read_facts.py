@@ -9,7 +9,7 @@ they came.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from datetime import date
 from decimal import Decimal
 from typing import Any
@@ -20,7 +20,8 @@ from service.fhir.check_in import read_check_in
 from service.fhir.codes import codings_with
 from service.fhir.read_observation import read_observation
 from service.fhir.read_other import read_other
-from service.fhir.reading import Reading, Small
+from service.fhir.read_sleep_test import SHARES_IN_PERCENT, sleep_test_of
+from service.fhir.reading import Reading, Small, StoredFact, named_fields
 from service.rules.facts import (
     Appliance,
     CancellationRequest,
@@ -29,35 +30,27 @@ from service.rules.facts import (
     DentalAssessment,
     PhysicianDecision,
     RedFlag,
+    RedFlagClosure,
     Setting,
     SideEffect,
     TestOrder,
     Visit,
 )
 from service.rules.kinds import (
-    HypopnoeaRule,
-    IndexName,
+    Driving,
+    HealthChange,
+    Hearer,
     Office,
+    OwnReading,
     PhysicianChoice,
     RedFlagKind,
     ReferralState,
-    TestPlace,
-    TestPurpose,
-    Worn,
 )
 from service.rules.referral_order import Referral
 from service.rules.sleep_test import SleepTest
 from service.rules.source import Moment, Source
 
 _WITHDRAWN = ("entered-in-error", "cancelled")
-
-
-@dataclass(frozen=True, slots=True)
-class StoredFact:
-    """A small fact with the resource version it was read from."""
-
-    source: Source
-    small: Small
 
 
 def read(resource: Resource, path: str) -> tuple[Small | None, list[Problem]]:
@@ -92,12 +85,15 @@ def is_withdrawn(resource: Resource) -> bool:
     return kind != "Task" and resource.get("status") in _WITHDRAWN
 
 
-_DECIMAL_FIELDS = frozenset(
-    item.name
-    for kind in (SleepTest, DentalAssessment, Appliance, Setting, CheckIn)
-    for item in fields(kind)
-    if "Decimal" in str(item.type)
-) | {"central_share_percent"}
+_DECIMAL_FIELDS = (
+    frozenset(
+        item.name
+        for kind in (SleepTest, DentalAssessment, Appliance, Setting, CheckIn)
+        for item in fields(kind)
+        if "Decimal" in str(item.type)
+    )
+    | SHARES_IN_PERCENT
+)
 
 
 def _exact(fact: StoredFact) -> StoredFact:
@@ -122,15 +118,13 @@ def assemble(stored: Iterable[StoredFact]) -> CaseFacts:
         assessments=tuple(_timed(DentalAssessment, f) for f in of("assessment")),
         appliances=tuple(_appliance(f, devices) for f in of("appliance-use")),
         settings=tuple(_timed(Setting, f) for f in of("setting")),
-        check_ins=tuple(_timed(CheckIn, f) for f in of("check-in")),
+        check_ins=tuple(_check_in(f) for f in of("check-in")),
         side_effects=tuple(_side_effect(f) for f in of("side-effect")),
         red_flags=tuple(_red_flag(f) for f in of("red-flag")),
-        sleep_tests=tuple(_sleep_test(f, measures) for f in of("sleep-test")),
+        red_flag_closures=tuple(_red_flag_closure(f) for f in of("red-flag-closure")),
+        sleep_tests=tuple(sleep_test_of(f, measures) for f in of("sleep-test")),
         test_orders=tuple(TestOrder(f.source, _day(f.small["day"])) for f in of("test-order")),
-        physician_decisions=tuple(
-            PhysicianDecision(f.source, _moment(f.small), PhysicianChoice(f.small["choice"]))
-            for f in of("physician-decision")
-        ),
+        physician_decisions=tuple(_physician_decision(f) for f in of("physician-decision")),
         visits=tuple(Visit(f.source, _day(f.small["visited_on"]), Office(f.small["office"])) for f in of("visit")),
         cancellation_requests=tuple(_cancellation_request(f) for f in of("cancellation-request")),
     )
@@ -150,8 +144,19 @@ def _moment(small: Small) -> Moment:
 
 def _timed(kind: Any, fact: StoredFact) -> Any:
     """A fact type whose fields bear the names of the small fact's keys, beside its moment."""
-    values = {k: v for k, v in fact.small.items() if k not in ("kind", "day", "clock")}
-    return kind(source=fact.source, moment=_moment(fact.small), **values)
+    own = {"source": fact.source, "moment": _moment(fact.small)}
+    return kind(**(named_fields(kind, fact.small) | own))
+
+
+def _check_in(fact: StoredFact) -> CheckIn:
+    s = fact.small
+    held: Small = {
+        **s,
+        "who_could_hear": Hearer(s["who_could_hear"]) if s.get("who_could_hear") else None,
+        "driving": Driving(s["driving"]) if s.get("driving") else None,
+        "health_changes": tuple(sorted({HealthChange(change) for change in s.get("health_changes") or ()})),
+    }
+    return _timed(CheckIn, StoredFact(fact.source, held))
 
 
 def _cancellation_request(fact: StoredFact) -> CancellationRequest:
@@ -168,7 +173,34 @@ def _side_effect(fact: StoredFact) -> SideEffect:
 
 def _red_flag(fact: StoredFact) -> RedFlag:
     s = fact.small
-    return RedFlag(fact.source, _moment(s), RedFlagKind(s["red_flag"]), _optional_day(s.get("resolved_on")))
+    return RedFlag(
+        fact.source,
+        _moment(s),
+        RedFlagKind(s["red_flag"]),
+        _optional_day(s.get("resolved_on")),
+        Office(s.get("resolved_office") or Office.DENTIST),
+        s.get("resolved_by") or "",
+        s.get("action_taken") or "",
+    )
+
+
+def _red_flag_closure(fact: StoredFact) -> RedFlagClosure:
+    s = fact.small
+    flag, office = RedFlagKind(s["red_flag"]), Office(s["office"])
+    return RedFlagClosure(fact.source, _moment(s), flag, office, s["closed_by"], s["action_taken"])
+
+
+def _physician_decision(fact: StoredFact) -> PhysicianDecision:
+    s = fact.small
+    own, responsible = s.get("own_reading"), s.get("responsible")
+    return PhysicianDecision(
+        fact.source,
+        _moment(s),
+        PhysicianChoice(s["choice"]),
+        OwnReading(own) if own else None,
+        Office(responsible) if responsible else None,
+        _optional_day(s.get("start_by")),
+    )
 
 
 def _appliance(fact: StoredFact, devices: dict[str, StoredFact]) -> Appliance:
@@ -182,33 +214,6 @@ def _appliance(fact: StoredFact, devices: dict[str, StoredFact]) -> Appliance:
         smallest_step_mm=limits.get("smallest_step_mm"),
         starting_position_mm=limits.get("starting_position_mm"),
         limit_source=device.source if device else None,
-    )
-
-
-def _sleep_test(fact: StoredFact, measures: dict[str, StoredFact]) -> SleepTest:
-    joined: dict[str, Any] = {}
-    sources: list[Source] = []
-    results = [measures[r] for r in fact.small["results"] if r in measures]
-    for measure in sorted(
-        results, key=lambda m: (m.small.get("index_name") == "AHI", str(m.small.get("index_name")), m.source)
-    ):
-        sources.append(measure.source)
-        joined.update({k: v for k, v in measure.small.items() if k != "kind" and v is not None})
-    share = joined.pop("central_share_percent", None)
-    if share is not None:
-        joined["central_share"] = Decimal(share) / 100
-    if "index_name" in joined:
-        joined["index_name"] = IndexName(joined["index_name"])
-        joined["hypopnoea_rule"] = HypopnoeaRule(joined["hypopnoea_rule"])
-        joined["worn"] = Worn(joined["worn"])
-    place = fact.small.get("place")
-    return SleepTest(
-        source=fact.source,
-        day=_day(fact.small["day"]),
-        purpose=TestPurpose(fact.small["purpose"]),
-        place=TestPlace(place) if place else None,
-        measure_sources=tuple(sources),
-        **joined,
     )
 
 
@@ -251,6 +256,7 @@ def _referral(of: Any) -> Referral | None:
         ),
         birth_date=None,
         prescriber=order.small.get("prescriber"),
+        dental_office=order.small.get("dental_office"),
         diagnosis_codes=tuple(sorted(codes)),
         pap_history=told,
         conditions=tuple(sorted({f.small["condition"] for f in of("condition")})),

@@ -1,48 +1,23 @@
-"""Facts from Observations: settings, symptoms, side effects, red flags, assessments, sleep-test measures."""
+"""Facts from Observations: settings, symptoms, side effects, red flags, assessments, decisions."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from decimal import Decimal
 
-from service.fhir.codes import AHI_24_HOUR, APNOEA_INDEX, ODI, OVERJET, has_code, local, local_code_of
+from service.fhir.codes import OVERJET, local, local_code_of
+from service.fhir.read_sleep_test import read_measure
 from service.fhir.reading import Reading, Small
 from service.rules import limits
-from service.rules.kinds import HypopnoeaRule, PhysicianChoice, RedFlagKind, Worn
-
-RULE_CODES = {
-    "hypopnoea-3-percent-or-arousal": HypopnoeaRule.THREE_PERCENT_OR_AROUSAL,
-    "hypopnoea-4-percent": HypopnoeaRule.FOUR_PERCENT,
-    "hypopnoea-rule-unknown": HypopnoeaRule.UNKNOWN,
-}
-_SINGLE_MEASURES = {
-    "recording-time": ("recording_hours", limits.RECORDING_HOURS),
-    "lowest-spo2": ("lowest_spo2_percent", limits.SPO2_PERCENT),
-    "t90": ("t90_percent", limits.SHARE_PERCENT),
-    "supine-index": ("supine_per_hour", limits.INDEX_PER_HOUR),
-    "non-supine-index": ("non_supine_per_hour", limits.INDEX_PER_HOUR),
-    "central-share": ("central_share_percent", limits.SHARE_PERCENT),
-}
-_INDEX_NAMES = {"ahi": "AHI", "rei": "REI", "rdi": "RDI"}
+from service.rules.kinds import Office, OwnReading, PhysicianChoice, RedFlagKind
 
 
 def read_observation(reading: Reading) -> Small | None:
     """The fact in an Observation; None when its code is not one the rules use."""
-    concept = reading.resource.get("code")
-    if has_code(concept, APNOEA_INDEX):
-        reading.wrong(
-            "code",
-            "LOINC 90562-0 is the apnoea index, not the apnoea-hypopnoea index; send the index that was measured.",
-        )
-        return None
-    if has_code(concept, ODI):
-        return _odi(reading)
-    code = "ahi" if has_code(concept, AHI_24_HOUR) else local_code_of(concept)
-    if code in _INDEX_NAMES:
-        return _index(reading, _INDEX_NAMES[code])
-    if code in _SINGLE_MEASURES:
-        name, limit = _SINGLE_MEASURES[code]
-        return {"kind": "measure", name: reading.quantity(reading.resource, "", limit)}
+    is_measure, measure = read_measure(reading)
+    if is_measure:
+        return measure
+    code = local_code_of(reading.resource.get("code"))
     reader = _READERS.get(code or "")
     return reader(reading) if reader else None
 
@@ -54,39 +29,6 @@ def _timed(reading: Reading, kind: str) -> Small:
     return {"kind": kind, "day": day, "clock": clock}
 
 
-def _index(reading: Reading, name: str) -> Small:
-    rule = "hypopnoea-rule-unknown"
-    if "method" in reading.resource:
-        given = local_code_of(reading.resource["method"])
-        if given in RULE_CODES:
-            rule = given
-        else:
-            reading.wrong("method", f"The hypopnoea rule must be one of {', '.join(RULE_CODES)}.")
-    events = reading.part_quantity(local("event-count"), limits.EVENT_COUNT)
-    if events is not None and events != events.to_integral_value():
-        reading.wrong("component", "Events are counted in whole numbers.")
-        events = None
-    return {
-        "kind": "measure",
-        "index_name": name,
-        "index_per_hour": reading.quantity(reading.resource, "", limits.INDEX_PER_HOUR),
-        "hypopnoea_rule": RULE_CODES[rule].value,
-        "event_count": None if events is None else int(events),
-        "worn": Worn.ALL_NIGHT if "device" in reading.resource else Worn.UNKNOWN,
-        "setting_left_mm": reading.part_quantity(local("advance-left"), limits.ADVANCE_MM),
-        "setting_right_mm": reading.part_quantity(local("advance-right"), limits.ADVANCE_MM),
-    }
-
-
-def _odi(reading: Reading) -> Small:
-    drop = reading.part_quantity(local("desaturation-drop"), limits.ODI_DROP_PERCENT, needed=True)
-    return {
-        "kind": "measure",
-        "odi_per_hour": reading.quantity(reading.resource, "", limits.INDEX_PER_HOUR),
-        "odi_drop_percent": None if drop is None else int(drop),
-    }
-
-
 def _setting(reading: Reading) -> Small:
     return {
         **_timed(reading, "setting"),
@@ -94,6 +36,8 @@ def _setting(reading: Reading) -> Small:
         "right_mm": reading.part_quantity(local("advance-right"), limits.ADVANCE_MM, needed=True),
         "difference_intended": bool(reading.part_flag(local("difference-intended"))),
         "taken_back_for_side_effect": bool(reading.part_flag(local("taken-back-for-side-effect"))),
+        "reason": reading.part_text(local("setting-reason")) or "",
+        "no_further": reading.part_text(local("no-further-reason")) or "",
     }
 
 
@@ -170,15 +114,36 @@ def _text_of(concept: object) -> str | None:
     return text.strip().lower() if isinstance(text, str) and text.strip() else None
 
 
-def _red_flag(reading: Reading) -> Small:
+def _kind_of_flag(reading: Reading) -> str | None:
     kind = local_code_of(reading.resource.get("valueCodeableConcept"))
     if kind not in {k.value for k in RedFlagKind}:
         reading.wrong("valueCodeableConcept", f"A red flag is one of {', '.join(k.value for k in RedFlagKind)}.")
+    return kind
+
+
+def _red_flag(reading: Reading) -> Small:
+    kind = _kind_of_flag(reading)
     timed = _timed(reading, "red-flag")
     resolved = reading.part_day(local("end"))
     if resolved and timed["day"] and resolved < timed["day"]:
         reading.wrong("component", f"The end {resolved} lies before the report of {timed['day']}.")
-    return {**timed, "red_flag": kind, "resolved_on": resolved}
+    small: Small = {**timed, "red_flag": kind, "resolved_on": resolved}
+    told = {
+        "resolved_office": reading.part_choice(local("closing-office"), Office),
+        "resolved_by": reading.part_text(local("closed-by")),
+        "action_taken": reading.part_text(local("action-taken")),
+    }
+    return small | {key: value for key, value in told.items() if value is not None}
+
+
+def _red_flag_closure(reading: Reading) -> Small:
+    return {
+        **_timed(reading, "red-flag-closure"),
+        "red_flag": _kind_of_flag(reading),
+        "office": reading.part_choice(local("closing-office"), Office, needed=True),
+        "closed_by": reading.part_text(local("closed-by"), needed=True),
+        "action_taken": reading.part_text(local("action-taken"), needed=True),
+    }
 
 
 def _assessment(reading: Reading) -> Small:
@@ -204,7 +169,13 @@ def _physician_decision(reading: Reading) -> Small:
     choice = local_code_of(reading.resource.get("valueCodeableConcept"))
     if choice not in {c.value for c in PhysicianChoice}:
         reading.wrong("valueCodeableConcept", f"A decision is one of {', '.join(c.value for c in PhysicianChoice)}.")
-    return {**_timed(reading, "physician-decision"), "choice": choice}
+    return {
+        **_timed(reading, "physician-decision"),
+        "choice": choice,
+        "own_reading": reading.part_choice(local("own-reading"), OwnReading),
+        "responsible": reading.part_choice(local("responsible-office"), Office),
+        "start_by": reading.part_day(local("start-by")),
+    }
 
 
 def _coverage_documentation(reading: Reading) -> Small:
@@ -229,6 +200,7 @@ _READERS: dict[str, Callable[[Reading], Small | None]] = {
     "witnessed-pauses": _pauses,
     "side-effect": _side_effect,
     "red-flag": _red_flag,
+    "red-flag-closure": _red_flag_closure,
     "dental-assessment": _assessment,
     "physician-decision": _physician_decision,
     "pap-history": _pap_history,

@@ -12,7 +12,7 @@ from service.fhir.codes import (
     local,
     local_code_of,
 )
-from service.fhir.reading import Reading, Small, reference_of
+from service.fhir.reading import Reading, Small, organisation_of, reference_of
 from service.rules import limits
 from service.rules.kinds import Office, ReferralState, TestPlace, TestPurpose
 
@@ -49,6 +49,7 @@ def _diagnostic_report(reading: Reading) -> Small | None:
         "purpose": purpose.value,
         "place": place.value if place else None,
         "results": [r for r in results if r],
+        "performer": organisation_of(resource.get("performer")),
     }
 
 
@@ -62,11 +63,17 @@ def _service_request(reading: Reading) -> Small | None:
             "kind": "referral",
             "day": moment.day.isoformat() if moment else "",
             "prescriber": _prescriber(resource.get("requester")),
+            "dental_office": _dental_office(resource.get("performer")),
         }
     if has_code(resource.get("code"), local("efficacy-test")) and resource.get("status") != "revoked":
         moment = reading.moment("authoredOn")
         return {"kind": "test-order", "day": moment.day.isoformat() if moment else ""}
     return None
+
+
+def _dental_office(performers: object) -> str | None:
+    """The organisation that is to treat, which stands first."""
+    return organisation_of(performers[:1]) if isinstance(performers, list) else None
 
 
 def _prescriber(requester: object) -> str | None:

@@ -2,20 +2,34 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
 from decimal import Decimal
+from enum import StrEnum
+from functools import cache
 from typing import Any
 
 from service.errors import Category, Problem
 from service.fhir.build import Resource, unit_words
-from service.fhir.codes import UCUM, Code, has_code
+from service.fhir.codes import UCUM, Code, has_code, local_code_of
 from service.fhir.dates import moment_of
 from service.rules.limits import Limit
-from service.rules.source import Moment
+from service.rules.source import Moment, Source
 from service.rules.words import number
 
 Small = dict[str, Any]
 """A fact as stored: JSON-ready, with Decimals and ISO dates; `kind` names its type."""
+
+
+_LONGEST_TEXT = 500
+
+
+@dataclass(frozen=True, slots=True)
+class StoredFact:
+    """A small fact with the resource version it was read from."""
+
+    source: Source
+    small: Small
 
 
 @dataclass(slots=True)
@@ -131,6 +145,32 @@ class Reading:
         found = self.part(code)
         return None if found is None else self.flag(found[0], found[1])
 
+    def part_choice(self, code: Code, kind: type[StrEnum], needed: bool = False) -> str | None:
+        """The value of a closed list that the `valueCodeableConcept` of the component with a code names."""
+        found = self.part(code)
+        if found is None:
+            if needed:
+                self.wrong("component", f"A component «{code.code}» ({code.display}) is needed.")
+            return None
+        said = local_code_of(found[0].get("valueCodeableConcept"))
+        if said in {item.value for item in kind}:
+            return said
+        self.wrong(f"{found[1]}.valueCodeableConcept", f"One of {', '.join(item.value for item in kind)} is needed.")
+        return None
+
+    def part_text(self, code: Code, needed: bool = False) -> str | None:
+        """The `valueString` of the component with a code, without blanks around it."""
+        found = self.part(code)
+        if found is None:
+            if needed:
+                self.wrong("component", f"A component «{code.code}» ({code.display}) is needed.")
+            return None
+        said = found[0].get("valueString")
+        if isinstance(said, str) and said.strip() and len(said) <= _LONGEST_TEXT:
+            return said.strip()
+        self.wrong(f"{found[1]}.valueString", f"Text of 1 to {_LONGEST_TEXT} characters is needed.")
+        return None
+
     def part_day(self, code: Code) -> str | None:
         """The ISO day of the `valueDateTime` of the component with a code."""
         found = self.part(code)
@@ -142,6 +182,23 @@ def cannot_be(value: Decimal | int, limit: Limit) -> str:
     unit = unit_words(limit.unit)
     shown = f"{number(Decimal(value))} {unit}" if unit else number(Decimal(value))
     return f"{shown} cannot be: {number(limit.low)} to {number(limit.high)} ({limit.why})"
+
+
+def organisation_of(held: Any) -> str | None:
+    """The first reference to an organisation in a list of References."""
+    references = (reference_of(one) for one in (held if isinstance(held, list) else []))
+    return next((r for r in references if r and r.startswith("Organization/")), None)
+
+
+@cache
+def _names(kind: Any) -> frozenset[str]:
+    return frozenset(item.name for item in fields(kind))
+
+
+def named_fields(kind: Any, values: Mapping[str, Any]) -> dict[str, Any]:
+    """The values whose keys a dataclass has as fields: a fact stored by another release may have more."""
+    names = _names(kind)
+    return {key: value for key, value in values.items() if key in names}
 
 
 def reference_of(held: Any) -> str | None:

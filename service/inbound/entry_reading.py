@@ -1,6 +1,6 @@
 """Entries read back: from a stored resource the fields of the plain message it came from, for showing and correcting.
 
-The other way round than `dental_office.py`, `physician.py` and `visits.py`; a test holds the two together.
+The other way round than `dental_office.py`, `progress.py`, `red_flag_closures.py`, `physician.py` and `visits.py`; a test holds the two together.
 """
 
 from __future__ import annotations
@@ -34,6 +34,10 @@ SYSTEMS: dict[str, tuple[tuple[str, str], ...]] = {
     "side-effect": (("Observation", "side-effect-entry"),),
     "red-flag": (("Observation", "red-flag-entry"),),
     "visit": (("Encounter", "dental-visit-entry"), ("Encounter", "physician-visit-entry")),
+    "red-flag-closure": (
+        ("Observation", "dentist-red-flag-closure-entry"),
+        ("Observation", "physician-red-flag-closure-entry"),
+    ),
     "physician-decision": (("Observation", "physician-decision-entry"),),
 }
 """The resources of each kind of entry: their type and the identifier system that holds the entry's number."""
@@ -96,7 +100,7 @@ def _value(holder: Resource) -> Any:
     for key in ("valueQuantity", "valueInteger", "valueBoolean", "valueDateTime", "valueDecimal", "valueString"):
         if key in holder:
             return holder[key].get("value") if key == "valueQuantity" else holder[key]
-    return None
+    return local_code_of(holder.get("valueCodeableConcept"))
 
 
 def _named(names: dict[str, str]) -> Callable[[Resource], Fields]:
@@ -121,9 +125,13 @@ def _kind_named(names: dict[str, str]) -> Callable[[Resource], Fields]:
 
 
 def _decision(resource: Resource) -> Fields:
+    parts = _parts(resource)
     return {
         "decided_on": resource.get("effectiveDateTime"),
         "decision": local_code_of(resource.get("valueCodeableConcept")),
+        "own_reading": parts.get("own-reading"),
+        "responsible": parts.get("responsible-office"),
+        "start_by": parts.get("start-by"),
     }
 
 
@@ -133,7 +141,9 @@ def _check_in(resource: Resource) -> Fields:
     for name, link in LINK_IDS.items():
         given = by_link.get(link, {}).get("answer", [])
         field = f"{name}_0_to_10" if name in ("snoring", "restedness") else name
-        found[field] = _value(given[0]) if given else None
+        found[field] = (
+            ([_value(one) for one in given] if name == "health_changes" else _value(given[0])) if given else None
+        )
     return found
 
 
@@ -165,6 +175,8 @@ _OBSERVATIONS: dict[str, tuple[str, Callable[[Resource], Fields]]] = {
                 "percent-of-protrusive-range": "percent_of_protrusive_range",
                 "difference-intended": "difference_intended",
                 "taken-back-for-side-effect": "taken_back_for_side_effect",
+                "setting-reason": "reason",
+                "no-further-reason": "no_further_reason",
             }
         ),
     ),
@@ -191,6 +203,22 @@ _OBSERVATIONS: dict[str, tuple[str, Callable[[Resource], Fields]]] = {
         "side-effect",
         _kind_named({"on": "reported_on", "side-effect-grade": "grade_0_to_3", "onset": "onset", "end": "ended_on"}),
     ),
-    "red-flag": ("red-flag", _kind_named({"on": "reported_on", "end": "resolved_on"})),
+    "red-flag": (
+        "red-flag",
+        _kind_named(
+            {
+                "on": "reported_on",
+                "end": "resolved_on",
+                "closed-by": "resolved_by",
+                "action-taken": "action_taken",
+            }
+        ),
+    ),
+    "red-flag-closure": (
+        "red-flag-closure",
+        _kind_named(
+            {"on": "closed_on", "closing-office": "office", "closed-by": "closed_by", "action-taken": "action_taken"}
+        ),
+    ),
     "physician-decision": ("physician-decision", _decision),
 }

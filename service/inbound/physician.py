@@ -4,31 +4,52 @@ from __future__ import annotations
 
 from typing import Any, Literal
 
-from service.fhir.build import CASE_PATIENT, CASE_PHYSICIAN, CASE_REFERRAL, Draft, Resource, identifier, ref, sid
+from service.fhir.build import (
+    CASE_PATIENT,
+    CASE_PHYSICIAN,
+    CASE_REFERRAL,
+    Draft,
+    Resource,
+    component,
+    identifier,
+    ref,
+    sid,
+)
 from service.fhir.codes import PROCEDURE_CATEGORY, SLEEP_BREATHING_TEST, local
 from service.fhir.referral_task import PLACER
-from service.inbound.plain import Day, DayOrTime, Entry, Key, Mapped, Move, Plain, checked
+from service.inbound.plain import Day, DayOrTime, Entry, Key, Mapped, Move, OfficeChoice, Plain, checked
 
 
 class TestOrderMessage(Plain):
-    """The physician's order for an efficacy test; `proposal` names the proposal it answers, if any."""
+    """The physician's order for an efficacy test; `proposal` names the proposal it answers, if any.
+
+    Sent again as `cancelled` the order is taken back, which no later message undoes: another test is another order.
+    """
 
     order_number: Key
     ordered_on: Day
     proposal: Key | None = None
+    cancelled: bool = False
 
 
 class DecisionMessage(Entry):
-    """What the physician decided after an efficacy test."""
+    """What the physician decided, with the physician's own reading of the response.
+
+    `responsible` is the office that starts what was decided, by the day `start_by`, which may lie ahead.
+    """
 
     decided_on: DayOrTime
     decision: Literal[
         "continue-treatment",
+        "keep-titrating",
         "advance-and-test-again",
         "add-positional-therapy",
         "combination-or-another-therapy",
         "stop-treatment",
     ]
+    own_reading: Literal["complete", "partial", "non-response"] | None = None
+    responsible: OfficeChoice | None = None
+    start_by: Day | None = None
 
 
 class CompletionMessage(Plain):
@@ -48,14 +69,15 @@ def map_test_order(body: dict[str, Any], case_number: str) -> Mapped:
         "resourceType": "ServiceRequest",
         "identifier": [identifier(*number)],
         "basedOn": based_on,
-        "status": "active",
+        "status": "revoked" if message.cancelled else "active",
         "intent": "order",
         "code": {"coding": [local("efficacy-test").coding, SLEEP_BREATHING_TEST.coding]},
         "subject": ref(CASE_PATIENT),
         "authoredOn": message.ordered_on,
         "requester": ref(CASE_PHYSICIAN),
     }
-    draft = Draft(resource, "urn:new:test-order", "", "ordered_on", identity=number, revises=True)
+    revision = 2 if message.cancelled else 1
+    draft = Draft(resource, "urn:new:test-order", "", "ordered_on", identity=number, revision=revision, revises=True)
     return Mapped([draft], agent=PLACER)
 
 
@@ -75,6 +97,15 @@ def map_physician_decision(body: dict[str, Any], case_number: str) -> Mapped:
         "performer": [ref(CASE_PHYSICIAN)],
         "valueCodeableConcept": local(message.decision).concept,
     }
+    parts = [
+        component(local(code), "valueCodeableConcept", local(said).concept)
+        for code, said in (("own-reading", message.own_reading), ("responsible-office", message.responsible))
+        if said
+    ]
+    if message.start_by:
+        parts.append(component(local("start-by"), "valueDateTime", message.start_by))
+    if parts:
+        resource["component"] = parts
     draft = Draft(resource, "urn:new:decision", "", "decided_on", identity=number, revision=message.order, revises=True)
     return Mapped([draft], agent=PLACER)
 

@@ -178,5 +178,9 @@ def twice(name: str, entries: Sequence[Entry]) -> list[Problem]:
     return found
 
 
+FlagKind = Literal[
+    "locked-jaw", "loose-tooth", "broken-appliance", "drowsy-driving", "worse-sleepiness", "worse-oximetry"
+]
+OfficeChoice = Literal["dentist", "physician"]
 IndexChoice = Literal["AHI", "REI", "RDI"]
-HypopnoeaChoice = Literal["3% or arousal", "4%", "unknown"]
+HypopnoeaChoice = Literal["3% or arousal", "3%", "4%", "unknown"]

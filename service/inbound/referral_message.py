@@ -7,7 +7,7 @@ from typing import Annotated, Literal, get_args
 from pydantic import Field
 
 from service.inbound.plain import CODE, Day, DayOrTime, Key, Name, Organisation, Plain, Text, Within
-from service.inbound.sleep_test import SleepTestMessage
+from service.inbound.sleep_test_message import SleepTestMessage
 from service.rules import limits
 
 _Condition = Literal[

@@ -9,9 +9,15 @@ from service.fhir.codes import DENTAL_REFERRAL, local
 from service.inbound.plain import Mapped, Organisation, Plain, checked
 from service.inbound.referral_message import ReferralMessage
 from service.inbound.referral_parts import DIAGNOSIS, PATIENT, PHYSICIAN, REFERRAL, referral_parts
-from service.inbound.sleep_test import EfficacyTestMessage, sleep_test_drafts
+from service.inbound.sleep_test import sleep_test_drafts
+from service.inbound.sleep_test_message import EfficacyTestMessage, SleepTestMessage
 
-_LABORATORY, _PRACTICE, _DENTAL = "urn:new:laboratory", "urn:new:practice", "urn:new:dental-office"
+_LABORATORY, _PRACTICE, _DENTAL, _TESTER = (
+    "urn:new:laboratory",
+    "urn:new:practice",
+    "urn:new:dental-office",
+    "urn:new:tester",
+)
 
 
 class ResultMessage(Plain):
@@ -27,6 +33,13 @@ def map_referral(body: dict[str, Any]) -> Mapped:
     drafts = _parties(message)
     supporting: list[Resource] = []
     if message.baseline_test:
+        told = {
+            message.dental_office.id: _DENTAL,
+            message.physician.practice.id: _PRACTICE,
+            message.laboratory.id: _LABORATORY,
+        }
+        made_by, tester = _tester(message.baseline_test, told, "baseline_test")
+        drafts.extend(made_by)
         drafts.extend(
             sleep_test_drafts(
                 message.baseline_test,
@@ -34,6 +47,7 @@ def map_referral(body: dict[str, Any]) -> Mapped:
                 subject=PATIENT,
                 referral=REFERRAL,
                 performer=_LABORATORY,
+                tester=tester,
                 path="baseline_test",
             )
         )
@@ -55,15 +69,26 @@ def map_result(body: dict[str, Any]) -> Mapped:
     """An efficacy-test result as drafts."""
     message = checked(ResultMessage, body)
     laboratory = organisation_draft(message.laboratory, _LABORATORY, "laboratory")
+    made_by, tester = _tester(message.test, {message.laboratory.id: _LABORATORY}, "test")
     tests = sleep_test_drafts(
         message.test,
         laboratory=message.laboratory.id,
         subject=CASE_PATIENT,
         referral=CASE_REFERRAL,
         performer=_LABORATORY,
+        tester=tester,
         path="test",
     )
-    return Mapped([laboratory, *tests], agent=f"{message.laboratory.name} ({message.laboratory.id})")
+    return Mapped([laboratory, *made_by, *tests], agent=f"{message.laboratory.name} ({message.laboratory.id})")
+
+
+def _tester(test: SleepTestMessage, told: dict[str, str], path: str) -> tuple[list[Draft], str]:
+    """The organisation that made the test and its address: one of those `told` already, by number, or one more."""
+    if test.performed_by is None:
+        return [], _LABORATORY
+    if test.performed_by.id in told:
+        return [], told[test.performed_by.id]
+    return [organisation_draft(test.performed_by, _TESTER, f"{path}.performed_by")], _TESTER
 
 
 def organisation_draft(organisation: Organisation, local_address: str, path: str) -> Draft:

@@ -3,70 +3,52 @@
 from __future__ import annotations
 
 from decimal import Decimal
-from typing import Annotated, Any, Literal, Self
-
-from pydantic import Field, model_validator
+from typing import Any
 
 from service.fhir.build import CASE_APPLIANCE, Draft, Resource, component, identifier, quantity, ref, sid
 from service.fhir.codes import ODI, POLYSOMNOGRAPHY_STUDY, PROCEDURE_CATEGORY, Code, local
-from service.inbound.plain import DayOrTime, HypopnoeaChoice, IndexChoice, Key, Plain, Within
-from service.rules import limits
+from service.inbound.sleep_test_message import EfficacyTestMessage, SleepTestMessage
 
 _RULE_CODES = {
     "3% or arousal": "hypopnoea-3-percent-or-arousal",
+    "3%": "hypopnoea-3-percent",
     "4%": "hypopnoea-4-percent",
     "unknown": "hypopnoea-rule-unknown",
 }
 _MEASURES = (
     ("recording_hours", "recording-time", "h"),
+    ("monitored_hours", "monitored-time", "h"),
+    ("sleep_hours", "sleep-time", "h"),
     ("lowest_spo2_percent", "lowest-spo2", "%"),
     ("t90_percent", "t90", "%"),
+    ("minutes_at_or_below_88", "minutes-at-88", "min"),
     ("supine_index_events_per_hour", "supine-index", "{events}/h"),
     ("non_supine_index_events_per_hour", "non-supine-index", "{events}/h"),
+    ("supine_hours", "supine-time", "h"),
+    ("supine_share_percent", "supine-share", "%"),
     ("central_share_percent", "central-share", "%"),
+    ("central_index_events_per_hour", "central-index", "{events}/h"),
+    ("central_event_count", "central-events", "{events}"),
+    ("obstructive_event_count", "obstructive-events", "{events}"),
+    ("mixed_event_count", "mixed-events", "{events}"),
+    ("weight_kg", "weight-at-test", "kg"),
 )
-
-
-class SleepTestMessage(Plain):
-    """One sleep test. Indices in events per hour; SpO2, T90 and central share in %; recording in hours."""
-
-    test_number: Key
-    performed_on: DayOrTime
-    place: Literal["home", "laboratory"]
-    index: IndexChoice
-    index_events_per_hour: Annotated[Decimal, Within(limits.INDEX_PER_HOUR)]
-    hypopnoea_rule: HypopnoeaChoice
-    event_count: Annotated[int, Within(limits.EVENT_COUNT)] | None = None
-    recording_hours: Annotated[Decimal, Within(limits.RECORDING_HOURS)] | None = None
-    odi_events_per_hour: Annotated[Decimal, Within(limits.INDEX_PER_HOUR)] | None = None
-    odi_drop_percent: Annotated[int, Within(limits.ODI_DROP_PERCENT)] | None = None
-    lowest_spo2_percent: Annotated[Decimal, Within(limits.SPO2_PERCENT)] | None = None
-    t90_percent: Annotated[Decimal, Within(limits.SHARE_PERCENT)] | None = None
-    supine_index_events_per_hour: Annotated[Decimal, Within(limits.INDEX_PER_HOUR)] | None = None
-    non_supine_index_events_per_hour: Annotated[Decimal, Within(limits.INDEX_PER_HOUR)] | None = None
-    central_share_percent: Annotated[Decimal, Within(limits.SHARE_PERCENT)] | None = None
-    revision: Annotated[int, Field(ge=1, le=1000)] = 1
-    entered_in_error: bool = False
-
-    @model_validator(mode="after")
-    def _odi_with_its_drop(self) -> Self:
-        if (self.odi_events_per_hour is None) != (self.odi_drop_percent is None):
-            raise ValueError("odi_events_per_hour and odi_drop_percent (3 or 4) belong together")
-        return self
-
-
-class EfficacyTestMessage(SleepTestMessage):
-    """A sleep test made to see whether the appliance works, with the setting worn that night."""
-
-    appliance_worn: bool
-    setting_left_mm: Annotated[Decimal, Within(limits.ADVANCE_MM)] | None = None
-    setting_right_mm: Annotated[Decimal, Within(limits.ADVANCE_MM)] | None = None
+_CHOICES = (("test_kind", "test-kind"), ("scoring", "scoring"))
+_ANSWERS = (
+    ("split_night", "split-night"),
+    ("rdi_includes_arousals", "rdi-includes-arousals"),
+    ("pap_on", "pap-on"),
+    ("positional_device_on", "positional-device-on"),
+    ("oxygen_on", "oxygen-on"),
+    ("alcohol", "alcohol"),
+)
+_WITH_THE_APPLIANCE = ("all-night", "part-of-the-night")
 
 
 def sleep_test_drafts(
-    test: SleepTestMessage, *, laboratory: str, subject: str, referral: str, performer: str, path: str
+    test: SleepTestMessage, *, laboratory: str, subject: str, referral: str, performer: str, tester: str, path: str
 ) -> list[Draft]:
-    """Drafts of a test: the measures first, the report that lists them last."""
+    """Drafts of a test: the measures first, which `tester` made, and last the report of `performer` that lists them."""
     order = 1_000_000 if test.entered_in_error else test.revision
     number = (sid("test-number", laboratory), test.test_number)
     common: Resource = {
@@ -75,16 +57,19 @@ def sleep_test_drafts(
         "category": [PROCEDURE_CATEGORY.concept],
         "subject": ref(subject),
         "effectiveDateTime": test.performed_on,
-        "performer": [ref(performer)],
+        "performer": [ref(tester)],
         "basedOn": [ref(referral)],
     }
+    worn = isinstance(test, EfficacyTestMessage) and test.appliance_worn in _WITH_THE_APPLIANCE
+    device = {"device": ref(CASE_APPLIANCE)} if worn else {}
     drafts: list[Draft] = []
 
-    def add(suffix: str, code: Code, **value: Any) -> None:
+    def add(suffix: str, code: Code, parts: list[Resource], **value: Any) -> None:
         named = {"identifier": [identifier(number[0], f"{number[1]}/{suffix}")]}
+        held = {"component": parts} if parts else {}
         drafts.append(
             Draft(
-                resource={**common, **named, "code": code.concept, **value},
+                resource={**common, **named, "code": code.concept, **value, **held, **device},
                 local=f"urn:test:{test.test_number}:{suffix}",
                 path=path,
                 date_path=f"{path}.performed_on".removeprefix("."),
@@ -94,36 +79,71 @@ def sleep_test_drafts(
             )
         )
 
-    worn = isinstance(test, EfficacyTestMessage) and test.appliance_worn
-    device = {"device": ref(CASE_APPLIANCE)} if worn else {}
-    parts = _index_components(test)
-    add(
-        "index",
-        local(test.index.lower()),
-        valueQuantity=quantity(test.index_events_per_hour, "{events}/h"),
-        method=local(_RULE_CODES[test.hypopnoea_rule]).concept,
-        **({"component": parts} if parts else {}),
-        **device,
-    )
-    if test.odi_events_per_hour is not None and test.odi_drop_percent is not None:
-        drop = component(local("desaturation-drop"), "valueQuantity", quantity(test.odi_drop_percent, "%"))
-        add("odi", ODI, valueQuantity=quantity(test.odi_events_per_hour, "{events}/h"), component=[drop], **device)
+    def add_index(suffix: str, name: str, rule: str, per_hour: Decimal, parts: list[Resource]) -> None:
+        method = local(_RULE_CODES[rule]).concept
+        add(suffix, local(name.lower()), parts, valueQuantity=quantity(per_hour, "{events}/h"), method=method)
+
+    add_index("index", test.index, test.hypopnoea_rule, test.index_events_per_hour, _index_components(test))
+    for place, more in enumerate(test.further_indices, 1):
+        mark = component(local("further-index"), "valueBoolean", True)
+        add_index(f"index-{place + 1}", more.index, more.hypopnoea_rule, more.events_per_hour, [mark])
+    drop = test.odi_drop_percent
+    if drop is not None:
+        for suffix, at, per_hour in (
+            ("odi", drop, test.odi_events_per_hour),
+            ("odi-other", 7 - drop, test.other_odi_events_per_hour),
+        ):
+            if per_hour is not None:
+                part = component(local("desaturation-drop"), "valueQuantity", quantity(at, "%"))
+                add(suffix, ODI, [part], valueQuantity=quantity(per_hour, "{events}/h"))
     for field, code, unit in _MEASURES:
-        value: Decimal | None = getattr(test, field)
+        value: Decimal | int | None = getattr(test, field)
         if value is not None:
-            add(code, local(code), valueQuantity=quantity(value, unit), **device)
-    drafts.append(_report(test, drafts, common, number, order, path))
+            add(code, local(code), _measure_components(test, code), valueQuantity=quantity(value, unit))
+    reported = {**common, "performer": [ref(performer)]}
+    drafts.append(_report(test, drafts, reported, number, order, path))
     return drafts
 
 
+def _measure_components(test: SleepTestMessage, code: str) -> list[Resource]:
+    if code != "t90" or test.t90_denominator is None:
+        return []
+    return [component(local("t90-denominator"), "valueCodeableConcept", local(test.t90_denominator).concept)]
+
+
 def _index_components(test: SleepTestMessage) -> list[Resource]:
+    """What was counted and how the night was: told with the index that the rules read."""
     parts: list[Resource] = []
     if test.event_count is not None:
         parts.append(component(local("event-count"), "valueQuantity", quantity(test.event_count, "{events}")))
+    if test.nights_in_test is not None:
+        parts.append(component(local("nights-in-test"), "valueInteger", test.nights_in_test))
+    for field, code in _CHOICES:
+        if (chosen := getattr(test, field)) is not None:
+            parts.append(component(local(code), "valueCodeableConcept", local(chosen).concept))
+    for field, code in _ANSWERS:
+        if (said := getattr(test, field)) is not None:
+            parts.append(component(local(code), "valueBoolean", said))
     if isinstance(test, EfficacyTestMessage):
-        for value, code in ((test.setting_left_mm, "advance-left"), (test.setting_right_mm, "advance-right")):
-            if value is not None:
-                parts.append(component(local(code), "valueQuantity", quantity(value, "mm")))
+        parts.extend(_wear_components(test))
+    return parts
+
+
+def _wear_components(test: EfficacyTestMessage) -> list[Resource]:
+    """The setting, and how the appliance was worn; the device alone says «all night»."""
+    parts: list[Resource] = []
+    if test.appliance_worn not in (None, "all-night"):
+        parts.append(component(local("appliance-worn"), "valueCodeableConcept", local(test.appliance_worn).concept))
+    if test.index_covers_worn_hours_only is not None:
+        only = component(local("index-covers-worn-hours-only"), "valueBoolean", test.index_covers_worn_hours_only)
+        parts.append(only)
+    for value, code, unit in (
+        (test.worn_hours, "worn-hours", "h"),
+        (test.setting_left_mm, "advance-left", "mm"),
+        (test.setting_right_mm, "advance-right", "mm"),
+    ):
+        if value is not None:
+            parts.append(component(local(code), "valueQuantity", quantity(value, unit)))
     return parts
 
 

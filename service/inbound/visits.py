@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from typing import Any
 
 from service.fhir.build import CASE_PATIENT, CASE_REFERRAL, Draft, Resource, encounter, identifier, ref, sid
 from service.fhir.codes import local
 from service.fhir.referral_task import FULFILLER, PLACER
-from service.inbound.plain import Day, Entry, Mapped, checked
+from service.inbound.plain import Day, Entry, Mapped, OfficeChoice, checked
 
 _KINDS = {"dentist": ("dental-visit", FULFILLER), "physician": ("physician-visit", PLACER)}
 
@@ -16,7 +16,7 @@ class VisitMessage(Entry):
     """A follow-up visit of the patient, at the dental office or at the physician's."""
 
     visited_on: Day
-    office: Literal["dentist", "physician"]
+    office: OfficeChoice
 
 
 def map_visit(body: dict[str, Any], case_number: str) -> Mapped:

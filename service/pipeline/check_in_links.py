@@ -23,7 +23,7 @@ from service.fhir.audit_event import Interaction, audit_event
 from service.fhir.dates import instant
 from service.fhir.json_text import load, write
 from service.fhir.referral_task import Role
-from service.inbound.dental_office import map_progress
+from service.inbound.progress import map_progress
 from service.pipeline.access.asking import asker
 from service.pipeline.access.callers import caller_for
 from service.pipeline.access.sender import Bound, Sender

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date, datetime
-from typing import Any
 
 from service.errors import Category, Problem, Refused
 from service.fhir.build import SHARED, Resource
 from service.fhir.dates import is_future, moment_of
+from service.fhir.future import lies_in_the_future, told_of_the_future
 from service.fhir.read_facts import StoredFact, assemble, read
 from service.fhir.reading import Small
 from service.pipeline.identify import Identified
@@ -16,14 +16,6 @@ from service.rules.arrival import outside_scope, refusals, setting_remarks
 from service.rules.facts import CaseFacts
 from service.rules.source import Source
 from service.rules.thresholds import Thresholds
-
-_EFFECTIVE = {
-    "Observation": "effectiveDateTime",
-    "DiagnosticReport": "effectiveDateTime",
-    "QuestionnaireResponse": "authored",
-    "ServiceRequest": "authoredOn",
-}
-_OTHER_DAYS = ("visited_on", "onset", "ended_on", "resolved_on", "delivered_on", "asked_on", "answered_on")
 
 
 def read_all(items: Sequence[Identified], plain: bool, today: date, now: datetime) -> dict[str, Small | None]:
@@ -46,24 +38,15 @@ def read_all(items: Sequence[Identified], plain: bool, today: date, now: datetim
 
 
 def _of_the_future(item: Identified, small: Small | None, today: date, now: datetime) -> list[Problem]:
-    element = _EFFECTIVE.get(item.draft.type)
-    texts: list[Any] = [item.resource.get(element)] if element else []
-    texts += [small.get(key) for key in _OTHER_DAYS] if small else []
-    for text in texts:
-        try:
-            if text and is_future(str(text), today, now):
-                sentence = f"{text} lies in the future (today is {today.isoformat()})."
-                return [Problem(Category.BUSINESS_RULE, sentence, item.draft.date_path or item.draft.path)]
-        except ValueError:
-            continue
-    return []
+    text = told_of_the_future(item.resource, small, today, now)
+    path = item.draft.date_path or item.draft.path
+    return [Problem(Category.BUSINESS_RULE, lies_in_the_future(text, today), path)] if text else []
 
 
 def check_day(text: str, path: str, today: date, now: datetime) -> None:
     """Refused when a day or time lies in the future."""
     if is_future(text, today, now):
-        sentence = f"{text} lies in the future (today is {today.isoformat()})."
-        raise Refused(Problem(Category.BUSINESS_RULE, sentence, path))
+        raise Refused(Problem(Category.BUSINESS_RULE, lies_in_the_future(text, today), path))
 
 
 def check_case(

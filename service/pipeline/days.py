@@ -7,17 +7,20 @@ or of a decision gets today's all the same, and its version is written for that 
 from __future__ import annotations
 
 import logging
+import time
 from datetime import date
 
 from sqlalchemy import Connection
 
 from service.fhir.audit_event import Asker, Interaction, audit_event
 from service.fhir.dates import instant_after
+from service.fhir.facts_shape import facts_shape
 from service.fhir.json_text import write
 from service.fhir.read_facts import assemble
 from service.pipeline import decide
 from service.pipeline.derived import Derived, stored
 from service.pipeline.fact_rows import task_small
+from service.pipeline.facts_anew import is_outdated, read_anew
 from service.pipeline.reading import Reads, is_stale
 from service.pipeline.rows import touched_by
 from service.pipeline.spent import held_facts, in_use, mark
@@ -30,6 +33,7 @@ from service.store.ids import new_id
 from service.store.resources import Stored
 
 _log = logging.getLogger("airway_relay")
+_BATCH = 200
 
 
 class Days(Reads):
@@ -48,10 +52,33 @@ class Days(Reads):
                 _log.error("sweep failed on a case", extra={"told": {"error": type(error).__name__}})
         return len(numbers) - failed
 
+    def bring_up(self) -> int:
+        """Read the facts anew and decide anew every case of a release with another shape of facts; how many there were.
+
+        Called at each start, where it costs one query once that is done. A case that fails keeps none of the others.
+        """
+        done, failed, began, keys = 0, 0, time.monotonic(), self._outdated(("", ""))
+        while keys:
+            for _, number in keys:
+                try:
+                    self.refresh(number)
+                    done += 1
+                except Exception as error:
+                    failed += 1
+                    _log.error("a case was not read anew", extra={"told": {"error": type(error).__name__}})
+            keys = self._outdated(keys[-1])
+            told = {"cases": done, "failed": failed, "seconds": round(time.monotonic() - began)}
+            _log.info("facts of cases read anew for this release", extra={"told": told})
+        return done
+
+    def _outdated(self, after: tuple[str, str]) -> list[tuple[str, str]]:
+        return self._database.read(lambda tx: cases.of_another_shape(tx, facts_shape(), after, _BATCH))
+
     def refresh(self, case_number: str, recorded: bool = False) -> None:
         """Decide a case anew because a day has passed; nothing is written when that was done today.
 
         Only the case row is written when nothing that matters has changed; with `recorded` the resources always are.
+        Facts of another shape are read anew first, and what is decided from them is recorded.
         """
 
         def work(tx: Connection) -> None:
@@ -60,24 +87,42 @@ class Days(Reads):
             if case is None or not is_stale(case, today, recorded):
                 return
             derived = Derived.of(case_number, case.derived)
+            outdated = is_outdated(case)
+            if outdated:
+                read_anew(tx, case, derived)
             held = held_facts(tx, derived, self.engine(), today)
             facts = assemble(held.facts)
-            if not recorded and self._noted(case, derived, facts, today):
+            if not (outdated or recorded) and self._noted(case, derived, facts, today):
                 return cases.save(tx, case)
-            now = instant_after(self._clock(), case.changed_at)
-            used = in_use(facts, held, derived, self.engine(), self.site.thresholds, today)
-            task = self._decide(tx, case, derived, used, today, now, None)
+            on = self._last_day(case, derived, facts) if outdated else None
+            before = case.changed_at
+            now = instant_after(self._clock(), before)
+            used = in_use(facts, held, derived, self.engine(), self.site.thresholds, on or today)
+            task = self._decide(tx, case, derived, used, on or today, now, None)
+            case.changed_at = before if on else now
             if task is not None:
                 row = Fact(task.type, task.id, task.version, write(task_small(task, held.facts)))
                 cases.replace_facts(tx, case_number, [(task.type, task.id)], [row])
             mark(tx, derived, held, facts, used)
             rows = [*([task] if task else []), *derived.rows]
             cases.save(tx, case)
-            done = Interaction("operation", new_id(), "decided anew for the day", touched_by(rows), [case.patient])
+            why = "decided anew by another release" if outdated else "decided anew for the day"
+            done = Interaction("operation", new_id(), why, touched_by(rows), [case.patient])
             audit = audit_event(done, Asker(), now)
             resources.append_versions(tx, [*rows, stored(audit, new_id(), 1, case_number, now)])
 
         self._database.write(work)
+
+    def _last_day(self, case: Case, derived: Derived, facts: CaseFacts) -> date | None:
+        """The day whose decision a closed case keeps; None for one that is not closed, or not by this release's rules.
+
+        The time for which its record is kept does not begin again then, so it counts as not changed.
+        """
+        if case.stage != StageName.CLOSED:
+            return None
+        last = date.fromisoformat(case.decided_on)
+        view = view_case(decide.with_birth_date(facts, derived.birth_date), self.site, last)
+        return last if view.stage.name is StageName.CLOSED else None
 
     def _noted(self, case: Case, derived: Derived, facts: CaseFacts, today: date) -> bool:
         """Whether the decision of the day says nothing new that matters; the case row then tells it."""

@@ -9,16 +9,18 @@ from typing import Any
 
 from service.fhir.build import Resource, ref
 from service.fhir.care_plan import care_plan
-from service.fhir.decision_observation import About, decision_observation, response_observation
+from service.fhir.decision_observation import About, decision_observation
 from service.fhir.decision_records import decision_provenance, facts_hash, inputs_hash, run_record
 from service.fhir.engine import CAUTION
 from service.fhir.json_text import write, write_canonical
 from service.fhir.proposal import approval_task, proposal_id, test_proposal
+from service.fhir.response_observation import response_observation
 from service.pipeline.derived import Derived
 from service.rules.case_view import CaseView
 from service.rules.decision import Decision, Readiness
 from service.rules.facts import CaseFacts
 from service.rules.overdue import overdue_from
+from service.rules.settled_by_others import open_order
 from service.rules.source import Source
 from service.rules.thresholds import Thresholds
 from service.store.cases import Case
@@ -129,10 +131,19 @@ def _came_out(decision: Decision) -> list[Any]:
 
 
 def _proposed(view: CaseView) -> tuple[str, bool, bool]:
-    """The day of the setting a test would be proposed for, whether it is ready for one, and whether one is ordered."""
-    onset = view.course.onset
-    ordered = onset is not None and any(o.day >= onset for o in view.course.known.test_orders)
-    return (onset.isoformat() if onset else "", view.readiness.outcome in _READY, ordered)
+    """What a test would be proposed for, whether the case is ready for one, and whether one is ordered.
+
+    That is the setting by its first day; once tested, it is the next test of it, as an order completes a proposal for good.
+    A case that is ready has no open order.
+    """
+    course = view.course
+    onset, tested = course.onset, course.result.test.day if course.result else None
+    ready, waits = view.readiness.outcome in _READY, open_order(course) is not None
+    if onset is None:
+        return "", ready, waits
+    if tested and tested >= onset and (ready or waits):
+        return f"{onset.isoformat()}-after-{tested.isoformat()}", ready, waits
+    return onset.isoformat(), ready, waits or any(o.day >= onset for o in course.known.test_orders)
 
 
 def overdue_day(view: CaseView, derived: Derived, thresholds: Thresholds) -> str | None:
@@ -143,11 +154,15 @@ def overdue_day(view: CaseView, derived: Derived, thresholds: Thresholds) -> str
 
 
 def _propose(view: CaseView, case: Case, derived: Derived, now: str) -> list[Resource]:
-    """Keep one proposal per setting: draft while ready, completed once ordered, revoked when it no longer holds."""
-    onset, ready, ordered = _proposed(view)
-    current = proposal_id(case.case_number, onset) if onset else ""
+    """Keep one proposal per setting and test: draft while ready, completed once ordered, revoked when it no longer holds.
+
+    Those that wait or are ordered are shown, until the result is in.
+    """
+    what, ready, ordered = _proposed(view)
+    current = proposal_id(case.case_number, what) if what else ""
     if ready and current not in derived.proposals:
         derived.proposals[current] = [view.readiness.as_of.isoformat(), ""]
+    past = view.readiness.outcome in (Readiness.RESULT_IN, Readiness.DECIDED)
     shown: list[Resource] = []
     for resource_id, (on, was) in list(derived.proposals.items()):
         holds = "completed" if ordered else "draft" if ready else "revoked"
@@ -156,7 +171,7 @@ def _propose(view: CaseView, case: Case, derived: Derived, now: str) -> list[Res
             continue
         if status != was:
             _write_proposal(view, case, derived, resource_id, on, status, now)
-        if status != "revoked":
+        if status != "revoked" and not past:
             shown.append(ref(f"ServiceRequest/{resource_id}"))
     return shown
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 from service.fhir.build import Resource
@@ -31,7 +31,7 @@ class Derived:
     """The service's own resources of one case: version and content digest of each, and small notes.
 
     `spent_before` and `spent_by` say for which decisions the marks of spent facts hold; `standing` is a digest of what
-    matters of the decision that the resources tell.
+    matters of the decision that the resources tell; `replaced_because` how the referral before this one ended.
     """
 
     case_number: str
@@ -46,33 +46,24 @@ class Derived:
     spent_by: int = 0
     standing: str = ""
     to_cancel: str = ""
+    replaced_because: str = ""
     found_by: dict[str, str] = field(default_factory=dict)
     """Digest of the values each is found by, so that the search index is written only where they change."""
     rows: list[Stored] = field(default_factory=list)
 
     @classmethod
     def of(cls, case_number: str, text: str) -> Derived:
-        """From the JSON text of a case row."""
-        return cls(case_number, **load(text))
+        """From the JSON text of a case row; notes of another release that this one does not know are left out."""
+        held = load(text)
+        return cls(case_number, **{name: held[name] for name in _NOTES if name in held})
 
     def text(self) -> str:
         """As JSON text for the case row."""
-        return write(
-            {
-                "versions": self.versions,
-                "proposals": self.proposals,
-                "conditions": self.conditions,
-                "business_status": self.business_status,
-                "moved_on": self.moved_on,
-                "birth_date": self.birth_date,
-                "appliance": self.appliance,
-                "spent_before": self.spent_before,
-                "spent_by": self.spent_by,
-                "standing": self.standing,
-                "to_cancel": self.to_cancel,
-                "found_by": self.found_by,
-            }
-        )
+        return write({name: getattr(self, name) for name in _NOTES})
+
+    def decide_anew(self) -> None:
+        """Forget what was noted of the last decision, so that the next one reads every fact and is recorded."""
+        self.spent_before, self.spent_by, self.standing = "", 0, ""
 
     def put(self, resource: Resource, now: str) -> Source:
         """Write a resource if its content changed; the version that now holds it."""
@@ -88,3 +79,7 @@ class Derived:
             self.rows.append(replace(row, found_as_before=self.found_by.get(reference) == found_by))
             self.found_by[reference] = found_by
         return Source(reference, version)
+
+
+_NOTES = tuple(f.name for f in fields(Derived) if f.name not in ("case_number", "rows"))
+"""What of it the case row keeps."""

@@ -18,6 +18,7 @@ from service.fhir.read_facts import assemble
 from service.inbound.entry_reading import Part, identities_of, part_of
 from service.pipeline.derived import Derived
 from service.pipeline.fact_rows import facts_of, split
+from service.pipeline.facts_anew import is_outdated
 from service.pipeline.reading import Reads
 from service.rules.course import Course, course_on
 from service.rules.facts import CaseFacts, effective_day
@@ -111,11 +112,14 @@ def _why(row: BoardRow) -> str:
 
 
 def waiting_for(reads: Reads, mover: str, stage: str, limit: int) -> list[Waiting]:
-    """Cases at a stage that wait for an office, with their whole decision, longest waiting first."""
+    """Cases at a stage that wait for an office, with their whole decision, longest waiting first.
+
+    One that this release has not decided yet has no decision to be shown whole, and is left to the board.
+    """
 
     def work(tx: Connection) -> list[Waiting]:
         found = [cases.get(tx, r.case_number) for r in board.page_of(tx, Filter(mover, stage), None, limit)]
-        held = [c for c in found if c is not None]
+        held = [c for c in found if c is not None and not is_outdated(c)]
         people = resources.current_of(tx, [split(c.patient) for c in held])
         named = {f"{kind}/{i}": name_of(load(p.body)) for (kind, i), p in people.items() if not p.deleted}
         return [Waiting(load(c.summary), named.get(c.patient, ""), _proposal(c)) for c in held]

@@ -19,7 +19,7 @@ from service.fhir.audit_event import Interaction, audit_event
 from service.fhir.dates import instant, instant_after
 from service.fhir.engine import ENGINE_ID, rule_engine
 from service.fhir.json_text import load, parse
-from service.fhir.read_facts import StoredFact, read
+from service.fhir.read_facts import read
 from service.fhir.read_other import is_referral
 from service.fhir.reading import Small
 from service.inbound.plain import Asked, Mapped
@@ -27,7 +27,9 @@ from service.pipeline import (
     checks,
     conditions,
     decide,
+    facts_anew,
     identities,
+    missing_index,
     referral,
     referral_moves,
     which_case,
@@ -128,6 +130,8 @@ class Pipeline(Days, Searches):
         case, known = which_case.case_and_known(tx, mapped.drafts, case_number)
         now = instant_after(moment, case.changed_at if case else "")
         derived = Derived.of(case.case_number if case else "", case.derived if case else "{}")
+        if case is not None and facts_anew.is_outdated(case):
+            facts_anew.read_anew(tx, case, derived)
         items = identify(tx, mapped.drafts, known, which_case.addresses(tx, case, derived.appliance, mapped))
         opened = case is None and any(is_referral(i.resource) for i in items)
         if opened:
@@ -136,7 +140,8 @@ class Pipeline(Days, Searches):
         which_case.check_references(tx, items, _own_references(items, case))
         if case is not None:
             which_case.check_belonging(items, case, opened)
-            which_case.note_replaced(tx, items, case)
+            because = which_case.note_replaced(tx, items, case)
+            derived.replaced_because = derived.replaced_because if because is None else because
         smalls = checks.read_all(items, received.plain, today, moment)
         sender = permitted.check(tx, received.sender, case, opened, mapped, items)
         if case is not None:
@@ -197,7 +202,8 @@ class Pipeline(Days, Searches):
             smalls[case.task], versions[case.task] = task_small(task, before), task.version
         after = facts_after(before, smalls, versions)
         facts, remarks = checks.check_case(items, before, after, self.site.thresholds)
-        _remember(derived, after)
+        missing_index.warn(items, facts)
+        facts_anew.remember(derived, after)
         used = in_use(facts, held, derived, self.engine(), self.site.thresholds, today)
         task = self._decide(tx, case, derived, used, today, now, task)
         if task is not None:
@@ -268,14 +274,6 @@ class Pipeline(Days, Searches):
         row = stored(body, ENGINE_ID, held.version + 1 if held else 1, "", instant(self._clock()))
         resources.append_versions(tx, [row])
         return Source(f"Device/{ENGINE_ID}", row.version)
-
-
-def _remember(derived: Derived, facts: Sequence[StoredFact]) -> None:
-    """Notes of the case row that messages and the CarePlan refer to: appliance delivered last, diagnoses."""
-    uses = [f.small for f in facts if f.small["kind"] == "appliance-use"]
-    last = max(uses, key=lambda u: (u["delivered_on"], u["device"]), default=None)
-    derived.appliance = last["device"] if last else ""
-    derived.conditions = sorted(f.source.reference for f in facts if f.small["kind"] == "diagnosis")
 
 
 def _own_references(items: Sequence[Identified], case: Case | None) -> set[str]:

@@ -12,11 +12,13 @@ from sqlalchemy import Connection
 from service.errors import Category, refuse
 from service.fhir.build import ref
 from service.fhir.decision_observation import About, decision_observation
+from service.fhir.facts_shape import facts_shape
 from service.fhir.json_text import load
 from service.fhir.profile_index import with_profile
 from service.fhir.read_facts import assemble
 from service.pipeline import decide
 from service.pipeline.derived import Derived
+from service.pipeline.facts_anew import facts_in, is_outdated
 from service.pipeline.read_audit import ReadAudit
 from service.pipeline.spent import held_facts
 from service.rules.case_view import view_case
@@ -76,10 +78,10 @@ class Reads:
 
     def resource(self, kind: str, resource_id: str) -> Stored:
         """The current version of a resource; a decision's is made anew first if a day has passed. 404 when not here."""
-        held, recorded_on = self._seen.read(lambda tx: resources.current_and_day(tx, kind, resource_id))
+        held, told = self._seen.read(lambda tx: resources.current_and_day(tx, kind, resource_id))
         if held is None:
             raise refuse(Category.NOT_FOUND, f"{kind}/{resource_id} is not here.")
-        earlier = recorded_on is not None and recorded_on < self.today().isoformat()
+        earlier = told is not None and (told[0] < self.today().isoformat() or told[1] != facts_shape())
         if kind in OF_THE_DAY and earlier and self._tells_an_earlier_day(held.case_number, f"{kind}/{resource_id}"):
             self.refresh(held.case_number, recorded=True)
             held = self._seen.read(lambda tx: resources.current(tx, kind, resource_id)) or held
@@ -129,6 +131,7 @@ class Reads:
             **load(held.summary),
             "overdue_from": held.overdue_from,
             "replaces": held.replaces,
+            "replaced_because": Derived.of(case_number, held.derived).replaced_because or None,
             "replaced_by": cases.replacing(tx, case_number),
             "resources": {k: v for k, v in links.items() if v},
         }
@@ -180,12 +183,12 @@ class Reads:
 
     def _behind(self, held: Case) -> bool:
         """Whether a case was decided on an earlier day, and may come out otherwise today."""
-        return held.stage != StageName.CLOSED and is_stale(held, self.today(), recorded=False)
+        return is_stale(held, self.today(), recorded=False)
 
     def _tells_an_earlier_day(self, case_number: str, resource: str) -> bool:
         """Whether a resource of a case that tells its decision tells that of an earlier day."""
         held = self._seen.read(lambda tx: cases.get(tx, case_number))
-        if held is None or held.stage == StageName.CLOSED:
+        if held is None:
             return False
         if resource != held.task and resource not in Derived.of(case_number, held.derived).versions:
             return False
@@ -194,13 +197,20 @@ class Reads:
     def facts_on(self, tx: Connection, case: Case, as_of: date) -> CaseFacts:
         """The facts of a case that a decision of a day reads."""
         derived = Derived.of(case.case_number, case.derived)
-        known = assemble(held_facts(tx, derived, self.engine(), as_of).facts)
-        return decide.with_birth_date(known, derived.birth_date)
+        if is_outdated(case):
+            known = facts_in(tx, case.case_number)
+        else:
+            known = held_facts(tx, derived, self.engine(), as_of).facts
+        return decide.with_birth_date(assemble(known), derived.birth_date)
 
 
 def is_stale(case: Case, today: date, recorded: bool) -> bool:
-    """Whether a case was last decided before `today`; with `recorded`, whether its resources tell an earlier day."""
-    return (case.recorded_on if recorded else case.decided_on) < today.isoformat()
+    """Whether a case that is not closed was last decided before `today`, or a release with other facts decided it.
+
+    With `recorded`, whether its resources tell an earlier day.
+    """
+    told = case.recorded_on if recorded else case.decided_on
+    return is_outdated(case) or (case.stage != StageName.CLOSED and told < today.isoformat())
 
 
 def _not_deleted(held: Stored) -> Stored:

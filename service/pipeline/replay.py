@@ -1,11 +1,13 @@
 """Decisions made anew from what is stored: the same inputs, thresholds and day must give the same bytes.
 
 Every moment of a case is rebuilt from the resource versions that were current at it, and from the version of the
-rules' Device that the decision names. Nothing is written.
+rules' Device that the decision names. Nothing is written. A decision of a rule's earlier version is not made anew, as
+that version is no longer there: it comes out neither the same nor otherwise.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
@@ -14,16 +16,18 @@ from itertools import groupby
 from sqlalchemy import Connection
 
 from service.fhir.build import Resource, ref
-from service.fhir.decision_observation import About
+from service.fhir.decision_observation import About, rule_of
 from service.fhir.engine import is_engine, site_of
 from service.fhir.json_text import load
-from service.fhir.read_facts import StoredFact, assemble, read
-from service.fhir.read_other import with_moves
+from service.fhir.read_facts import StoredFact, assemble
 from service.pipeline import decide
 from service.pipeline.derived import Derived, stored
+from service.pipeline.fact_rows import split
+from service.pipeline.facts_anew import fact_in
 from service.rules.case_view import view_case
 from service.rules.site import Site
 from service.rules.source import Source
+from service.rules.versions import RULES
 from service.store import cases, resources
 from service.store.caller import ALL_SEEING
 from service.store.cases import Case
@@ -33,11 +37,15 @@ from service.store.resources import Stored
 
 @dataclass(frozen=True, slots=True)
 class Replayed:
-    """How many decisions of a case were made anew, and `Type/id/_history/version` of those that came out otherwise."""
+    """How many decisions of a case were made anew, and `Type/id/_history/version` of those that came out otherwise.
+
+    `earlier` are those that were not made anew: rule, version and how many it made.
+    """
 
     case_number: str
     decisions: int
     differing: tuple[str, ...]
+    earlier: tuple[tuple[str, str, int], ...] = ()
 
 
 def replay(database: Database, case_number: str) -> Replayed | None:
@@ -56,36 +64,55 @@ def _replay(tx: Connection, case_number: str) -> Replayed | None:
         return None
     birth_date = Derived.of(case_number, case.derived).birth_date
     facts: dict[str, StoredFact] = {}
-    sites: dict[str, Site] = {}
-    count, differing = 0, []
+    sites: dict[str, Site | None] = {}
+    count, differing, earlier = 0, list[str](), Counter[tuple[str, str]]()
     rows = resources.of_case(tx, case_number)
     for _, group in groupby(rows, key=lambda row: row.last_updated):
         decided: list[tuple[Stored, Resource]] = []
         for row in group:
-            body = load(row.body)
-            if row.type == "Observation" and is_engine(body.get("device")):
+            if not row.deleted and row.type == "Observation" and is_engine((body := load(row.body)).get("device")):
                 decided.append((row, body))
                 continue
-            small, _ = read(body, row.type)
             source = Source(f"{row.type}/{row.id}", row.version)
-            before = facts.pop(source.reference, None)
-            if small and small["kind"] == "task":
-                small = with_moves(small, before.small if before else None)
+            small, _ = fact_in(row, facts.pop(source.reference, None))
             if small is not None:
                 facts[source.reference] = StoredFact(source, small)
-        for row, anew in _made_anew(tx, case, decided, facts, sites, birth_date):
+        kept = [(row, body) for row, body in decided if _is_of_today(tx, body, sites)]
+        earlier.update(rule_of(body) for row, body in decided if (row, body) not in kept)
+        for row, anew in _made_anew(case, kept, facts, sites, birth_date):
             count += 1
             if anew != row.body:
                 differing.append(f"{row.type}/{row.id}/_history/{row.version}")
-    return Replayed(case_number, count, tuple(differing))
+    made = tuple((rule, version, number) for (rule, version), number in sorted(earlier.items()))
+    return Replayed(case_number, count, tuple(differing), made)
+
+
+def _is_of_today(tx: Connection, decision: Resource, sites: dict[str, Site | None]) -> bool:
+    """Whether a decision was made by a rule as it is today, with thresholds that there are today, which go into `sites`."""
+    address, _, version = decision["device"]["reference"].partition("/_history/")
+    rule, made_by = rule_of(decision)
+    if RULES.get(rule) != made_by or not version:
+        return False
+    engine = decision["device"]["reference"]
+    if engine not in sites:
+        held = resources.version(tx, *split(address), int(version))
+        assert held is not None, "a decision names a version of the rules that is stored"
+        sites[engine] = _site_of(load(held.body))
+    return sites[engine] is not None
+
+
+def _site_of(engine: Resource) -> Site | None:
+    try:
+        return site_of(engine)
+    except ValueError:
+        return None
 
 
 def _made_anew(
-    tx: Connection,
     case: Case,
     decided: list[tuple[Stored, Resource]],
     facts: dict[str, StoredFact],
-    sites: dict[str, Site],
+    sites: dict[str, Site | None],
     birth_date: str,
 ) -> Iterator[tuple[Stored, str]]:
     """The decisions of one moment, each with the text it has when made anew; empty when it is not made at all."""
@@ -93,24 +120,13 @@ def _made_anew(
         return
     first = decided[0][1]
     engine = first["device"]["reference"]
-    if engine not in sites:
-        sites[engine] = site_of(load(_engine_version(tx, engine).body))
+    site = sites[engine]
+    assert site is not None, "decisions of other releases are left out before"
+    address, _, version = engine.partition("/_history/")
     known = decide.with_birth_date(assemble(facts.values()), birth_date)
-    view = view_case(known, sites[engine], date.fromisoformat(first["effectiveDateTime"]))
-    about = About(ref(case.patient), ref(case.referral), _source(engine))
+    view = view_case(known, site, date.fromisoformat(first["effectiveDateTime"]))
+    about = About(ref(case.patient), ref(case.referral), Source(address, int(version)))
     made = {held["id"]: held for held in decide.decided(view, case.case_number, about)}
     for row, _ in decided:
         resource = made.get(row.id)
         yield row, stored(resource, row.id, row.version, row.case_number, row.last_updated).body if resource else ""
-
-
-def _engine_version(tx: Connection, reference: str) -> Stored:
-    kind, resource_id = _source(reference).reference.split("/")
-    held = resources.version(tx, kind, resource_id, _source(reference).version)
-    assert held is not None, "a decision names a version of the rules that is stored"
-    return held
-
-
-def _source(reference: str) -> Source:
-    address, version = reference.split("/_history/")
-    return Source(address, int(version))

@@ -14,6 +14,7 @@ from sqlalchemy import Connection
 
 from service.errors import Category, refuse
 from service.fhir.build import SHARED
+from service.fhir.facts_shape import facts_shape
 from service.fhir.search_conditions import Search
 from service.fhir.search_query import LARGEST_PAGE, TOKEN
 from service.pipeline.access import parties
@@ -107,7 +108,8 @@ class Searches(Reads):
     def _decided_anew(self, numbers: Collection[str]) -> bool:
         """Decide anew the cases whose resources tell the decision of an earlier day; whether there were any."""
         today = self.today().isoformat()
-        stale = self._database.read(lambda tx: cases.stale_among(tx, numbers, today, StageName.CLOSED))
+        shape = facts_shape()
+        stale = self._database.read(lambda tx: cases.stale_among(tx, numbers, today, StageName.CLOSED, shape))
         for number in stale:
             self.refresh(number, recorded=True)
         return bool(stale)

@@ -8,7 +8,8 @@ from sqlalchemy import Connection
 
 from service.errors import Category, Problem, Refused, refuse
 from service.fhir import build
-from service.fhir.build import SHARED, Draft, references_in
+from service.fhir.build import SHARED, Draft, Resource, references_in
+from service.fhir.facts_shape import facts_shape
 from service.fhir.json_text import load
 from service.fhir.read_other import is_referral, is_referral_task
 from service.fhir.reading import reference_of
@@ -128,6 +129,7 @@ def open_case(items: Sequence[Identified], now: str) -> Case:
         urgent=False,
         summary="{}",
         derived="{}",
+        facts_shape=facts_shape(),
     )
 
 
@@ -165,12 +167,15 @@ def _replaced(connection: Connection, mapped: Mapped) -> str:
     return f"ServiceRequest/{found[0]}"
 
 
-def note_replaced(connection: Connection, items: Sequence[Identified], case: Case) -> None:
-    """Put into the case row which earlier case its referral replaces. Refused unless that one is ended and the patient's."""
+def note_replaced(connection: Connection, items: Sequence[Identified], case: Case) -> str | None:
+    """Put into the case row which earlier case its referral replaces; how that one ended, None when nothing was written.
+
+    Refused unless that one is ended and the patient's.
+    """
     item = next((i for i in items if i.reference == case.referral and i.written), None)
     if item is None:
-        return
-    case.replaces = None
+        return None
+    case.replaces, because = None, ""
     for index, held in enumerate(item.resource.get("replaces") or []):
         path = f"{item.draft.path}.replaces[{index}]" if item.draft.path else "replaces"
         kind, _, name = (reference_of(held) or "").partition("/")
@@ -187,7 +192,14 @@ def note_replaced(connection: Connection, items: Sequence[Identified], case: Cas
         if task is None or load(task.body)["status"] not in ENDED:
             sentence = f"The referral of case {old.case_number} is still open; it is replaced once it has ended."
             raise refuse(Category.BUSINESS_RULE, sentence, path)
-        case.replaces = old.case_number
+        case.replaces, because = old.case_number, _how_it_ended(load(task.body))
+    return because
+
+
+def _how_it_ended(task: Resource) -> str:
+    """How an earlier referral ended, and why, as its Task tells."""
+    why = str(task.get("statusReason", {}).get("text") or "no reason is told")
+    return f"The earlier referral ended as {task['status'].replace('-', ' ')}: {why}."
 
 
 def check_belonging(items: Sequence[Identified], case: Case, opened: bool) -> None:

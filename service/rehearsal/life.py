@@ -118,29 +118,35 @@ class Life:
         """Report symptoms as felt, and wear as remembered."""
         p, person = self.parameters, self.patient
         besides = person.own_relief + p.placebo_relief.value * (1 - exp(-number / p.placebo_weeks.value))
+        heard = person.has_partner
         snoring = person.snoring * (1 - p.snoring_link.value * fall - besides)
         tiredness = (_top(SCALE_0_TO_10.high) - person.restedness) * (1 - p.restedness_link.value * fall - besides)
-        asked = self.check_ins % int(p.epworth_every.value) == 0
+        asked = not heard or self.check_ins % int(p.epworth_every.value) == 0
         self.check_ins += 1
         hours = self.hours / self.nights_worn + p.over_read_hours.value if self.nights_worn else 0
+        noise = p.snoring_noise.value * week.snoring_noise
+        if heard and person.partner_reports:
+            self.record.partner(number, told(snoring + p.partner_hears_more.value, noise, SCALE_0_TO_10.high))
         self.record.check_in(
             number,
-            snoring=told(snoring, p.snoring_noise.value * week.snoring_noise, SCALE_0_TO_10.high),
+            snoring=told(snoring, noise, SCALE_0_TO_10.high) if heard else None,
             restedness=told(
                 _top(SCALE_0_TO_10.high) - tiredness,
                 p.restedness_noise.value * week.restedness_noise,
                 SCALE_0_TO_10.high,
             ),
-            epworth_total=self._epworth(fall, besides, week) if asked else None,
+            epworth_total=self._epworth(number, fall, besides, week) if asked else None,
             nights_reported=self.nights,
             nights_worn=self.nights_worn,
             hours_per_night=quarter_hours(Decimal(hours)),
             witnessed_pauses=self._witnessed(fall, week) if person.has_partner else None,
         )
 
-    def _epworth(self, fall: float, besides: float, week: Week) -> int:
+    def _epworth(self, number: int, fall: float, besides: float, week: Week) -> int:
         p = self.parameters
         total = self.patient.epworth * (1 - p.epworth_link.value * fall - besides)
+        if self.patient.worsens and number > p.worsens_after_weeks.value:
+            total = self.patient.epworth + p.worsens_points.value
         return told(total, p.epworth_noise.value * week.epworth_noise, EPWORTH_TOTAL.high)
 
     def _witnessed(self, fall: float, week: Week) -> bool:

@@ -111,6 +111,11 @@ class Parameters:
     epworth_noise: Parameter = _made_up(1.5, "{score}", "noise of one Epworth total")
     epworth_every: Parameter = _made_up(4, "{check-ins}", "check-ins from one Epworth total to the next")
     partner_share: Parameter = _made_up(0.6, "1", "share of cases with somebody who could witness pauses")
+    partner_reports: Parameter = _made_up(0.5, "1", "share of these in whom the bed partner reports snoring too")
+    partner_hears_more: Parameter = _made_up(1.0, "{score}", "what the bed partner reports more of snoring")
+    worsens_share: Parameter = _made_up(0.04, "1", "share of cases in whom sleepiness grows, whatever the AHI does")
+    worsens_after_weeks: Parameter = _made_up(5, "wk", "weeks before it does")
+    worsens_points: Parameter = _made_up(6, "{score}", "points by which the Epworth total then grows")
     pause_ahi: Parameter = _made_up(
         40, "{events}/h", "AHI at which pauses are witnessed in 63 % of weeks; the chance grows with the square"
     )
@@ -135,6 +140,7 @@ class Parameters:
     wear_with_severe: Parameter = _made_up(0.3, "1", "share of the usual nights worn with a side effect of grade 3")
     red_flag_chance: Parameter = _made_up(0.001, "1", "chance in a week that the appliance breaks")
     repair_weeks: Parameter = _made_up(2, "wk", "weeks until it is repaired; it is not worn meanwhile")
+    flag_answer_weeks: Parameter = _made_up(1, "wk", "weeks until the physician closes a red flag")
     missed_check_in: Parameter = _made_up(0.12, "1", "chance that a check-in that is due does not come")
     drop_out_chance: Parameter = _made_up(0.006, "1", "chance of dropping out in a week")
     drop_out_factor: Parameter = _made_up(4, "1", "times that chance while a side effect of grade 2 or 3 is open")

@@ -35,6 +35,8 @@ class Patient:
     has_partner: bool
     wear_share: float
     wear_hours: float
+    partner_reports: bool
+    worsens: bool
 
     def fall_at(self, advance_mm: Decimal) -> float:
         """True fall in AHI, as a share of 1, with the appliance worn at `advance_mm` from its starting position."""
@@ -81,6 +83,8 @@ def draw_patient(chance: Random, parameters: Parameters) -> Patient:
         has_partner=chance.random() < parameters.partner_share.value,
         wear_share=_beta(chance, parameters.wear_share_mean.value, parameters.wear_share_sd.value),
         wear_hours=max(chance.gauss(parameters.wear_hours_mean.value, parameters.wear_hours_sd.value), 0),
+        partner_reports=chance.random() < parameters.partner_reports.value,
+        worsens=chance.random() < parameters.worsens_share.value,
     )
 
 

@@ -7,8 +7,17 @@ from decimal import Decimal
 
 from service.rehearsal.patient import Patient
 from service.rehearsal.weeks import NIGHTS_OF_A_WEEK
-from service.rules.facts import Appliance, CaseFacts, CheckIn, DentalAssessment, RedFlag, Setting, SideEffect
-from service.rules.kinds import HypopnoeaRule, IndexName, RedFlagKind, Scoring, TestPlace, TestPurpose
+from service.rules.facts import (
+    Appliance,
+    CaseFacts,
+    CheckIn,
+    DentalAssessment,
+    RedFlag,
+    RedFlagClosure,
+    Setting,
+    SideEffect,
+)
+from service.rules.kinds import Hearer, HypopnoeaRule, IndexName, Office, RedFlagKind, Scoring, TestPlace, TestPurpose
 from service.rules.sleep_test import SleepTest
 from service.rules.source import Moment, Source
 
@@ -50,6 +59,7 @@ class Record:
         self._settings = [Setting(self._source("setting", 0), Moment(_DELIVERED_ON), Decimal(0), Decimal(0))]
         self._side_effects: list[SideEffect] = []
         self._red_flags: list[RedFlag] = []
+        self._closures: list[RedFlagClosure] = []
 
     @property
     def advance_mm(self) -> Decimal:
@@ -60,7 +70,7 @@ class Record:
         self,
         week: int,
         *,
-        snoring: int,
+        snoring: int | None,
         restedness: int,
         epworth_total: int | None,
         nights_reported: int,
@@ -73,7 +83,8 @@ class Record:
             CheckIn(
                 self._source("check-in", week),
                 Moment(day_of(week)),
-                snoring=Decimal(snoring),
+                snoring=None if snoring is None else Decimal(snoring),
+                who_could_hear=Hearer.NOBODY if snoring is None else None,
                 restedness=Decimal(restedness),
                 epworth_total=epworth_total,
                 nights_reported=nights_reported,
@@ -82,6 +93,17 @@ class Record:
                 witnessed_pauses=witnessed_pauses,
             )
         )
+
+    def partner(self, week: int, snoring: int) -> None:
+        """What the bed partner reports of the week."""
+        source, moment = self._source("partner", week), Moment(day_of(week))
+        self._check_ins.append(CheckIn(source, moment, "bed-partner", snoring=Decimal(snoring)))
+
+    def flag_closed(self, week: int, kind: RedFlagKind) -> None:
+        """The physician closes a red flag."""
+        source, moment = self._source("closure", week), Moment(day_of(week))
+        told = ("the physician", "seen")
+        self._closures.append(RedFlagClosure(source, moment, kind, Office.PHYSICIAN, *told))
 
     def set_to(self, week: int, advance_mm: Decimal, *, taken_back: bool = False) -> None:
         """A new setting, made on the day of the week's check-in."""
@@ -107,6 +129,7 @@ class Record:
             check_ins=tuple(self._check_ins),
             side_effects=tuple(self._side_effects),
             red_flags=tuple(self._red_flags),
+            red_flag_closures=tuple(self._closures),
             sleep_tests=(self._baseline,),
         )
 

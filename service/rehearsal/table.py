@@ -67,7 +67,7 @@ def _blocks(plan: Plan, summaries: Sequence[Summary]) -> list[str]:
         "",
         each("Weeks until the retest", lambda s: weeks(s.weeks)),
         each("  cases drawn as without benefit", lambda s: weeks(s.weeks_without_benefit)),
-        each("Tested at the limit, with symptoms unsettled", lambda s: share(s.at_limit)),
+        each("Tested with symptoms unsettled", lambda s: share(s.at_limit)),
     ]
     for i, item in enumerate(summaries[0].by_criterion):
         lines += [

@@ -13,7 +13,9 @@ from service.rehearsal.parameters import Parameters
 from service.rehearsal.patient import Patient, draw_patient, measured_ahi
 from service.rehearsal.record import Record, day_of
 from service.rehearsal.weeks import Week, weeks_of
+from service.rules.course import Course, course_on
 from service.rules.decision import Decision, Readiness, Status, Step
+from service.rules.kinds import Office, RedFlagKind
 from service.rules.limits import EPWORTH_TOTAL
 from service.rules.readiness import assess_readiness
 from service.rules.response import response_criteria
@@ -35,7 +37,7 @@ class Ending(StrEnum):
 class Case:
     """One case to its end. `found` and `truly`: the three response criteria by the retest and by the true AHI.
 
-    `waited_weeks` counts, for each criterion, the weeks at settings that truly met it until the retest.
+    `at_limit` says that symptoms were left: at the limit, or when the time was up. `waited_weeks` counts, for each criterion, the weeks at settings that truly met it until the retest.
     """
 
     ending: Ending
@@ -74,6 +76,7 @@ class _Treatment:
         self._life = Life(patient, parameters, self._record, interval_weeks)
         self._truly = self._true_response()
         self._since = [0, 0, 0]
+        self._answers_in: tuple[int, RedFlagKind] | None = None
 
     def run(self, weeks: Iterator[Week], horizon_weeks: int, retest: Random) -> Case:
         """The rules are asked in every week that brings something new: nobody opens a file without a reason."""
@@ -82,16 +85,33 @@ class _Treatment:
                 break
             if self._life.drops_out(week):
                 return Case(Ending.DROPPED_OUT, number, self._patient.can_benefit)
-            if not self._life.live(number, week):
+            answered = self._flags_answered(number)
+            if not self._life.live(number, week) and not answered:
                 continue
             facts = self._record.facts()
-            readiness = assess_readiness(facts, self._thresholds, day_of(number))
-            step = next_step(facts, self._thresholds, readiness)
+            course = course_on(facts, day_of(number), self._thresholds)
+            readiness = assess_readiness(facts, self._thresholds, day_of(number), course)
+            step = next_step(facts, self._thresholds, readiness, course)
             assert step
-            if step.outcome == Step.REQUEST_TEST:
+            self._flags_seen(number, course)
+            if step.outcome == Step.REQUEST_TEST or readiness.outcome == Readiness.ASK_PHYSICIAN:
                 return self._retested(number, readiness, retest)
             self._follow(number, step, week)
         return Case(Ending.STILL_WAITING, horizon_weeks, self._patient.can_benefit)
+
+    def _flags_seen(self, number: int, course: Course) -> None:
+        """A red flag for the physician is answered some weeks later."""
+        own = [f.kind for f in course.flags if f.office is Office.PHYSICIAN]
+        if own and self._answers_in is None:
+            self._answers_in = (number + int(self._parameters.flag_answer_weeks.value), own[0])
+
+    def _flags_answered(self, number: int) -> bool:
+        """Whether the physician closes a red flag this week."""
+        if self._answers_in is None or number < self._answers_in[0]:
+            return False
+        self._record.flag_closed(number, self._answers_in[1])
+        self._answers_in = None
+        return True
 
     def _follow(self, number: int, step: Decision, week: Week) -> None:
         """Do what the step says; a dentist asked to review may direct one step beyond the standard parts."""
@@ -138,7 +158,7 @@ class _Treatment:
             Ending.RETEST,
             number,
             patient.can_benefit,
-            at_limit=readiness.outcome == Readiness.READY_AT_LIMIT,
+            at_limit=readiness.outcome != Readiness.READY,
             advance_mm=advance_mm,
             measured_ahi=measured,
             true_ahi=true_ahi,

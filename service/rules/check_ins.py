@@ -57,7 +57,9 @@ def joined_check_ins(check_ins: Iterable[CheckIn]) -> tuple[CheckIn, ...]:
 
 def answers(check_ins: Iterable[CheckIn], name: str, thresholds: Thresholds) -> list[Answer]:
     """What was told of one field, in order of time: check-ins within some hours of one another are one answer."""
-    telling = [c for c in check_ins if getattr(c, name) is not None and _counts(c, name, thresholds)]
+    telling = [c for c in check_ins if getattr(c, name) is not None]
+    if name in _HEARD:
+        telling = [c for c in telling if _counts(c, name, thresholds)]
     return [_answer(group, name) for group in _within_hours(telling, thresholds)]
 
 
@@ -76,8 +78,6 @@ def last_of(check_ins: Iterable[CheckIn], name: str) -> CheckIn | None:
 
 def _counts(check_in: CheckIn, name: str, thresholds: Thresholds) -> bool:
     """Whether an answer counts: a sleeper whom nobody hears cannot tell, and a recorder needs some nights."""
-    if name not in _HEARD:
-        return True
     if check_in.who_could_hear is Hearer.NOBODY:
         return check_in.reported_by == BED_PARTNER
     if name == "snoring" and _by_recorder(check_in):
@@ -112,6 +112,9 @@ def _are_one(first: Moment, later: Moment, thresholds: Thresholds) -> bool:
 
 def _answer(group: Sequence[CheckIn], name: str) -> Answer:
     """The answer of a group: of who could hear where that matters, else the worst of all."""
+    if len(group) == 1 and not group[0].records:
+        only = group[0]
+        return Answer(only.moment, getattr(only, name), only.reported_by, (), False, (only.source,))
     values = [(c, getattr(c, name)) for c in group]
     rank = min(_rank(c, name) for c in group)
     counting = [(c, value) for c, value in values if _rank(c, name) == rank]

@@ -6,12 +6,12 @@ more cautious one last, and by source between equal ones, so that no answer depe
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import Decimal
 
-from service.rules.check_ins import joined_check_ins
+from service.rules.check_ins import SYMPTOMS, Answer, answers, joined_check_ins
 from service.rules.facts import (
     Appliance,
     CaseFacts,
@@ -38,7 +38,8 @@ class Course:
     """What holds on `as_of`, in order of time. `check_ins` are those since the onset of the current setting.
 
     `known` are the facts of that day, `settings` those of the appliance in use, `run` the reports of the current setting
-    that matter: the first, the first of each that says more, the last. `judged` are the efficacy tests in order.
+    that matter: the first, the first of each that says more, the last. `told` are the answers
+    of `check_ins` by symptom, `judged` the efficacy tests in order.
     """
 
     as_of: date
@@ -51,6 +52,7 @@ class Course:
     settings: tuple[Setting, ...]
     check_ins: tuple[CheckIn, ...]
     all_check_ins: tuple[CheckIn, ...]
+    told: Mapping[str, Sequence[Answer]]
     ledger: Ledger
     open_side_effects: tuple[SideEffect, ...]
     flags: tuple[OpenFlag, ...]
@@ -122,6 +124,7 @@ def course_on(facts: CaseFacts, as_of: date, thresholds: Thresholds) -> Course:
     settings = _settings_of(known, every, appliance)
     run = _current_run(settings)
     onset = run[0].moment.day if run else None
+    since = _since(check_ins, onset)
     first = min((a.delivered_on for a in known.appliances), default=None)
     before = _baseline_epworth(known, first, thresholds)
     totals = totals_of(check_ins, before, first, thresholds)
@@ -136,9 +139,10 @@ def course_on(facts: CaseFacts, as_of: date, thresholds: Thresholds) -> Course:
         run=_that_matter(run),
         previous=settings[-len(run) - 1] if len(settings) > len(run) else None,
         settings=settings,
-        check_ins=_since(check_ins, onset),
+        check_ins=since,
         all_check_ins=check_ins,
-        ledger=ledger_of(check_ins, first, thresholds),
+        told={name: answers(since, name, thresholds) for name in SYMPTOMS},
+        ledger=ledger_of(check_ins, first),
         open_side_effects=open_side_effects(known.side_effects, as_of),
         flags=open_flags(known, worsened(totals, thresholds), judged, as_of, thresholds),
         assessment=_latest_assessment(known.assessments),

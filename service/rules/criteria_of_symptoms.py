@@ -8,7 +8,7 @@ from datetime import date, timedelta
 from decimal import Decimal
 
 from service.rules.check_in_dates import is_fresh, next_check_in
-from service.rules.check_ins import Answer, answers, nobody_hears
+from service.rules.check_ins import Answer, nobody_hears
 from service.rules.course import Course
 from service.rules.decision import Criterion, Measured, Status
 from service.rules.reason import Reason, say
@@ -20,7 +20,7 @@ _REPORTERS = {"bed-partner": "bed partner", "sensor": "sensor", "patient": "pati
 
 def fresh_answers(course: Course, name: str, thresholds: Thresholds) -> list[Answer]:
     """What was told of a symptom since the onset of the setting and still speaks for today, in order."""
-    return [a for a in answers(course.check_ins, name, thresholds) if is_fresh(course, a.moment, thresholds)]
+    return [a for a in course.told[name] if is_fresh(course, a.moment, thresholds)]
 
 
 def _last_two(course: Course, name: str, thresholds: Thresholds) -> list[Answer]:

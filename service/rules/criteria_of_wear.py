@@ -14,7 +14,7 @@ from fractions import Fraction
 
 from service.rules.course import Course
 from service.rules.decision import Criterion, Measured, Status
-from service.rules.ledger import Night
+from service.rules.ledger import PARTS, Night
 from service.rules.reason import say
 from service.rules.thresholds import Thresholds
 from service.rules.words import number, percent, quarter_hours, rounded
@@ -49,12 +49,13 @@ def exact(value: Fraction) -> Decimal:
 
 def wear_of(nights: Sequence[Night]) -> Wear:
     """What nights tell together."""
-    timed = [n for n in nights if n.hours is not None]
+    timed = [(n.parts, n.hours) for n in nights if n.hours is not None]
+    hours = sum((parts * hours for parts, hours in timed), Decimal(0))
     return Wear(
         len(nights),
-        sum((n.worn for n in nights), Fraction(0)),
-        sum((n.worn for n in timed), Fraction(0)),
-        sum((n.worn * Fraction(n.hours or 0) for n in timed), Fraction(0)),
+        Fraction(sum(n.parts for n in nights), PARTS),
+        Fraction(sum(parts for parts, _ in timed), PARTS),
+        Fraction(hours) / PARTS,
     )
 
 
@@ -62,7 +63,12 @@ def recent_nights(course: Course, thresholds: Thresholds) -> tuple[Night, ...]:
     """The nights since the onset of the setting, at most the last weeks of them."""
     if course.onset is None:
         return ()
-    return course.ledger.recent(course.onset, course.as_of, int(thresholds.wear_recent_days.value))
+    return course.ledger.recent(course.onset, course.as_of, recent_days(thresholds))
+
+
+def recent_days(thresholds: Thresholds) -> int:
+    """How many days back nights count: at least as many as are asked for, so that they can be reached at all."""
+    return int(max(thresholds.wear_recent_days.value, thresholds.wear_nights_needed.value))
 
 
 def worn_enough(course: Course, thresholds: Thresholds) -> Criterion:
@@ -74,24 +80,36 @@ def worn_enough(course: Course, thresholds: Thresholds) -> Criterion:
     wear = wear_of(nights)
     status = status_of(wear, thresholds)
     earliest = None if status is Status.MET else _earliest(course, thresholds)
+    needs = "" if earliest or status is Status.MET else _needs(course)
     told = {"worn": _nights(wear.worn), "known": wear.known}
     if wear.known < needed.value:
         sentence = say("ready.nights-too-few", known=wear.known, needed=needed.value)
         missing = say("ready.missing-nights", needed=needed.value)
         observed = (Measured(Decimal(wear.known), "d"),)
-        return Criterion(name, title, status, sentence, observed, used, inputs, earliest=earliest, missing=missing)
+        return Criterion(
+            name, title, status, sentence, observed, used, inputs, earliest=earliest, needs=needs, missing=missing
+        )
     share = percent(wear.share, thresholds.wear_share.value)
     observed = (Measured(rounded(wear.share, "0.0001"), "1"),)
     hours = wear.mean_hours
     if hours is None:
         sentence = say("ready.worn-hours-untold", **told, share=share)
         missing = "" if status is Status.UNMET else "the hours worn"
-        return Criterion(name, title, status, sentence, observed, used, inputs, earliest=earliest, missing=missing)
+        return Criterion(
+            name, title, status, sentence, observed, used, inputs, earliest=earliest, needs=needs, missing=missing
+        )
     observed += (Measured(quarter_hours(hours), "h"),)
     by_sensor = all(n.by_sensor for n in nights)
     words = "ready.worn-by-sensor" if by_sensor else "ready.worn"
     sentence = say(words, **told, share=share, hours=quarter_hours(hours))
-    return Criterion(name, title, status, sentence, observed, used, inputs, earliest=earliest)
+    return Criterion(name, title, status, sentence, observed, used, inputs, earliest=earliest, needs=needs)
+
+
+def _needs(course: Course) -> str:
+    """Who acts where no number of nights is enough."""
+    if course.onset is None:
+        return "the dental office records the setting"
+    return "the dentist and the patient agree on how it can be worn enough"
 
 
 def _nights(worn: Fraction) -> str:
@@ -115,7 +133,7 @@ def _earliest(course: Course, thresholds: Thresholds) -> date | None:
     """The first day from tomorrow on which wear is enough if every night after the last known one is worn in full."""
     if course.onset is None:
         return None
-    days = int(thresholds.wear_recent_days.value)
+    days = recent_days(thresholds)
     known = course.ledger.recent(course.onset, course.as_of, days)
     last = known[-1].evening if known else course.onset - timedelta(days=1)
     hours = thresholds.full_night_hours.value
@@ -123,7 +141,7 @@ def _earliest(course: Course, thresholds: Thresholds) -> date | None:
         until = course.as_of + timedelta(days=ahead)
         first = max(course.onset, until - timedelta(days=days))
         new = [
-            Night(evening, Fraction(1), hours, None, False, True, ())
+            Night(evening, PARTS, hours, None, False, True, ())
             for evening in _evenings(max(last + timedelta(days=1), first), until)
         ]
         kept = [n for n in known if n.evening >= first]

@@ -9,6 +9,7 @@ from decimal import Decimal
 from enum import StrEnum
 from typing import Any
 
+from service.rules.reason import reason_data
 from service.rules.source import Source
 from service.rules.thresholds import Threshold
 
@@ -171,6 +172,7 @@ class Decision:
             "as_of": basis["as_of"],
             "outcome": self.outcome,
             "sentence": self.sentence,
+            "reason": reason_data(self.sentence),
             "whose_move": self.whose_move.value,
             "urgent": self.urgent,
             "earliest": _iso(self.earliest),
@@ -223,6 +225,7 @@ def criterion_data(item: Criterion) -> dict[str, Any]:
         "status": item.status.value,
         "standing": item.standing,
         "sentence": item.sentence,
+        "reason": reason_data(item.sentence),
         "observed": [{"value": m.value, "unit": m.unit} for m in item.observed],
         "thresholds": [t.name for t in item.thresholds],
         "inputs": [{"reference": s.reference, "version": s.version} for s in item.inputs],

@@ -2,17 +2,30 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date, timedelta
 
 from service.rules.course import Course
 from service.rules.criteria_of_wear import exact, recent_nights, wear_of
 from service.rules.facts import SideEffect
 from service.rules.reason import Reason, say
+from service.rules.source import Source
+from service.rules.threshold import Threshold
 from service.rules.thresholds import Thresholds
 from service.rules.words import number, rounded, spoken
 from service.rules.worsening import answered_on, asked_about, disagreement
 
-Hold = tuple[Reason, date | None]
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """Why a step is held back, until when if that is known, and what it rests on."""
+
+    sentence: Reason
+    until: date | None
+    sources: tuple[Source, ...] = ()
+    thresholds: tuple[Threshold, ...] = ()
+
+
 _NIGHTS_OF_A_WEEK = 7
 
 
@@ -22,10 +35,15 @@ def hold_for_reports(course: Course, thresholds: Thresholds) -> Hold | None:
     days = timedelta(days=int(thresholds.answer_days.value))
     asked = asked_about(course.totals, answered, course.as_of, thresholds)
     if asked:
-        return say("step.asked", why=asked), course.totals.told[-1].day + days
+        told = course.totals.told[-1]
+        read = tuple(sorted({*told.sources, *course.totals.reference_sources}))
+        used = (thresholds.epworth_change, thresholds.epworth_asked_above, thresholds.answer_days)
+        return Hold(say("step.asked", why=asked), told.day + days, read, used)
     doubt = disagreement(course.check_ins, answered, course.as_of, thresholds)
     if doubt and course.check_ins:
-        return say("step.doubt", why=doubt), course.check_ins[-1].moment.day + days
+        read = tuple(c.source for c in course.check_ins if course.as_of - c.moment.day < days)
+        used = (thresholds.reporters_differ, thresholds.answer_days)
+        return Hold(say("step.doubt", why=doubt), course.check_ins[-1].moment.day + days, read, used)
     return None
 
 
@@ -37,7 +55,9 @@ def hold_for_side_effects(course: Course, thresholds: Thresholds) -> Hold | None
     free_on = ended + timedelta(days=int(thresholds.side_effect_free_days.value))
     if course.as_of >= free_on:
         return None
-    return say("step.quiet", free=free_on), free_on
+    read = tuple(sorted(e.source for e in course.known.side_effects))
+    used = (thresholds.side_effect_grade, thresholds.side_effect_free_days)
+    return Hold(say("step.quiet", free=free_on), free_on, read, used)
 
 
 def _limited_until(course: Course, thresholds: Thresholds) -> date | None:
@@ -67,8 +87,10 @@ def hold_for_time(course: Course, thresholds: Thresholds) -> Hold | None:
     if course.as_of >= free_on:
         return None
     if mild:
-        return say("step.time-mild", free=free_on, days=days, kind=spoken(mild[0].kind)), free_on
-    return say("step.time", free=free_on, days=days), free_on
+        sentence = say("step.time-mild", free=free_on, days=days, kind=spoken(mild[0].kind))
+        used = (thresholds.step_days, thresholds.mild_side_effect_times)
+        return Hold(sentence, free_on, tuple(e.source for e in mild), used)
+    return Hold(say("step.time", free=free_on, days=days), free_on, (), (thresholds.step_days,))
 
 
 def hold_for_wear(course: Course, thresholds: Thresholds) -> Hold | None:
@@ -76,9 +98,11 @@ def hold_for_wear(course: Course, thresholds: Thresholds) -> Hold | None:
     last = recent_nights(course, thresholds)[-_NIGHTS_OF_A_WEEK:]
     asked = thresholds.step_nights_of_seven.value
     if not last:
-        return say("step.wear-untold"), None
+        return Hold(say("step.wear-untold"), None, (), (thresholds.step_nights_of_seven,))
     worn = exact(wear_of(last).worn)
     if worn >= asked:
         return None
     told = number(rounded(worn, "0.1"))
-    return say("step.wear", worn=told, known=len(last), asked=asked), None
+    read = tuple(sorted({s for n in last for s in n.sources}))
+    sentence = say("step.wear", worn=told, known=len(last), asked=asked)
+    return Hold(sentence, None, read, (thresholds.step_nights_of_seven,))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import timedelta
 from typing import Any
 
 from service.rules.arrival import geometry_questions, uncounted_check_ins, unusual_step
@@ -54,10 +55,9 @@ def _of_the_dentist(course: Course, thresholds: Thresholds) -> Iterator[Question
 
 def _contradictions(course: Course, thresholds: Thresholds) -> Iterator[Reason]:
     """Reports of wear of the last weeks that contradict each other."""
-    days = thresholds.wear_recent_days.value
-    for item in course.ledger.contradictions:
-        if (course.as_of - max(item.first, item.second)).days <= days:
-            yield say("ledger.contradiction", first=item.first, second=item.second, nights=item.nights)
+    since = course.as_of - timedelta(days=int(thresholds.wear_recent_days.value))
+    for item in course.ledger.contradictions(since, thresholds):
+        yield say("ledger.contradiction", first=item.first, second=item.second, nights=item.nights)
 
 
 def _of_the_laboratory(course: Course) -> Iterator[Question]:

@@ -19,7 +19,7 @@ from service.rules.criteria_of_state import (
     tolerated,
 )
 from service.rules.criteria_of_symptoms import no_witnessed_pauses, sleepiness_settled, snoring_settled
-from service.rules.criteria_of_wear import worn_enough
+from service.rules.criteria_of_wear import recent_days, worn_enough
 from service.rules.decision import Criterion, Decision, Party, Readiness, Status
 from service.rules.ended import as_clause, treatment_ended, who_follows
 from service.rules.facts import CaseFacts
@@ -28,7 +28,7 @@ from service.rules.reason import say
 from service.rules.room import at_limit, open_when_set, taken_back_for_side_effect
 from service.rules.settled_by_others import after_decision, ordered, result_waits, stop
 from service.rules.source import Source
-from service.rules.step_size import limits_read, step_size_mm
+from service.rules.step_size import limits_compared, limits_read, step_size_mm
 from service.rules.thresholds import Thresholds
 from service.rules.time_up import time_is_up
 from service.rules.words import sides
@@ -75,13 +75,13 @@ def _by_criteria(course: Course, facts: CaseFacts, criteria: tuple[Criterion, ..
     only_symptoms = not unknown and all(c.name in SYMPTOMS for c in unmet)
     limit = _why_no_further(course, facts, thresholds)
     if only_symptoms and limit:
-        return _ready_at_limit(course, facts, criteria, unmet, limit)
+        return _ready_at_limit(course, facts, criteria, unmet, limit, thresholds)
     late = time_is_up(course, thresholds)
     if late:
-        return _ask_physician(course, criteria, [*unmet, *unknown], late)
+        return _ask_physician(course, criteria, [*unmet, *unknown], late, thresholds)
     if unknown and not unmet:
         return _cannot_say(course, criteria, unknown)
-    return _not_yet(course, facts, criteria, unmet, unknown)
+    return _not_yet(course, facts, criteria, unmet, unknown, thresholds)
 
 
 def _why_no_further(course: Course, facts: CaseFacts, thresholds: Thresholds) -> str | None:
@@ -123,12 +123,24 @@ def _ready(course: Course, criteria: tuple[Criterion, ...]) -> Decision:
 
 
 def _ready_at_limit(
-    course: Course, facts: CaseFacts, criteria: tuple[Criterion, ...], unmet: Sequence[Criterion], limit: str
+    course: Course,
+    facts: CaseFacts,
+    criteria: tuple[Criterion, ...],
+    unmet: Sequence[Criterion],
+    limit: str,
+    thresholds: Thresholds,
 ) -> Decision:
     sentence = say("ready.at-limit", why=tuple(WHEN_UNMET[c.name] for c in unmet), limit=limit)
     read = _limits(course, facts)
     return decision_of(
-        course, criteria, Readiness.READY_AT_LIMIT, sentence, Party.PHYSICIAN, earliest=course.as_of, read=read
+        course,
+        criteria,
+        Readiness.READY_AT_LIMIT,
+        sentence,
+        Party.PHYSICIAN,
+        earliest=course.as_of,
+        read=read,
+        compared=limits_compared(thresholds),
     )
 
 
@@ -139,7 +151,11 @@ def _limits(course: Course, facts: CaseFacts) -> tuple[Source, ...]:
 
 
 def _ask_physician(
-    course: Course, criteria: tuple[Criterion, ...], open_points: Sequence[Criterion], why: str
+    course: Course,
+    criteria: tuple[Criterion, ...],
+    open_points: Sequence[Criterion],
+    why: str,
+    thresholds: Thresholds,
 ) -> Decision:
     wear = any(c.name == "worn-enough" and c.status is Status.UNMET for c in open_points)
     if wear:
@@ -149,7 +165,11 @@ def _ask_physician(
             WHEN_UNMET[c.name] if c.status is Status.UNMET else f"{c.missing} is not known" for c in open_points
         )
         sentence = say("ready.ask-test", why=why, open=still)
-    return decision_of(course, criteria, Readiness.ASK_PHYSICIAN, sentence, Party.PHYSICIAN)
+    read = [*(s.source for s in course.settings), *(d.source for d in course.decisions[-1:])]
+    compared = (thresholds.titration_days, thresholds.settings_without_gain, thresholds.least_gain)
+    return decision_of(
+        course, criteria, Readiness.ASK_PHYSICIAN, sentence, Party.PHYSICIAN, read=read, compared=compared
+    )
 
 
 def _not_yet(
@@ -158,6 +178,7 @@ def _not_yet(
     criteria: tuple[Criterion, ...],
     unmet: Sequence[Criterion],
     unknown: Sequence[Criterion],
+    thresholds: Thresholds,
 ) -> Decision:
     open_points = [*unmet, *unknown]
     why, earliest = tuple(WHEN_UNMET[c.name] for c in unmet), _latest(open_points)
@@ -168,9 +189,16 @@ def _not_yet(
         sentence = say("ready.not-yet-open", why=why)
     else:
         sentence = say("ready.not-yet-date", why=why, earliest=earliest)
-    read = _limits(course, facts) if all(c.name in SYMPTOMS for c in open_points) else ()
+    by_limit = all(c.name in SYMPTOMS for c in open_points)
     return decision_of(
-        course, criteria, Readiness.NOT_YET, sentence, _who_acts(open_points), earliest=earliest, read=read
+        course,
+        criteria,
+        Readiness.NOT_YET,
+        sentence,
+        _who_acts(open_points),
+        earliest=earliest,
+        read=_limits(course, facts) if by_limit else (),
+        compared=limits_compared(thresholds) if by_limit else (),
     )
 
 
@@ -212,15 +240,20 @@ def _who_acts(open_points: Sequence[Criterion]) -> Party:
 def ready_since(facts: CaseFacts, thresholds: Thresholds, course: Course) -> date:
     """The first day of the unbroken days up to that of `course` on which the case was ready: of the facts alone.
 
-    Between two days on which something happened readiness stays, so only the days before these are asked.
+    Between two days on which something happened readiness stays, so only the days before these are asked; at most some
+    months back, by which time it has long been overdue.
     """
     ready = (Readiness.READY, Readiness.READY_AT_LIMIT)
-    found = course.as_of
+    soonest = course.as_of - timedelta(days=_MOST_DAYS)
     for on in sorted(_turning_days(course, thresholds), reverse=True):
-        found = on
+        if on <= soonest:
+            return soonest
         if assess_readiness(facts, thresholds, on - timedelta(days=1)).outcome not in ready:
-            break
-    return found
+            return on
+    return max(course.onset or soonest, soonest)
+
+
+_MOST_DAYS = 90
 
 
 def _turning_days(course: Course, thresholds: Thresholds) -> set[date]:
@@ -232,6 +265,8 @@ def _turning_days(course: Course, thresholds: Thresholds) -> set[date]:
     days = {stable, *(f.moment.day for f in facts), *(t.day for t in known.sleep_tests)}
     days |= {d.moment.day for d in known.physician_decisions} | {e.ended_on for e in known.side_effects if e.ended_on}
     days |= {f.resolved_on for f in known.red_flags if f.resolved_on}
-    window = int(thresholds.wear_recent_days.value)
+    window = recent_days(thresholds)
     days |= {n.evening + timedelta(days=window + 1) for n in course.ledger.between(onset, as_of)}
+    fresh = timedelta(days=int(thresholds.check_in_fresh_days.value) + 1)
+    days |= {c.moment.day + fresh for c in known.check_ins}
     return {on for on in days if stable <= on <= as_of}

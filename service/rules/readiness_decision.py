@@ -8,6 +8,7 @@ from datetime import date
 from service.rules.course import Course
 from service.rules.decision import Criterion, Decision, Party, Readiness
 from service.rules.source import Source
+from service.rules.threshold import Threshold
 
 RULE = "readiness-for-efficacy-test"
 VERSION = "2.0.0"
@@ -24,6 +25,7 @@ def decision_of(
     until: date | None = None,
     urgent: bool = False,
     read: Sequence[Source] = (),
+    compared: Sequence[Threshold] = (),
 ) -> Decision:
     """A readiness decision on the day of `course`; `until` is the last day in time for whoever acts."""
     return Decision(
@@ -38,4 +40,5 @@ def decision_of(
         earliest=earliest,
         until=until,
         read_besides=tuple(sorted(set(read))),
+        compared_besides=tuple(compared),
     )

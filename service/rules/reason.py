@@ -18,7 +18,7 @@ class Reason(str):
     values: Mapping[str, Any]
 
     def as_data(self) -> dict[str, Any]:
-        """Id and values as JSON-ready data: days as ISO text, lists as lists."""
+        """Id and values as JSON-ready data: days as ISO text, lists as lists, a reason inside as id and values too."""
         return {"id": self.id, "values": {name: _data(value) for name, value in self.values.items()}}
 
 
@@ -47,6 +47,8 @@ def _spoken(value: Any) -> str:
 def _data(value: Any) -> Any:
     if isinstance(value, date):
         return value.isoformat()
+    if isinstance(value, Reason):
+        return value.as_data()
     if isinstance(value, tuple):
         return [_data(item) for item in value]
     return value if isinstance(value, Decimal | int) else str(value)

@@ -17,6 +17,7 @@ from service.rules.decision import Criterion, Measured, Status, cautions
 from service.rules.judging.judgement import Judgement
 from service.rules.kinds import PhysicianChoice
 from service.rules.reason import say
+from service.rules.settled_by_others import ending_decision
 from service.rules.tested_setting import setting_of_test
 from service.rules.thresholds import Thresholds
 from service.rules.words import spoken
@@ -32,9 +33,13 @@ def last_good_test(course: Course) -> Judgement | None:
 
 
 def retest_triggers(course: Course, thresholds: Thresholds) -> tuple[Criterion, ...]:
-    """What leads to another test: attention while it waits for the physician. Empty without a good test."""
-    good = last_good_test(course)
-    if good is None:
+    """What leads to another test: attention while it waits for the physician.
+
+    Empty without a good test, and while titration goes on since it, for an appliance or by the physician's decision:
+    that ends in a test anyway.
+    """
+    good, decided = last_good_test(course), ending_decision(course)
+    if good is None or decided is None or decided.choice is PhysicianChoice.STOP:
         return ()
     found = (_due(course, good, thresholds), *_changes(course, good, thresholds))
     return cautions(*(_unless_answered(c, course) for c in found))

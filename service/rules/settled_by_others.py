@@ -71,10 +71,12 @@ def ordered(course: Course, criteria: tuple[Criterion, ...]) -> Decision | None:
     if on is None:
         return None
     harm = harm_since(course, on)
+    before = (course.previous,) if harm and course.previous else ()
+    read = [f.source for f in (*(o for o in course.known.test_orders if o.day == on), *before)]
     if harm:
         sentence = say("ready.ordered-still", on=on, what=harm)
-        return decision_of(course, criteria, Readiness.ORDERED, sentence, Party.PHYSICIAN)
-    return decision_of(course, criteria, Readiness.ORDERED, say("ready.ordered", on=on), Party.SLEEP_LAB)
+        return decision_of(course, criteria, Readiness.ORDERED, sentence, Party.PHYSICIAN, read=read)
+    return decision_of(course, criteria, Readiness.ORDERED, say("ready.ordered", on=on), Party.SLEEP_LAB, read=read)
 
 
 def harm_since(course: Course, ordered_on: date) -> tuple[str, ...]:
@@ -104,18 +106,44 @@ def result_waits(course: Course, criteria: tuple[Criterion, ...]) -> Decision | 
         due = on + timedelta(days=min(a.days or 0 for a in alarms))
         sentence = say("ready.result-alarm", on=on, due=due, why=alarms[0].sentence)
         urgent = any(a.days == 0 for a in alarms)
-        return decision_of(course, criteria, Readiness.RESULT_IN, sentence, Party.PHYSICIAN, until=due, urgent=urgent)
+        return _result_in(course, criteria, result, sentence, Party.PHYSICIAN, until=due, urgent=urgent)
     why = next((f.sentence for f in result.withheld if f.cause is (causes[0] if causes else None)), "")
     if result.waits_for_laboratory:
         sentence = say("ready.result-laboratory", on=on, why=why)
-        return decision_of(course, criteria, Readiness.RESULT_IN, sentence, Party.SLEEP_LAB)
+        return _result_in(course, criteria, result, sentence, Party.SLEEP_LAB)
     if Cause.INVALID in causes:
         sentence = say("ready.result-repeat", on=on, why=why)
     elif causes:
         sentence = say("ready.result-no-class", on=on, why=why)
     else:
         sentence = say("ready.result", on=on)
-    return decision_of(course, criteria, Readiness.RESULT_IN, sentence, Party.PHYSICIAN)
+    return _result_in(course, criteria, result, sentence, Party.PHYSICIAN)
+
+
+def _result_in(
+    course: Course,
+    criteria: tuple[Criterion, ...],
+    result: Judgement,
+    sentence: Reason,
+    party: Party,
+    *,
+    until: date | None = None,
+    urgent: bool = False,
+) -> Decision:
+    """A decision on a test that waits, with the test, its baseline and what they were compared with."""
+    read = (*result.test.sources, *(result.baseline.sources if result.baseline else ()))
+    compared = result.thresholds
+    return decision_of(
+        course,
+        criteria,
+        Readiness.RESULT_IN,
+        sentence,
+        party,
+        until=until,
+        urgent=urgent,
+        read=read,
+        compared=compared,
+    )
 
 
 def waiting_result(course: Course) -> Judgement | None:
@@ -133,18 +161,18 @@ def after_decision(course: Course, criteria: tuple[Criterion, ...]) -> Decision 
     last = ending_decision(course)
     if last is None:
         return None
-    on = last.moment.day
+    on, read = last.moment.day, (last.source,)
     if last.choice is PhysicianChoice.CONTINUE:
         sentence = say("ready.decided-continue", on=on)
-        return decision_of(course, criteria, Readiness.DECIDED, sentence, Party.DENTIST)
+        return decision_of(course, criteria, Readiness.DECIDED, sentence, Party.DENTIST, read=read)
     what = DECISION_WORDS[last.choice]
     if last.responsible and last.start_by:
         who = f"The {last.responsible}"
         sentence = say("ready.decided-starts", on=on, what=what, who=who, by=last.start_by)
         party = Party(last.responsible.value)
-        return decision_of(course, criteria, Readiness.DECIDED, sentence, party, until=last.start_by)
+        return decision_of(course, criteria, Readiness.DECIDED, sentence, party, until=last.start_by, read=read)
     sentence = say("ready.decided-unassigned", on=on, what=what)
-    return decision_of(course, criteria, Readiness.DECIDED, sentence, Party.PHYSICIAN)
+    return decision_of(course, criteria, Readiness.DECIDED, sentence, Party.PHYSICIAN, read=read)
 
 
 def ending_decision(course: Course) -> PhysicianDecision | None:

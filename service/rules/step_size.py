@@ -9,6 +9,7 @@ from service.rules.decision import Criterion, Measured, Status
 from service.rules.reason import say
 from service.rules.room import at_limit, room_mm
 from service.rules.source import Source
+from service.rules.threshold import Threshold
 from service.rules.thresholds import Thresholds
 
 
@@ -49,6 +50,16 @@ def limits_read(course: Course) -> tuple[Source, ...]:
     """The resource versions that tell how far the appliance can be advanced at all."""
     appliance = (course.appliance.source, course.appliance.limits_from) if course.appliance else ()
     return tuple(dict.fromkeys((*appliance, *((course.assessment.source,) if course.assessment else ()))))
+
+
+def limits_compared(thresholds: Thresholds) -> tuple[Threshold, ...]:
+    """The thresholds that tell whether a further step is possible."""
+    return (
+        thresholds.step_mm,
+        thresholds.smallest_step_mm,
+        thresholds.maximum_percent_of_range,
+        thresholds.side_effect_grade,
+    )
 
 
 def room_left(course: Course, thresholds: Thresholds) -> Criterion:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -33,7 +33,7 @@ class SymptomsNow:
 
 def symptoms_now(course: Course, thresholds: Thresholds) -> SymptomsNow | None:
     """Symptoms since the onset of the setting; None when no answer still speaks for today."""
-    found = symptoms_of(course.check_ins, course, thresholds)
+    found = _last_of(course.told, course, thresholds)
     not_heard = snoring_settled(course, thresholds)
     if found and not_heard.status is Status.UNMET and not any(a.id == "symptom.snoring" for a in found.unsettled):
         unheard = (not_heard.sentence,) if isinstance(not_heard.sentence, Reason) else ()
@@ -44,11 +44,11 @@ def symptoms_now(course: Course, thresholds: Thresholds) -> SymptomsNow | None:
 
 def symptoms_of(check_ins: Sequence[CheckIn], course: Course, thresholds: Thresholds) -> SymptomsNow | None:
     """What the last answers of some check-ins tell; None when none of them still speaks for today."""
-    last: dict[str, Answer] = {}
-    for name in SYMPTOMS:
-        told = [a for a in answers(check_ins, name, thresholds) if is_fresh(course, a.moment, thresholds)]
-        if told:
-            last[name] = told[-1]
+    return _last_of({name: answers(check_ins, name, thresholds) for name in SYMPTOMS}, course, thresholds)
+
+
+def _last_of(answered: Mapping[str, Sequence[Answer]], course: Course, thresholds: Thresholds) -> SymptomsNow | None:
+    last = {n: told[-1] for n, told in answered.items() if told and is_fresh(course, told[-1].moment, thresholds)}
     if not last:
         return None
     sources = tuple(sorted({s for a in last.values() for s in a.sources}))

@@ -6,6 +6,7 @@ plateau of benefit: Ma 2020, doi 10.5664/jcsm.8556). A dentist directs every cha
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, timedelta
 from decimal import Decimal
@@ -15,13 +16,15 @@ from service.rules.course import GRADE_THAT_STOPS_WEAR, Course, course_on
 from service.rules.decision import Criterion, Decision, Measured, Party, Readiness, Status, Step
 from service.rules.ended import as_clause, treatment_ended, who_follows
 from service.rules.facts import CaseFacts, SideEffect
-from service.rules.holding import hold_for_reports, hold_for_side_effects, hold_for_time, hold_for_wear
+from service.rules.holding import Hold, hold_for_reports, hold_for_side_effects, hold_for_time, hold_for_wear
 from service.rules.kinds import PhysicianChoice
 from service.rules.reason import Reason, say
 from service.rules.relapse import relapse
 from service.rules.room import at_limit, open_when_set, taken_back_for_side_effect
+from service.rules.source import Source
 from service.rules.step_size import one_step_back, room_left, step_size_mm
 from service.rules.symptoms_told import symptoms_now
+from service.rules.threshold import Threshold
 from service.rules.thresholds import Thresholds
 from service.rules.words import sides, spoken
 
@@ -56,24 +59,31 @@ def _handed_over(course: Course, thresholds: Thresholds, readiness: Decision) ->
     if outcome == Readiness.STOP_AND_REVIEW:
         step = Step.PHYSICIAN_REVIEW if mover is Party.PHYSICIAN else Step.DENTIST_REVIEW
         words = "step.stop-wearing" if course.grade_three else "step.no-change"
-        return _step(course, step, say(words, why=readiness.sentence), mover, urgent=True, until=readiness.until)
+        sentence = say(words, why=readiness.sentence)
+        return _step(course, step, sentence, mover, urgent=True, until=readiness.until, follows=readiness)
     ended = treatment_ended(course)
     if ended:
         return _step(course, Step.HOLD, say("step.ended", why=as_clause(ended)), who_follows(course), criteria=(ended,))
     if outcome == Readiness.ORDERED:
-        return _step(course, Step.HOLD, say("step.frozen", why=readiness.sentence), mover)
+        return _step(course, Step.HOLD, say("step.frozen", why=readiness.sentence), mover, follows=readiness)
     if outcome == Readiness.RESULT_IN:
         sentence = say("step.stay", why=readiness.sentence)
-        return _step(course, Step.PHYSICIAN_REVIEW, sentence, mover, until=readiness.until, urgent=readiness.urgent)
+        until, urgent = readiness.until, readiness.urgent
+        return _step(course, Step.PHYSICIAN_REVIEW, sentence, mover, until=until, urgent=urgent, follows=readiness)
     again = relapse(course, thresholds)
     if again:
-        return _step(course, Step.PHYSICIAN_REVIEW, say("step.relapse", why=again.sentence), Party.PHYSICIAN)
+        sentence, read = say("step.relapse", why=again.sentence), again.inputs
+        used = again.thresholds
+        return _step(course, Step.PHYSICIAN_REVIEW, sentence, Party.PHYSICIAN, read=read, compared=used)
     if outcome == Readiness.DECIDED:
-        return _step(course, Step.HOLD, say("step.no-change", why=readiness.sentence), mover, until=readiness.until)
+        sentence = say("step.no-change", why=readiness.sentence)
+        return _step(course, Step.HOLD, sentence, mover, until=readiness.until, follows=readiness)
     if outcome in (Readiness.READY, Readiness.READY_AT_LIMIT):
-        return _step(course, Step.REQUEST_TEST, say("step.stay", why=readiness.sentence), Party.PHYSICIAN)
+        sentence = say("step.stay", why=readiness.sentence)
+        return _step(course, Step.REQUEST_TEST, sentence, Party.PHYSICIAN, follows=readiness)
     if outcome == Readiness.ASK_PHYSICIAN:
-        return _step(course, Step.PHYSICIAN_REVIEW, say("step.stay", why=readiness.sentence), Party.PHYSICIAN)
+        sentence = say("step.stay", why=readiness.sentence)
+        return _step(course, Step.PHYSICIAN_REVIEW, sentence, Party.PHYSICIAN, follows=readiness)
     return None
 
 
@@ -87,6 +97,9 @@ def _step(
     target: tuple[Decimal, Decimal] | None = None,
     until: date | None = None,
     urgent: bool = False,
+    follows: Decision | None = None,
+    read: Sequence[Source] = (),
+    compared: Sequence[Threshold] = (),
 ) -> Decision:
     setting = course.setting
     assert setting
@@ -111,6 +124,8 @@ def _step(
         until=until,
         target_left_mm=left,
         target_right_mm=right,
+        read_besides=tuple(sorted({*read, *(follows.inputs if follows else ())})),
+        compared_besides=(*compared, *(follows.thresholds if follows else ())),
     )
 
 
@@ -194,8 +209,9 @@ def _by_the_physician(course: Course, thresholds: Thresholds) -> Decision | None
         return None
     held = hold_for_side_effects(course, thresholds)
     if held:
-        return _step(course, Step.HOLD, held[0], Party.PATIENT, until=held[1])
-    return replace(_advance(course, thresholds, say("step.physician-asks")), read_besides=(last.source,))
+        return _held(course, held, Party.PATIENT)
+    read = {last.source, *(course.result.test.sources if course.result else ())}
+    return replace(_advance(course, thresholds, say("step.physician-asks")), read_besides=tuple(sorted(read)))
 
 
 def _for_symptoms(course: Course, thresholds: Thresholds, readiness: Decision) -> Decision | None:
@@ -206,13 +222,16 @@ def _for_symptoms(course: Course, thresholds: Thresholds, readiness: Decision) -
         last = course.check_ins[-1].moment.day if course.check_ins else course.onset
         due = last + timedelta(days=int(thresholds.check_in_interval_days.value))
         words = "step.await-check-in" if due > course.as_of else "step.missed-check-in"
-        return _step(course, Step.HOLD, say(words, due=due), Party.PATIENT, until=due)
+        read, used = [c.source for c in course.check_ins[-1:]], (thresholds.check_in_interval_days,)
+        sentence = say(words, due=due)
+        return _step(course, Step.HOLD, sentence, Party.PATIENT, until=due, read=read, compared=used)
     reasons = tuple(readiness.criterion(n) for n in ("snoring-settled", "sleepiness-settled", "no-witnessed-pauses"))
     if now.settled:
         stable_on = course.onset + timedelta(days=int(thresholds.stable_days.value))
         words = "step.settled" if stable_on > course.as_of else "step.settled-stable"
         sentence = say(words, on=now.last_on, stable=stable_on)
-        return _step(course, Step.HOLD, sentence, Party.PATIENT, criteria=reasons, until=stable_on)
+        used = (thresholds.stable_days,)
+        return _step(course, Step.HOLD, sentence, Party.PATIENT, criteria=reasons, until=stable_on, compared=used)
     for held, mover in (
         (hold_for_reports(course, thresholds), Party.DENTIST),
         (hold_for_side_effects(course, thresholds), Party.PATIENT),
@@ -220,8 +239,22 @@ def _for_symptoms(course: Course, thresholds: Thresholds, readiness: Decision) -
         (hold_for_wear(course, thresholds), Party.PATIENT),
     ):
         if held:
-            return _step(course, Step.HOLD, held[0], mover, criteria=reasons, until=held[1])
+            return _held(course, held, mover, reasons)
     return None
+
+
+def _held(course: Course, held: Hold, mover: Party, reasons: tuple[Criterion, ...] = ()) -> Decision:
+    """A hold with its sentence, its last day and what it rests on."""
+    return _step(
+        course,
+        Step.HOLD,
+        held.sentence,
+        mover,
+        criteria=reasons,
+        until=held.until,
+        read=held.sources,
+        compared=held.thresholds,
+    )
 
 
 def _back_without_reason(course: Course, facts: CaseFacts, thresholds: Thresholds) -> Decision | None:

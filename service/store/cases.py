@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Select, bindparam, delete, false, tuple_, update
+from sqlalchemy import Connection, Select, and_, bindparam, delete, false, or_, tuple_, update
 
 from service.store import query
 from service.store.caller import Caller
@@ -22,7 +22,8 @@ _ADD_FACTS, _KEEP_MESSAGE = insert_into(FACTS), insert_into(MESSAGES)
 class Case:
     """A case row as the pipeline holds it; `summary` and `derived` are JSON text.
 
-    It tells the decision of `decided_on`; the resources of the case tell that of `recorded_on`.
+    It tells the decision of `decided_on`; the resources of the case tell that of `recorded_on`. `facts_shape` says by
+    which release's shape its facts were read.
     """
 
     case_number: str
@@ -44,6 +45,7 @@ class Case:
     overdue_from: str | None = None
     replaces: str | None = None
     recorded_on: str = ""
+    facts_shape: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,6 +163,12 @@ def replace_facts(
         _ADD_FACTS.run(connection, rows)
 
 
+def all_facts_anew(connection: Connection, case_number: str, fresh: Sequence[Fact]) -> None:
+    """Put `fresh` in place of every fact of a case."""
+    connection.execute(delete(FACTS).where(_F.case_number == case_number))
+    replace_facts(connection, case_number, (), fresh)
+
+
 def worklist(
     connection: Connection, whose_move: str | None, after: tuple[str, str] | None, limit: int
 ) -> list[Waiting]:
@@ -205,11 +213,25 @@ def not_decided_since(connection: Connection, day: str, closed: str, limit: int)
     return [r.case_number for r in connection.execute(waiting)]
 
 
-def stale_among(connection: Connection, case_numbers: Iterable[str], day: str, closed: str) -> list[str]:
-    """Those of the cases not at the stage `closed` whose resources tell the decision of a day before `day`."""
-    wanted = query.rows(connection, CASES, _C.case_number)
-    wanted = wanted.where(_C.case_number.in_(list(case_numbers)), _C.recorded_on < day, _C.stage != closed)
+def stale_among(connection: Connection, case_numbers: Iterable[str], day: str, closed: str, shape: str) -> list[str]:
+    """Those of the cases whose facts have another shape, or that are not at the stage `closed` and whose resources tell
+    the decision of a day before `day`.
+    """
+    earlier = and_(_C.recorded_on < day, _C.stage != closed)
+    wanted = query.rows(connection, CASES, _C.case_number).where(_C.case_number.in_(list(case_numbers)))
+    wanted = wanted.where(or_(earlier, _C.facts_shape != shape))
     return sorted(r.case_number for r in connection.execute(wanted))
+
+
+def of_another_shape(connection: Connection, shape: str, after: tuple[str, str], limit: int) -> list[tuple[str, str]]:
+    """(facts_shape, case_number) of cases whose facts have another shape, behind `after`, in the order of an index."""
+    keys = (_C.facts_shape, _C.case_number)
+    for range_ in (_C.facts_shape < shape, _C.facts_shape > shape):
+        wanted = query.rows(connection, CASES, *keys).where(range_, tuple_(*keys) > tuple_(*after))
+        found = connection.execute(wanted.order_by(*keys).limit(limit)).all()
+        if found:
+            return [(r.facts_shape, r.case_number) for r in found]
+    return []
 
 
 def keep_message(

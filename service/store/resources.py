@@ -82,7 +82,7 @@ def _last(found: Select[Any]) -> Select[Any]:
 
 
 def _with_day(caller: Caller) -> Select[Any]:
-    columns = (*VERSIONS.columns, CASES.c.recorded_on)
+    columns = (*VERSIONS.columns, CASES.c.recorded_on, CASES.c.facts_shape)
     of_case = CASES.c.case_number == _V.case_number
     return query.rows_seen_by(caller, VERSIONS, *columns).join(CASES, of_case, isouter=True)
 
@@ -104,10 +104,14 @@ def current(connection: Connection, kind: str, resource_id: str) -> Stored | Non
     return _one(connection.execute(_CURRENT(connection), {"kind": kind, "name": resource_id}).one_or_none())
 
 
-def current_and_day(connection: Connection, kind: str, resource_id: str) -> tuple[Stored | None, str | None]:
-    """The current version of a resource, and the day whose decision the resources of its case tell, if it has one."""
+def current_and_day(
+    connection: Connection, kind: str, resource_id: str
+) -> tuple[Stored | None, tuple[str, str] | None]:
+    """The current version of a resource; if it has a case, the day whose decision this tells and the shape of its facts."""
     row = connection.execute(_CURRENT_AND_DAY(connection), {"kind": kind, "name": resource_id}).one_or_none()
-    return (_one(row[:-1]), row[-1]) if row is not None else (None, None)
+    if row is None:
+        return None, None
+    return _one(row[:-2]), (row.recorded_on, row.facts_shape) if row.recorded_on is not None else None
 
 
 def version(connection: Connection, kind: str, resource_id: str, number: int) -> Stored | None:
@@ -139,6 +143,19 @@ def _those_of(connection: Connection, keys: Iterable[tuple[str, str]], only_curr
 def of_case(connection: Connection, case_number: str) -> list[Stored]:
     """Every version of every resource of a case, in the order of time."""
     held = query.rows(connection, VERSIONS).where(_V.case_number == case_number)
+    return [Stored(*r) for r in connection.execute(held.order_by(_V.last_updated, _V.type, _V.id, _V.version))]
+
+
+def sent_of_case(connection: Connection, case_number: str) -> list[Stored]:
+    """The current resources of a case, deleted ones too, but for its records of what was done; and of its Tasks every version.
+
+    In the order of time.
+    """
+    held = query.rows(connection, VERSIONS).where(
+        _V.case_number == case_number,
+        _V.type.not_in(("AuditEvent", "Provenance")),
+        or_(_V.type == "Task", query.is_current(VERSIONS)),
+    )
     return [Stored(*r) for r in connection.execute(held.order_by(_V.last_updated, _V.type, _V.id, _V.version))]
 
 

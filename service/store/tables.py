@@ -100,6 +100,7 @@ class CaseRow(SQLModel, table=True):
     overdue_from: str | None = Field(default=None, max_length=10)
     replaces: str | None = Field(default=None, max_length=64, index=True)
     recorded_on: str = Field(default="", sa_column=Column(String(10), nullable=False, server_default=""))
+    facts_shape: str = Field(default="", sa_column=Column(String(32), nullable=False, server_default=""))
     __table_args__ = (
         Index("ix_case_row_overdue", "overdue_from", "case_number"),
         Index("ix_case_row_waiting", "waiting_since", "case_number"),
@@ -109,6 +110,7 @@ class CaseRow(SQLModel, table=True):
         Index("ix_case_row_stage_mover", "stage", "whose_move", "waiting_since", "case_number"),
         Index("ix_case_row_urgent", "urgent", "waiting_since", "case_number"),
         Index("ix_case_row_decided", "decided_on"),
+        Index("ix_case_row_facts_shape", "facts_shape", "case_number"),
     )
 
 

@@ -11,7 +11,7 @@ from fastapi import APIRouter, Request, Response
 from starlette.concurrency import run_in_threadpool
 
 from service.fhir.referral_task import Role
-from service.inbound import cancellation, dental_office, physician, sleep_lab, visits
+from service.inbound import cancellation, dental_office, physician, progress, red_flag_closures, sleep_lab, visits
 from service.inbound.plain import Mapped, Plain
 from service.pipeline.answers import Answer
 from service.pipeline.pipeline import Received
@@ -47,8 +47,14 @@ DOORS = (
     Door("dental office", "referral-state", dental_office.StateMessage, dental_office.map_state, needs_number=False),
     Door("dental office", "assessments", dental_office.AssessmentMessage, dental_office.map_assessment),
     Door("dental office", "appliances", dental_office.ApplianceMessage, dental_office.map_appliance),
-    Door("dental office", "progress", dental_office.ProgressMessage, dental_office.map_progress),
+    Door("dental office", "progress", progress.ProgressMessage, progress.map_progress),
     Door("dental office or physician", "visits", visits.VisitMessage, visits.map_visit),
+    Door(
+        "dental office or physician",
+        "red-flag-closures",
+        red_flag_closures.RedFlagClosureMessage,
+        red_flag_closures.map_red_flag_closure,
+    ),
     Door("physician", "test-orders", physician.TestOrderMessage, physician.map_test_order),
     Door("physician", "decisions", physician.DecisionMessage, physician.map_physician_decision),
     Door("physician", "completion", physician.CompletionMessage, physician.map_completion, needs_number=False),

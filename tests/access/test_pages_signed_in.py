@@ -33,6 +33,12 @@ VALUES = {
     "check-in": {"reported_on": "2026-11-18", "snoring_0_to_10": "2"},
     "side-effect": {"reported_on": "2026-11-18", "kind": "sore-jaw", "grade_0_to_3": "1"},
     "red-flag": {"reported_on": "2026-11-18", "kind": "loose-tooth"},
+    "red-flag-closure": {
+        "kind": "loose-tooth",
+        "closed_on": "2026-11-18",
+        "closed_by": "Dr Teal",
+        "action_taken": "Splinted",
+    },
     "visit": {"visited_on": "2026-11-18"},
     "test-order": {"ordered_on": "2026-11-18"},
     "physician-decision": {"decided_on": "2026-11-19", "decision": "continue-treatment"},
@@ -42,7 +48,7 @@ VALUES = {
 THEIRS = {
     LAB: {"red-flag"},
     DENTIST: set(FORMS) - {"test-order", "physician-decision", "cancellation"},
-    PHYSICIAN: {"test-order", "physician-decision", "cancellation", "visit", "red-flag"},
+    PHYSICIAN: {"test-order", "physician-decision", "cancellation", "visit", "red-flag", "red-flag-closure"},
 }
 
 
@@ -140,7 +146,7 @@ def test_an_office_is_offered_its_own_forms_and_the_server_takes_no_other(office
             fields = {csrf.FIELD: form_token(browser), **VALUES[key], "entry_id": f"page-{key}", "revision": "1"}
             if key == "test-order":
                 fields["order_number"] = f"order-{name}"
-            if key == "visit":
+            if key in ("visit", "red-flag-closure"):
                 fields["office"] = "dentist" if office is DENTIST else "physician"
             answer = send(browser, address, fields)
             told = (office, key, answer.status_code, re.findall(r"<li>(.*?)</li>", answer.text)[-3:])

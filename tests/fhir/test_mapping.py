@@ -17,8 +17,9 @@ from service.app import build_app
 from service.fhir.build import CASE_APPLIANCE, CASE_PATIENT, CASE_PHYSICIAN, CASE_REFERRAL, Draft, rewrite_references
 from service.fhir.codes import codings_of
 from service.fhir.json_text import load, parse, write
-from service.inbound.dental_office import map_appliance, map_assessment, map_progress
+from service.inbound.dental_office import map_appliance, map_assessment
 from service.inbound.physician import map_physician_decision, map_test_order
+from service.inbound.progress import map_progress
 from service.inbound.sleep_lab import map_referral, map_result
 from service.rules import limits
 from service.rules.limits import Limit
@@ -58,7 +59,14 @@ SLEEP_TEST = {"index_events_per_hour": ("ahi", "{events}/h"), "event_count": ("e
               "odi_drop_percent": ("desaturation-drop", "%"), "lowest_spo2_percent": ("lowest-spo2", "%"),
               "t90_percent": ("t90", "%"), "supine_index_events_per_hour": ("supine-index", "{events}/h"),
               "non_supine_index_events_per_hour": ("non-supine-index", "{events}/h"),
-              "central_share_percent": ("central-share", "%"),
+              "central_share_percent": ("central-share", "%"), "monitored_hours": ("monitored-time", "h"),
+              "sleep_hours": ("sleep-time", "h"), "minutes_at_or_below_88": ("minutes-at-88", "min"),
+              "supine_hours": ("supine-time", "h"), "supine_share_percent": ("supine-share", "%"),
+              "central_index_events_per_hour": ("central-index", "{events}/h"),
+              "central_event_count": ("central-events", "{events}"),
+              "obstructive_event_count": ("obstructive-events", "{events}"),
+              "mixed_event_count": ("mixed-events", "{events}"), "weight_kg": ("weight-at-test", "kg"),
+              "worn_hours": ("worn-hours", "h"), "nights_in_test": ("nights-in-test", ""),
               "setting_left_mm": ("advance-left", "mm"), "setting_right_mm": ("advance-right", "mm")}  # fmt: skip
 
 
@@ -161,6 +169,18 @@ def test_a_check_in_and_what_is_derived_from_it(values: dict[str, Any]) -> None:
             "supine_index_events_per_hour": number(limits.INDEX_PER_HOUR),
             "non_supine_index_events_per_hour": number(limits.INDEX_PER_HOUR),
             "central_share_percent": number(limits.SHARE_PERCENT),
+            "monitored_hours": number(limits.RECORDING_HOURS),
+            "sleep_hours": number(limits.RECORDING_HOURS),
+            "minutes_at_or_below_88": number(limits.MINUTES_IN_TEST),
+            "supine_hours": number(limits.HOURS_IN_TEST),
+            "supine_share_percent": number(limits.SHARE_PERCENT),
+            "central_index_events_per_hour": number(limits.INDEX_PER_HOUR),
+            "central_event_count": whole(limits.EVENT_COUNT),
+            "obstructive_event_count": whole(limits.EVENT_COUNT),
+            "mixed_event_count": whole(limits.EVENT_COUNT),
+            "weight_kg": number(limits.WEIGHT_KG),
+            "worn_hours": number(limits.HOURS_IN_TEST),
+            "nights_in_test": whole(limits.NIGHTS_IN_TEST),
             "setting_left_mm": number(limits.ADVANCE_MM),
             "setting_right_mm": number(limits.ADVANCE_MM),
         },

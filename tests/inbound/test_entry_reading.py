@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from service.inbound import dental_office, physician, visits
+from service.inbound import dental_office, physician, progress, red_flag_closures, visits
 from service.inbound.entry_reading import SYSTEMS, part_of
 from service.inbound.plain import Mapped
 from service.pipeline.page_reads import joined
@@ -43,7 +43,7 @@ CASES: list[tuple[str, Callable[..., Mapped], dict[str, Any]]] = [
     ),
     (
         "setting",
-        dental_office.map_progress,
+        progress.map_progress,
         {
             "set_on": "2026-09-01T21:30:00+02:00",
             "advance_left_mm": Decimal("1.50"),
@@ -51,11 +51,13 @@ CASES: list[tuple[str, Callable[..., Mapped], dict[str, Any]]] = [
             "percent_of_protrusive_range": Decimal("60"),
             "difference_intended": True,
             "taken_back_for_side_effect": True,
+            "reason": "Half a step, for a sore jaw",
+            "no_further_reason": "The joint allows no more",
         },
     ),
     (
         "check-in",
-        dental_office.map_progress,
+        progress.map_progress,
         {
             "reported_on": "2026-09-08",
             "reported_by": "bed-partner",
@@ -68,11 +70,15 @@ CASES: list[tuple[str, Callable[..., Mapped], dict[str, Any]]] = [
             "hours_slept_per_night": Decimal("7"),
             "witnessed_pauses": False,
             "weight_kg": Decimal("81.5"),
+            "who_could_hear": "recorder",
+            "recorder_nights": 5,
+            "driving": "for-work",
+            "health_changes": ["stroke", "opioid"],
         },
     ),
     (
         "side-effect",
-        dental_office.map_progress,
+        progress.map_progress,
         {
             "reported_on": "2026-09-08",
             "kind": "dry mouth",
@@ -83,14 +89,40 @@ CASES: list[tuple[str, Callable[..., Mapped], dict[str, Any]]] = [
     ),
     (
         "red-flag",
-        dental_office.map_progress,
-        {"reported_on": "2026-09-08", "kind": "locked-jaw", "resolved_on": "2026-09-10"},
+        progress.map_progress,
+        {
+            "reported_on": "2026-09-08",
+            "kind": "locked-jaw",
+            "resolved_on": "2026-09-10",
+            "resolved_by": "Dr Teal",
+            "action_taken": "Reduced, soft food for a week",
+        },
+    ),
+    *(
+        (
+            "red-flag-closure",
+            red_flag_closures.map_red_flag_closure,
+            {
+                "kind": "drowsy-driving",
+                "closed_on": "2026-09-12T10:00:00+02:00",
+                "office": office,
+                "closed_by": "Dr Teal",
+                "action_taken": "Advised, and does not drive",
+            },
+        )
+        for office in ("dentist", "physician")
     ),
     ("visit", visits.map_visit, {"visited_on": "2026-09-09", "office": "physician"}),
     (
         "physician-decision",
         physician.map_physician_decision,
-        {"decided_on": "2026-11-01", "decision": "stop-treatment"},
+        {
+            "decided_on": "2026-11-01",
+            "decision": "keep-titrating",
+            "own_reading": "partial",
+            "responsible": "dentist",
+            "start_by": "2027-01-15",
+        },
     ),
 ]
 _GROUPS = {"setting": "settings", "check-in": "check_ins", "side-effect": "side_effects", "red-flag": "red_flags"}

@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 from service.fhir.build import CASE_APPLIANCE, CASE_PATIENT, CASE_REFERRAL, rewrite_references
 from service.fhir.json_text import load, write
 from service.fhir.read_facts import StoredFact, assemble, read
-from service.inbound.dental_office import map_appliance, map_assessment, map_progress
+from service.inbound.dental_office import map_appliance, map_assessment
 from service.inbound.physician import map_physician_decision, map_test_order
+from service.inbound.progress import map_progress
 from service.inbound.sleep_lab import map_referral, map_result
 from service.rules.facts import CaseFacts
 from service.rules.kinds import IndexName, TestPurpose
@@ -73,7 +74,7 @@ def test_every_fact_of_the_examples_is_there() -> None:
     assert (appliance.maximum_advance_mm, appliance.smallest_step_mm) == (5, Decimal("0.5"))
     tests = {t.purpose: t for t in facts.sleep_tests}
     baseline, efficacy = tests[TestPurpose.BASELINE], tests[TestPurpose.EFFICACY]
-    assert baseline.index_name is IndexName.AHI
+    assert baseline.index_name is IndexName.REI
     assert str(baseline.index_per_hour) == "22.40"
     assert (baseline.odi_per_hour, baseline.odi_drop_percent) == (Decimal("18.1"), 3)
     assert baseline.central_share == Decimal("0.02")

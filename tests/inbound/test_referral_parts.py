@@ -18,12 +18,12 @@ from service.rules.site import Site
 from service.settings import Settings
 from service.wiring import build_pipeline
 from tests.conftest import Clock
-from tests.journeys.parts import EXAM, referral
+from tests.journeys.parts import EXAM, POLYSOMNOGRAPHY, referral
 from tests.journeys.story import on
 
 Make = Callable[[], TestClient]
 FULL = {
-    **referral("J-40", "Tveit", "Maren", index_events_per_hour=12, event_count=84),
+    **referral("J-40", "Tveit", "Maren", **POLYSOMNOGRAPHY, index_events_per_hour=12, event_count=84),
     "pap_history": "contraindicated",
     "conditions": ["hypertension", "excessive daytime sleepiness"],
     "face_to_face_on": on(-30),

@@ -19,9 +19,18 @@ EXAM = {
     "overbite_mm": 2,
 }
 
+POLYSOMNOGRAPHY = {
+    "place": "laboratory",
+    "test_kind": "polysomnography",
+    "index": "AHI",
+    "hypopnoea_rule": "4%",
+    "recording_hours": 7.5,
+    "sleep_hours": 7,
+}
+
 
 def referral(number: str, family: str, given: str, **test: Any) -> dict[str, Any]:
-    """A referral with an AHI of 24 at home, unless `test` says otherwise."""
+    """A referral with an REI of 24 at home, unless `test` says otherwise."""
     return {
         "referral_number": number,
         "referred_on": on(0),
@@ -45,9 +54,11 @@ def referral(number: str, family: str, given: str, **test: Any) -> dict[str, Any
             "test_number": f"{number}-B",
             "performed_on": on(-10),
             "place": "home",
-            "index": "AHI",
+            "test_kind": "home-with-flow",
+            "index": "REI",
             "index_events_per_hour": 24,
-            "hypopnoea_rule": "3% or arousal",
+            "hypopnoea_rule": "3%",
+            "scoring": "automatic-reviewed",
             "recording_hours": 7,
             **test,
         },
@@ -90,16 +101,18 @@ def check_in(entry: str, day: int, snoring: float, rested: float, worn: int = 7,
     }
 
 
-def efficacy(number: str, day: int, index: float, mm: float, **more: Any) -> dict[str, Any]:
+def efficacy(number: str, day: int, per_hour: float, mm: float, **more: Any) -> dict[str, Any]:
     return {
         "laboratory": LABORATORY,
         "test": {
             "test_number": number,
             "performed_on": on(day),
             "place": "home",
-            "index": "AHI",
-            "index_events_per_hour": index,
-            "hypopnoea_rule": "3% or arousal",
+            "test_kind": "home-with-flow",
+            "index": "REI",
+            "index_events_per_hour": per_hour,
+            "hypopnoea_rule": "3%",
+            "scoring": "automatic-reviewed",
             "recording_hours": 6.5,
             "appliance_worn": True,
             "setting_left_mm": mm,

@@ -66,12 +66,19 @@ STRAIGHT = Story(
             "orders the efficacy test",
             "test-orders",
             {"order_number": "O-1", "ordered_on": on(57)},
-            "ready",
+            "ordered",
             "test-ordered",
             "sleep lab",
         ),
         Event(
-            66, LAB, "sends the result", "sleep-tests", efficacy("J-1-E", 66, 4.2, 2), "not-yet", "tested", "physician"
+            66,
+            LAB,
+            "sends the result",
+            "sleep-tests",
+            efficacy("J-1-E", 66, 4.2, 2),
+            "result-in",
+            "tested",
+            "physician",
         ),
         Event(
             70,
@@ -95,7 +102,7 @@ STRAIGHT = Story(
 
 RED_FLAG = Story(
     "A near miss at the wheel, and a partial response",
-    "A red flag stops everything at once and goes to the physician; a fall of the index that leaves apnoea behind is "
+    "A red flag stops everything at once and goes to the physician, who alone closes it; a fall of the index that leaves apnoea behind is "
     "called partial, with all three published criteria side by side.",
     referral("J-2", "Brandvold", "Tova", index_events_per_hour=16.7),
     [
@@ -115,10 +122,17 @@ RED_FLAG = Story(
         ),
         Event(
             36,
-            DENTIST,
-            "notes that the physician has cleared it",
-            "progress",
-            {"red_flags": [{"entry_id": "f2", "reported_on": on(36), "kind": "drowsy-driving", "resolved_on": on(36)}]},
+            PHYSICIAN,
+            "closes it, with what was done",
+            "red-flag-closures",
+            {
+                "entry_id": "f2",
+                "kind": "drowsy-driving",
+                "closed_on": on(36),
+                "office": "physician",
+                "closed_by": "Mirren Okonjo-Hale",
+                "action_taken": "Spoke with the patient, who does not drive for now.",
+            },
         ),
         Event(37, DENTIST, "notes a step to 2 mm", "progress", {"settings": [setting("s1", 37, 2)]}),
         Event(44, DENTIST, "sends a settled check-in", "progress", {"check_ins": [check_in("c2", 44, 2, 8)]}),
@@ -248,15 +262,15 @@ LATE = Story(
             {"check_ins": [check_in("c1", 41, 3, 7), check_in("c2", 48, 2, 8)]},
             "cannot-say",
         ),
+        Event(51, DENTIST, "records the delivery of the appliance, late", "appliances", appliance(26), "cannot-say"),
         Event(
-            51,
+            52,
             DENTIST,
-            "notes the settings of the last weeks",
+            "notes the settings of the last weeks, in no order",
             "progress",
             {"settings": [setting("s2", 34, 2), setting("s0", 26, 0)]},
-            "cannot-say",
+            "ready",
         ),
-        Event(52, DENTIST, "records the delivery of the appliance, late", "appliances", appliance(26), "ready"),
         Event(
             53,
             DENTIST,

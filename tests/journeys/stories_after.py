@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.journeys.parts import EXAM, appliance, check_in, efficacy, referral, setting
+from tests.journeys.parts import EXAM, POLYSOMNOGRAPHY, appliance, check_in, efficacy, referral, setting
 from tests.journeys.stories import DAY, DENTIST, LAB, PHYSICIAN, accepted_and_fitted
 from tests.journeys.story import Event, Story, on
 
@@ -11,7 +11,7 @@ DOCUMENTS = Story(
     "At a site in the United States the documents a payer asks for are checked beside the treatment. An index between "
     "14 and 15 is not defined by the payer's text, and is answered so.",
     {
-        **referral("J-13", "Lindqvist", "Orla", index_events_per_hour=14.5, event_count=102),
+        **referral("J-13", "Lindqvist", "Orla", **POLYSOMNOGRAPHY, index_events_per_hour=14.5, event_count=102),
         "conditions": ["hypertension"],
         "face_to_face_on": on(-30),
         "ordered_by_treating_practitioner": True,
@@ -53,7 +53,7 @@ _TO_CONTINUE = [
         {"order_number": "O-14", "ordered_on": on(50)},
         stage="test-ordered",
     ),
-    Event(58, LAB, "sends the result", "sleep-tests", efficacy("J-14-E", 58, 3.5, 2, event_count=22), stage="tested"),
+    Event(58, LAB, "sends the result", "sleep-tests", efficacy("J-14-E", 58, 3.5, 2, event_count=23), stage="tested"),
     Event(
         62,
         PHYSICIAN,

@@ -76,7 +76,7 @@ WEAR = Story(
             "not-yet",
             move="patient",
         ),
-        Event(80, DAY, "a month without a check-in goes by", "", None, "not-yet"),
+        Event(80, DAY, "a month without a check-in goes by", "", None, "cannot-say", move="physician"),
     ],
 )
 
@@ -123,6 +123,8 @@ REPLACED = Story(
                         "reported_on": on(58),
                         "kind": "broken-appliance",
                         "resolved_on": on(58),
+                        "resolved_by": "Dr Teal",
+                        "action_taken": "A new appliance was delivered.",
                     }
                 ],
             },
@@ -137,7 +139,7 @@ RELAPSE = Story(
     "A good test, then the snoring comes back",
     "After a good test the loop does not end: symptoms that return lead back to the physician. The tests compare only "
     "with care, and the page says why.",
-    referral("J-10", "Lund", "Kari", index="REI", index_events_per_hour=21, place="home"),
+    referral("J-10", "Lund", "Kari", index_events_per_hour=21),
     [
         *accepted_and_fitted(),
         Event(33, DENTIST, "notes 2 mm", "progress", {"settings": [setting("s1", 33, 2)]}),
@@ -162,7 +164,17 @@ RELAPSE = Story(
             LAB,
             "sends the result of a laboratory test",
             "sleep-tests",
-            efficacy("J-10-E", 60, 4.4, 2, place="laboratory"),
+            efficacy(
+                "J-10-E",
+                60,
+                4.4,
+                2,
+                place="laboratory",
+                test_kind="polysomnography",
+                index="AHI",
+                hypopnoea_rule="3% or arousal",
+                sleep_hours=5.8,
+            ),
             stage="tested",
         ),
         Event(

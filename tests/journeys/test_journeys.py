@@ -23,9 +23,11 @@ from tests.journeys.stories import STORIES as MAIN_STORIES
 from tests.journeys.stories_after import AFTERWARDS
 from tests.journeys.stories_between import BETWEEN_OFFICES
 from tests.journeys.stories_edges import EDGES
+from tests.journeys.stories_judged import JUDGED
+from tests.journeys.stories_waiting import WAITING
 from tests.journeys.story import Event, Story, Told, tell
 
-STORIES = (*MAIN_STORIES, *EDGES, *AFTERWARDS, *BETWEEN_OFFICES)
+STORIES = (*MAIN_STORIES, *EDGES, *AFTERWARDS, *BETWEEN_OFFICES, *JUDGED, *WAITING)
 PAGE = Path(__file__).parent / "JOURNEYS.md"
 
 

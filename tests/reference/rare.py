@@ -29,13 +29,16 @@ _ALL_MEASURES = {
     "non_supine_index_events_per_hour": 12.90,
     "central_share_percent": 2,
 }
+_DENTIST_S = ("locked-jaw", "loose-tooth", "broken-appliance")
+_PHYSICIAN_S = ("drowsy-driving", "worse-sleepiness", "worse-oximetry")
 
 
 def play(client: TestClient, clock: Clock) -> Iterator[tuple[str, dict[str, Any]]]:
-    """Play three cases; yields the answers that are resources and are not stored."""
+    """Play four cases; yields the answers that are resources and are not stored."""
     yield from _full_case(client, clock)
     yield from _taken_back(client, clock)
     yield from _from_a_fhir_client(client, clock)
+    _judged(client, clock)
 
 
 def _send(client: TestClient, path: str, body: Any, headers: dict[str, str] | None = None) -> Any:
@@ -80,12 +83,19 @@ def _full_case(client: TestClient, clock: Clock) -> Iterator[tuple[str, dict[str
     fewer = {"entry_id": "c2", "revision": 2, "reported_on": f"{on(48)}T07:30:00+02:00", "snoring_0_to_10": 2}
     _send(client, f"{case}/progress", {"check_ins": [fewer]})
     _send(client, f"{case}/progress", {"check_ins": [check_in("c1", 41, 6, 4, entered_in_error=True)]})
-    kinds = ("locked-jaw", "loose-tooth", "broken-appliance", "drowsy-driving", "worse-sleepiness", "worse-oximetry")
-    flags = [{"entry_id": f"f-{kind}", "reported_on": on(50), "kind": kind} for kind in kinds]
+    flags = [{"entry_id": f"f-{kind}", "reported_on": on(50), "kind": kind} for kind in (*_DENTIST_S, *_PHYSICIAN_S)]
     pain = {"entry_id": "e1", "reported_on": on(50), "kind": "tooth pain", "grade_0_to_3": 3}
     _send(client, f"{case}/progress", {"red_flags": flags, "side_effects": [pain]})
-    cleared = [{**flag, "revision": 2, "resolved_on": on(52)} for flag in flags]
+    cleared = [
+        {**flag, "revision": 2, "resolved_on": on(52), "resolved_by": "Dr Teal", "action_taken": "Seen and advised"}
+        for flag in flags
+        if flag["kind"] in _DENTIST_S
+    ]
     _send(client, f"{case}/progress", {"red_flags": cleared, "side_effects": [{**pain, "entered_in_error": True}]})
+    for kind in _PHYSICIAN_S:
+        closed = {"entry_id": f"c-{kind}", "closed_on": on(52), "kind": kind, "office": "physician"}
+        closed |= {"closed_by": "Dr Okonjo-Hale", "action_taken": "Seen and advised"}
+        _send(client, f"{case}/red-flag-closures", closed)
     result = efficacy("X-1-E", 60, 9.8, 1.5)
     result["test"] |= {**_ALL_MEASURES, "setting_right_mm": 1}
     _send(client, f"{case}/sleep-tests", result)
@@ -96,6 +106,25 @@ def _full_case(client: TestClient, clock: Clock) -> Iterator[tuple[str, dict[str
     _send(client, f"{case}/referral-state", {"state": "failed", "on": on(73), "reason": "treatment stopped"})
     yield "closed case", _refused(client, f"{case}/progress", {"settings": [setting("s9", 80, 1)]})
     yield "wrong values", _refused(client, f"{case}/progress", {"settings": [setting("s9", 80, 99)], "extra": 1})
+
+
+def _judged(client: TestClient, clock: Clock) -> None:
+    """Tests of one appliance: scored by software alone, at least partial, mostly central with low oxygen; a red flag since."""
+    _at(clock, 120)
+    case = f"/intake/cases/{_send(client, '/intake/referrals', referral('X-4', 'Quillfeather', 'Noor'))['case_number']}"
+    _send(client, f"{case}/referral-state", {"state": "accepted", "on": on(3)})
+    _send(client, f"{case}/assessments", EXAM)
+    _send(client, f"{case}/appliances", appliance(26))
+    _send(client, f"{case}/progress", {"settings": [setting("s0", 26, 1)], "check_ins": [check_in("c1", 41, 2, 8)]})
+    hidden = {"central_share_percent": 80, "t90_percent": 42, "lowest_spo2_percent": 68}
+    for number, day, index, more in (
+        ("X-4-E", 60, 4.0, {"scoring": "automatic"}),
+        ("X-4-F", 70, 4.0, {"hypopnoea_rule": "4%"}),
+        ("X-4-G", 80, 14.0, hidden),
+    ):
+        _send(client, f"{case}/sleep-tests", efficacy(number, day, index, 1, **more))
+    decided = {"entry_id": "d1", "decided_on": on(90), "decision": "add-positional-therapy", "own_reading": "partial"}
+    _send(client, f"{case}/decisions", decided | {"responsible": "dentist", "start_by": on(110)})
 
 
 def _taken_back(client: TestClient, clock: Clock) -> Iterator[tuple[str, dict[str, Any]]]:

@@ -15,9 +15,22 @@ def test_longer_stable_time_means_later_retests() -> None:
 
 
 def test_two_weekly_check_ins_already_take_fourteen_days() -> None:
-    """Under 14 days the stable time is not felt: symptoms must agree at two check-ins a week apart."""
-    assert cohort(stable_days="7") == cohort(stable_days="14")
-    assert cohort(stable_days="7") != cohort(stable_days="21")
+    """Under 14 days the stable time is not felt where somebody hears the patient: two check-ins must agree."""
+    heard = {"partner_share": 1.0}
+    assert cohort(stable_days="7", parameters=heard) == cohort(stable_days="14", parameters=heard)
+    assert cohort(stable_days="7", parameters=heard) != cohort(stable_days="21", parameters=heard)
+
+
+def test_who_sleeps_alone_is_tested_too() -> None:
+    """Nobody hears them: they are asked for sleepiness instead, and none of them waits for ever."""
+    alone = cohort(parameters={"partner_share": 0.0, "drop_out_chance": 0.0})
+    assert all(c.ending is Ending.RETEST for c in alone)
+
+
+def test_who_grows_sleepier_waits_for_the_physician() -> None:
+    """A red flag by rule holds titration until the physician has closed it."""
+    calm, sleepier = (cohort(parameters={"worsens_share": share}) for share in (0.0, 1.0))
+    assert mean(c.weeks for c in retests(sleepier)) > mean(c.weeks for c in retests(calm))
 
 
 def test_no_retest_before_the_setting_can_be_stable() -> None:
@@ -29,10 +42,15 @@ def test_more_check_ins_mean_later_retests() -> None:
     assert median(c.weeks for c in retests(two)) < median(c.weeks for c in retests(four))
 
 
-def test_stricter_wear_leaves_more_cases_waiting() -> None:
-    waiting = [sum(c.ending is Ending.STILL_WAITING for c in cohort(wear_hours=hours)) for hours in ("3", "5", "7")]
-    assert waiting == sorted(waiting)
-    assert waiting[-1] > waiting[0]
+def test_stricter_wear_means_later_tests_and_more_of_them_with_something_unsettled() -> None:
+    """After twelve weeks the physician is asked: nobody waits for ever, whatever is asked of wear."""
+    cohorts = [retests(cohort(wear_hours=hours)) for hours in ("3", "5", "7")]
+    weeks, unsettled = (
+        [mean(c.weeks for c in held) for held in cohorts],
+        [sum(c.at_limit for c in held) for held in cohorts],
+    )
+    assert weeks == sorted(weeks) and weeks[-1] > weeks[0]
+    assert unsettled[-1] > unsettled[0]
 
 
 def test_perfect_dose_without_trouble_nearly_always_works() -> None:
@@ -68,7 +86,6 @@ def test_relief_without_benefit_still_comes_up_for_the_test() -> None:
 def test_side_effects_hold_cases_back() -> None:
     often = {"side_effect_chance": 0.3, "moderate_share": 0.8, "severe_share": 0.2, "drop_out_chance": 0.0}
     calm, troubled = cohort(parameters={"drop_out_chance": 0.0}), cohort(parameters=often)
-    assert len(retests(troubled)) < len(retests(calm))
     assert mean(c.weeks for c in retests(troubled)) > mean(c.weeks for c in retests(calm))
 
 

@@ -32,6 +32,8 @@ from .build import (
     step,
 )
 
+RETEST = PhysicianChoice.ADVANCE_AND_RETEST
+
 
 def test_uneven_sides_stop_everything_until_the_dentist_acts():
     uneven = case(settings=(setting(21, "2", "2.5"),))
@@ -79,16 +81,17 @@ def test_a_gap_in_check_ins_makes_old_answers_unknown_not_unmet():
     decision = readiness(facts)
     assert decision.outcome == Readiness.CANNOT_SAY
     assert decision.criterion("snoring-settled").status == "unknown"
-    assert decision.criterion("snoring-settled").sentence.startswith(
-        "The last check-in since the current setting that reports snoring is of 18 Aug 2026, more than 28 days before "
-        "30 Sep 2026 ("
-    )
+    asked = decision.criterion("snoring-settled").sentence
+    assert (asked.id, asked.values["told"], asked.values["wanted"]) == ("ready.answers-too-few", 0, Decimal(2))
     assert decision.whose_move == Party.PATIENT
 
 
-def test_one_check_in_after_a_gap_speaks_with_the_one_before_the_gap():
+def test_one_check_in_after_a_gap_does_not_speak_with_the_one_before_the_gap():
+    """An answer older than 28 days is untold: how it was seven weeks ago does not stand beside how it is now."""
     facts = case(settings=(setting(60, "2"),), check_ins=(good_check_in(50), good_check_in(1)))
-    assert readiness(facts).outcome == Readiness.READY
+    decision = readiness(facts)
+    assert decision.outcome == Readiness.CANNOT_SAY
+    assert decision.criterion("snoring-settled").missing == "snoring at 1 more check-in since the current setting"
 
 
 def test_symptoms_that_disagree_are_not_met_and_say_so():
@@ -96,7 +99,7 @@ def test_symptoms_that_disagree_are_not_met_and_say_so():
     decision = readiness(facts)
     assert decision.outcome == Readiness.NOT_YET
     item = decision.criterion("sleepiness-settled")
-    assert item.status == "unmet" and item.sentence.startswith("Symptoms disagree.")
+    assert (item.status, item.sentence.id) == ("unmet", "ready.symptoms-disagree")
 
 
 def test_a_step_back_restarts_the_run_and_holds():
@@ -144,18 +147,20 @@ def test_an_efficacy_test_at_an_older_setting_leaves_this_one_untested():
         settings=(setting(60, "0"), setting(50, "1"), setting(21, "2")),
         sleep_tests=(baseline(), efficacy(30, "12", at="1")),
     )
-    assert readiness(facts).outcome == Readiness.READY
-    assert step(facts).outcome == Step.REQUEST_TEST
-    found = assess_response(facts, DEFAULTS, AS_OF)
-    assert found and found.comparability == (
-        "The test was made at 1 mm on both sides; the setting now is 2 mm on both sides.",
-    )
+    assert criterion(facts, "not-already-tested").status == "met"
+    # Its result waits all the same; once the physician has decided on it this setting is tested in its own right.
+    assert readiness(facts).outcome == Readiness.RESULT_IN
+    decided = replace(facts, physician_decisions=(choice(29, PhysicianChoice.KEEP_TITRATING),))
+    assert readiness(decided).outcome == Readiness.READY
+    assert step(decided).outcome == Step.REQUEST_TEST
 
 
 def test_the_same_setting_taken_up_again_is_tested_again():
     settings = (setting(60, "2"), setting(40, "1"), setting(21, "2"))
     facts = case(settings=settings, sleep_tests=(baseline(), efficacy(50, "12", at="2")))
-    assert readiness(facts).outcome == Readiness.READY
+    assert readiness(replace(facts, physician_decisions=(choice(45, RETEST),))).outcome == Readiness.READY
+    kept = replace(facts, settings=settings[:1], physician_decisions=(choice(45, RETEST),))
+    assert readiness(kept).outcome == Readiness.NOT_YET
 
 
 def test_several_tests_the_last_one_counts_for_response_stage_and_step():
@@ -174,8 +179,13 @@ def test_two_tests_of_one_day_count_by_the_worse():
 
 
 def test_a_short_test_is_repeated():
+    """Under four hours at home the class is withheld: it leaves the setting untested, and the physician decides."""
     facts = case(sleep_tests=(baseline(), efficacy(4, "4", hours="3.9")))
-    assert readiness(facts).outcome == Readiness.READY
+    decision = readiness(facts)
+    assert (decision.outcome, decision.whose_move) == (Readiness.RESULT_IN, Party.PHYSICIAN)
+    assert (decision.sentence.id, decision.criterion("not-already-tested").status) == ("ready.result-repeat", "met")
+    again = replace(facts, physician_decisions=(choice(3, PhysicianChoice.KEEP_TITRATING),))
+    assert readiness(again).outcome == Readiness.READY
 
 
 def test_a_check_in_that_tells_nothing_new_changes_nothing():

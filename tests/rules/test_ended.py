@@ -67,8 +67,10 @@ TABLE = rows(
 @pytest.mark.parametrize(("facts", "why", "mover"), TABLE)
 def test_no_test_and_no_step_once_treatment_is_over(facts: CaseFacts, why: str, mover: Party):
     ready, taken = readiness(facts), step(facts)
-    assert (ready.outcome, ready.whose_move, ready.earliest, ready.urgent) == (Readiness.NOT_YET, mover, None, False)
-    assert ready.sentence == f"Not ready for an efficacy test: {why}"
+    stopped = bool(facts.physician_decisions)
+    outcome = Readiness.DECIDED if stopped else Readiness.NOT_YET
+    assert (ready.outcome, ready.whose_move, ready.earliest, ready.urgent) == (outcome, mover, None, False)
+    assert ready.sentence.lower() == (why if stopped else f"not ready for an efficacy test: {why}").lower()
     assert (taken.outcome, taken.whose_move) == (Step.HOLD, mover)
     assert taken.sentence == f"No change of setting: {why}"
     assert (stage(facts).name, stage(facts).whose_move) == ("closed", mover)
@@ -129,6 +131,6 @@ def test_taken_up_again():
     again = case(physician_decisions=(choice(61, STOP),))
     assert readiness(again).outcome == Readiness.READY
     same_day = case(physician_decisions=(choice(60, STOP),), appliances=(appliance(60),))
-    assert readiness(same_day).outcome == Readiness.NOT_YET
+    assert readiness(same_day).outcome == Readiness.DECIDED
     tested = case(physician_decisions=(choice(30, STOP),), sleep_tests=(baseline(), efficacy(25, at="1")))
-    assert readiness(tested).outcome == Readiness.READY
+    assert (readiness(tested).outcome, readiness(tested).whose_move) == (Readiness.RESULT_IN, Party.PHYSICIAN)

@@ -148,7 +148,7 @@ NOT_DRAWN = rows(
     ("red flag", titrating(red_flags=(red_flag(RedFlagKind.LOCKED_JAW),)), "Stop and review"),
     ("side effect", titrating(side_effects=(side_effect(2, 2),)), "Hold this setting while jaw pain"),
     ("at the standard parts", titrating(at="3"), "beyond 3 mm"),
-    ("tested, the physician has not decided", case(sleep_tests=(baseline(), efficacy(5))), "This setting was tested"),
+    ("tested, the physician has not decided", case(sleep_tests=(baseline(), efficacy(5))), "The result of the test"),
     (
         "taken back for a side effect",
         case(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from service.rules.decision import Party, Readiness
@@ -73,6 +75,51 @@ def test_ready_at_limit(facts, why):
     assert (decision.whose_move, decision.earliest) == (Party.PHYSICIAN, AS_OF)
 
 
+def test_witnessed_pauses_at_the_limit_are_a_symptom_like_snoring():
+    facts = case(
+        check_ins=(good_check_in(14), good_check_in(7, witnessed_pauses=True)),
+        appliances=(appliance(maximum_advance_mm="2"),),
+    )
+    decision = readiness(facts)
+    assert decision.outcome == Readiness.READY_AT_LIMIT
+    assert "pauses in breathing were witnessed" in decision.sentence
+
+
+# The dentist's "no further: test now" waives symptoms only; stable, worn and tolerated stay. A site limit in whole steps of
+# the appliance is a limit as well.
+NO_FURTHER = rows(
+    ("symptoms left: tested as it is", {}, Readiness.READY_AT_LIMIT),
+    ("not stable for 14 days yet", {"settings": (setting(13, "2", no_further="gag"),)}, Readiness.NOT_YET),
+    ("not worn enough", {"check_ins": tuple(replace(c, nights_worn=4) for c in LOUD[1:])}, Readiness.NOT_YET),
+    ("not tolerated", {"side_effects": (side_effect(2, 9),)}, Readiness.NOT_YET),
+    (
+        "recorded at an earlier setting only",
+        {"settings": (setting(40, "1", no_further="gag"), setting(21, "2"))},
+        Readiness.NOT_YET,
+    ),
+    (
+        "recorded later in the run",
+        {"settings": (setting(21, "2"), setting(4, "2", no_further="gag"))},
+        Readiness.READY_AT_LIMIT,
+    ),
+)
+
+
+@pytest.mark.parametrize(("changes", "outcome"), NO_FURTHER)
+def test_the_dentist_wants_no_further_step(changes, outcome):
+    held = {"check_ins": LOUD, "settings": (setting(21, "2", no_further="gag"),)} | changes
+    decision = readiness(case(**held))
+    assert decision.outcome == outcome
+    assert ("the dentist wants no further step (gag)" in decision.sentence) == (outcome == Readiness.READY_AT_LIMIT)
+
+
+def test_no_whole_step_of_the_appliance_below_the_limit_is_the_limit():
+    held = appliance(maximum_advance_mm="2.4", smallest_step_mm="0.5")
+    assert readiness(case(check_ins=LOUD, appliances=(held,))).outcome == Readiness.READY_AT_LIMIT
+    room = appliance(maximum_advance_mm="2.5", smallest_step_mm="0.5")
+    assert readiness(case(check_ins=LOUD, appliances=(room,))).outcome == Readiness.NOT_YET
+
+
 NOT_AT_LIMIT = rows(
     ("room for one smallest step", case(check_ins=LOUD, appliances=(appliance(maximum_advance_mm="2.25"),))),
     (
@@ -112,13 +159,6 @@ NOT_AT_LIMIT = rows(
     (
         "at the limit, but the baseline is unknown",
         case(check_ins=LOUD, appliances=(appliance(maximum_advance_mm="2"),), sleep_tests=()),
-    ),
-    (
-        "at the limit, symptoms settled, pauses seen",
-        case(
-            check_ins=(good_check_in(14), good_check_in(7, witnessed_pauses=True)),
-            appliances=(appliance(maximum_advance_mm="2"),),
-        ),
     ),
 )
 

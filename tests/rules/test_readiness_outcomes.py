@@ -8,7 +8,8 @@ from decimal import Decimal
 import pytest
 
 from service.rules.decision import Party, Readiness
-from service.rules.facts import CaseFacts
+from service.rules.facts import CaseFacts, PhysicianDecision
+from service.rules.kinds import Office, PhysicianChoice, RedFlagKind
 
 from .build import (
     AS_OF,
@@ -18,9 +19,12 @@ from .build import (
     baseline,
     case,
     check_in,
+    choice,
     efficacy,
     good_check_in,
+    order,
     readiness,
+    red_flag,
     rows,
     setting,
     side_effect,
@@ -67,12 +71,12 @@ def test_a_decision_lists_the_thresholds_it_compared_with_and_their_marks():
         "check_in_fresh_days": "policy",
         "restedness_settled": "policy",
         "side_effect_grade": "policy",
-        "test_hours": "from memory",
+        "normal_index": "published",
     }
     data = decision.as_data()
     assert (data["rule"], data["rule_version"], data["as_of"]) == (
         "readiness-for-efficacy-test",
-        "1.2.0",
+        "2.0.0",
         "2026-09-30",
     )
     assert {t["name"] for t in data["thresholds"]} == {n for c in data["criteria"] for n in c["thresholds"]}
@@ -111,8 +115,10 @@ NOT_YET = rows(
         None,
     ),
     (
-        "already tested at this setting: the physician decides",
-        case(sleep_tests=(baseline(), efficacy(3))),
+        "already tested at this setting, and nothing changed since the physician asked for more",
+        case(
+            sleep_tests=(baseline(), efficacy(3)), physician_decisions=(choice(2, PhysicianChoice.ADVANCE_AND_RETEST),)
+        ),
         "this setting was already tested; first, the physician decides on the result of that test.",
         Party.PHYSICIAN,
         None,
@@ -156,7 +162,7 @@ CANNOT_SAY = rows(
     (
         "no baseline",
         case(sleep_tests=()),
-        ("a baseline test with an AHI or REI",),
+        ("a baseline test with an AHI, REI or RDI",),
         Party.SLEEP_LAB,
         None,
     ),
@@ -214,3 +220,109 @@ def test_the_epworth_before_treatment_is_read_as_an_input():
     assert "Observation/check-in-70" in {s.reference for s in decision.inputs}
     assert {"epworth_settled", "epworth_change"} <= {t.name for t in decision.thresholds}
     assert decision.criterion("sleepiness-settled").observed[0].value == Decimal(9)
+
+
+# Who acts before any criterion is asked: the first that applies, in the order of the written rule.
+TESTED = (baseline(), efficacy(3))
+CONTINUED = (choice(2, PhysicianChoice.CONTINUE),)
+PRECEDENCE = rows(
+    (
+        "a ready case with an order: frozen until the test",
+        {"test_orders": (order(5),)},
+        Readiness.ORDERED,
+        Party.SLEEP_LAB,
+    ),
+    ("a result waits", {"sleep_tests": TESTED}, Readiness.RESULT_IN, Party.PHYSICIAN),
+    (
+        "decided: follow-up, though the setting was tested already",
+        {"sleep_tests": TESTED, "physician_decisions": CONTINUED},
+        Readiness.DECIDED,
+        Party.DENTIST,
+    ),
+    (
+        "ordered again after the decision",
+        {"sleep_tests": TESTED, "physician_decisions": CONTINUED, "test_orders": (order(1),)},
+        Readiness.ORDERED,
+        Party.SLEEP_LAB,
+    ),
+    (
+        "an order that its test has spent",
+        {"sleep_tests": TESTED, "test_orders": (order(5),)},
+        Readiness.RESULT_IN,
+        Party.PHYSICIAN,
+    ),
+    (
+        "an order of the day of the test is spent",
+        {"sleep_tests": TESTED, "test_orders": (order(3),)},
+        Readiness.RESULT_IN,
+        Party.PHYSICIAN,
+    ),
+    (
+        "grade 3 stops an ordered test",
+        {"test_orders": (order(5),), "side_effects": (side_effect(3, 1),)},
+        Readiness.STOP_AND_REVIEW,
+        Party.DENTIST,
+    ),
+    (
+        "a red flag comes before a result",
+        {"sleep_tests": TESTED, "red_flags": (red_flag(RedFlagKind.DROWSY_DRIVING),)},
+        Readiness.STOP_AND_REVIEW,
+        Party.PHYSICIAN,
+    ),
+)
+
+
+@pytest.mark.parametrize(("changes", "outcome", "mover"), PRECEDENCE)
+def test_the_first_that_applies_settles_it(changes, outcome, mover):
+    decision = readiness(case(**changes))
+    assert (decision.outcome, decision.whose_move) == (outcome, mover)
+
+
+def test_what_others_settled_names_the_record_that_settled_it():
+    def read(**changes) -> set[str]:
+        return {s.reference.removeprefix("Observation/") for s in readiness(case(**changes)).inputs}
+
+    assert "order-5" in read(test_orders=(order(5),))
+    assert {"efficacy-3-6", "baseline-120-24"} <= read(sleep_tests=TESTED)
+    assert "decision-2-continue-treatment" in read(sleep_tests=TESTED, physician_decisions=CONTINUED)
+
+
+# An open order freezes the setting; harm since then asks the physician "still test?".
+HARM = rows(
+    ("nothing happened", {}, Party.SLEEP_LAB),
+    ("set back since the order", {"settings": (setting(40, "2"), setting(3, "1"))}, Party.PHYSICIAN),
+    ("advanced against the freeze", {"settings": (setting(40, "2"), setting(3, "3"))}, Party.PHYSICIAN),
+    (
+        "changed on the day of the order: ordered for that setting",
+        {"settings": (setting(40, "2"), setting(5, "1"))},
+        Party.SLEEP_LAB,
+    ),
+    ("the appliance is out of use", {"appliances": (appliance(ended=1),)}, Party.PHYSICIAN),
+    ("grade 2", {"side_effects": (side_effect(2, 1),)}, Party.PHYSICIAN),
+    ("grade 1 is no harm", {"side_effects": (side_effect(1, 1),)}, Party.SLEEP_LAB),
+)
+
+
+@pytest.mark.parametrize(("changes", "mover"), HARM)
+def test_an_order_after_harm_asks_whether_still_to_test(changes, mover):
+    decision = readiness(case(test_orders=(order(5),), **changes))
+    assert (decision.outcome, decision.whose_move) == (Readiness.ORDERED, mover)
+    assert ("still test?" in decision.sentence) == (mover is Party.PHYSICIAN)
+
+
+def test_a_combination_names_who_starts_it_and_by_when():
+    decided = choice(2, PhysicianChoice.COMBINE_OR_CHANGE)
+    told = PhysicianDecision(decided.source, decided.moment, decided.choice, None, Office.DENTIST, ago(-20))
+    assigned = readiness(case(sleep_tests=TESTED, physician_decisions=(told,)))
+    assert (assigned.outcome, assigned.whose_move, assigned.until) == (Readiness.DECIDED, Party.DENTIST, ago(-20))
+    untold = readiness(case(sleep_tests=TESTED, physician_decisions=(decided,)))
+    assert (untold.whose_move, untold.sentence.id) == (Party.PHYSICIAN, "ready.decided-unassigned")
+
+
+def test_a_report_the_laboratory_completes_is_its_move():
+    untold = readiness(case(sleep_tests=(baseline(), efficacy(3, hours=None))))
+    assert (untold.outcome, untold.whose_move, untold.sentence.id) == (
+        Readiness.RESULT_IN,
+        Party.SLEEP_LAB,
+        "ready.result-laboratory",
+    )

@@ -8,40 +8,37 @@ from service.rules.decision import Party, Readiness
 from service.rules.facts import CaseFacts
 from service.rules.kinds import RedFlagKind
 
-from .build import case, readiness, red_flag, rows
+from .build import ago, case, readiness, red_flag, rows
 
 DENTIST_TODAY = (RedFlagKind.LOCKED_JAW, RedFlagKind.LOOSE_TOOTH, RedFlagKind.BROKEN_APPLIANCE)
-IN_WORDS = {
-    RedFlagKind.LOCKED_JAW: "a locked jaw",
-    RedFlagKind.LOOSE_TOOTH: "a loose tooth",
-    RedFlagKind.BROKEN_APPLIANCE: "a broken appliance",
-    RedFlagKind.DROWSY_DRIVING: "drowsy driving",
-    RedFlagKind.WORSE_SLEEPINESS: "worse sleepiness",
-    RedFlagKind.WORSE_OXIMETRY: "worse oximetry",
-}
 
 
 @pytest.mark.parametrize("kind", list(RedFlagKind))
 def test_stop_and_review_for_each_red_flag(kind):
     decision = readiness(case(red_flags=(red_flag(kind),)))
     to_dentist = kind in DENTIST_TODAY
-    whom = "the dentist, today" if to_dentist else "the physician, urgently"
+    today = to_dentist or kind is RedFlagKind.DROWSY_DRIVING
+    whom = "dentist" if to_dentist else "physician"
+    # Reported on Tuesday 29 September: two working days end on Thursday.
+    assert decision.until == (ago(1) if today else ago(-1))
+    when = "today" if today else "by 1 Oct 2026"
     assert decision.outcome == Readiness.STOP_AND_REVIEW
-    assert decision.sentence == f"Stop and review: {IN_WORDS[kind]} was reported and is not resolved, for {whom}."
+    assert decision.sentence == f"Stop and review: {kind.replace('-', ' ')} ({whom}, {when})."
     assert decision.whose_move == (Party.DENTIST if to_dentist else Party.PHYSICIAN)
     assert decision.urgent
     flag = decision.criteria[0]
     assert flag.title == str(kind).replace("-", " ").capitalize()
-    assert flag.name == f"red-flag-{kind}" and f"for {whom}." in flag.sentence and "29 Sep 2026" in flag.sentence
+    assert flag.name == f"red-flag-{kind}" and "29 Sep 2026" in flag.sentence
+    assert flag.sentence.endswith(f"For the {whom}, {when}.")
+    assert flag.needs == f"the {whom} closes it with what was done"
     assert len(decision.criteria) == 10
 
 
 def test_red_flags_of_both_kinds_name_both_and_the_physician_moves():
     decision = readiness(case(red_flags=(red_flag(RedFlagKind.LOOSE_TOOTH), red_flag(RedFlagKind.DROWSY_DRIVING))))
     assert decision.whose_move == Party.PHYSICIAN
-    assert decision.sentence == (
-        "Stop and review: drowsy driving and a loose tooth were reported and are not resolved, for the physician, "
-        "urgently, and the dentist, today."
+    assert (
+        "drowsy driving (physician, today)" in decision.sentence and "loose tooth (dentist, today)" in decision.sentence
     )
 
 

@@ -7,7 +7,7 @@ from decimal import Decimal
 import pytest
 
 from service.rules.facts import CaseFacts
-from service.rules.kinds import IndexName, Worn
+from service.rules.kinds import HypopnoeaRule, IndexName, Scoring, TestKind, Worn
 
 from .build import (
     DEFAULTS,
@@ -23,6 +23,13 @@ from .build import (
     side_effect,
 )
 
+
+def printed(events):
+    """A baseline of 24.0 per hour over 7.0 hours, printed to one decimal, with its count."""
+    return baseline(index="24.0", recording_hours=Decimal("7.0"), event_count=events)
+
+
+AROUSAL = HypopnoeaRule.THREE_PERCENT_OR_AROUSAL
 DELIVERED = rows(
     ("no delivery recorded", (), "unknown"),
     ("delivered tomorrow is not delivered", (appliance(-1),), "unknown"),
@@ -45,12 +52,19 @@ BASELINE = rows(
     ("no sleep test at all", (), "unknown"),
     ("AHI", (baseline(),), "met"),
     ("REI of a home test", (baseline(index_name=IndexName.REI),), "met"),
-    ("RDI only: no AHI or REI", (baseline(index_name=IndexName.RDI),), "unknown"),
+    ("RDI alone", (baseline(index_name=IndexName.RDI),), "met"),
     ("an index without its name", (baseline(index_name=None),), "unknown"),
     ("a name without an index", (baseline(index=None),), "unknown"),
     ("an AHI of 0 is known", (baseline(index="0"),), "met"),
     ("the efficacy test is no baseline", (efficacy(100),), "unknown"),
-    ("baseline recorded on the day itself", (baseline(0),), "met"),
+    ("recorded on the day of the delivery", (baseline(60),), "met"),
+    ("recorded after the delivery: treatment had begun", (baseline(59),), "unknown"),
+    ("4.9/h: no sleep apnoea by this index, known all the same", (baseline(index="4.9"),), "met"),
+    ("events that fit the index: 24/h over 7 h", (baseline(event_count=168),), "met"),
+    ("210 events, 19 % outside: a question to the laboratory", (printed(210),), "met"),
+    ("220 events, 23 % outside: it contradicts itself", (printed(220),), "unknown"),
+    ("130 events fit 5.4 of 7 hours: which hours is asked", (printed(130),), "met"),
+    ("80 events fit 3.3 hours, less than half of them", (printed(80),), "unknown"),
     ("baseline recorded tomorrow", (baseline(-1),), "unknown"),
     ("a short baseline still counts as known", (baseline(recording_hours=Decimal("2")),), "met"),
 )
@@ -172,6 +186,13 @@ NOT_TESTED = rows(
     ("tomorrow's test", (efficacy(-1),), "met"),
     ("today's test", (efficacy(0),), "unmet"),
     ("a short test after an adequate one does not undo it", (efficacy(9), efficacy(3, hours="2")), "unmet"),
+    ("of the appliance with PAP: a test of that combination", (efficacy(3, pap_on=True),), "met"),
+    ("with a positional device", (efficacy(3, positional_device_on=True),), "met"),
+    ("with oxygen", (efficacy(3, oxygen_on=True),), "met"),
+    ("scored automatically alone: not valid", (efficacy(3, scoring=Scoring.AUTOMATIC),), "met"),
+    ("an index that contradicts its count", (efficacy(3, event_count=90),), "met"),
+    ("by another rule: only the comparison is withheld", (efficacy(3, "12", hypopnoea_rule=AROUSAL),), "unmet"),
+    ("oximetry alone is a record, never an efficacy test", (efficacy(3, kind=TestKind.OXIMETRY),), "met"),
     ("a baseline repeated now is no efficacy test", (baseline(3),), "met"),
 )
 
@@ -181,16 +202,20 @@ def test_not_already_tested(tests, status):
     assert criterion(case(sleep_tests=(baseline(), *tests)), "not-already-tested").status == status
 
 
-def test_a_counted_test_shows_its_hours():
-    item = criterion(case(sleep_tests=(baseline(), efficacy(3, hours="6.94"))), "not-already-tested")
-    assert [(m.value, m.unit) for m in item.observed] == [(Decimal("6.94"), "h")]
-    assert "over 6.9 hours" in item.sentence
-
-
-def test_a_short_test_is_named_and_listed():
-    item = criterion(case(sleep_tests=(baseline(), efficacy(3, hours="3.9"))), "not-already-tested")
-    assert "3.9 hours" in item.sentence and "does not count" in item.sentence
+def test_a_test_that_counts_is_named_with_its_day_and_its_record():
+    item = criterion(case(sleep_tests=(baseline(), efficacy(3))), "not-already-tested")
+    assert (item.sentence.id, item.sentence.values["on"]) == ("ready.tested", ago(3))
     assert [s.reference for s in item.inputs] == ["Observation/efficacy-3-6"]
+    assert item.needs == "the physician decides on the result of that test"
+
+
+def test_a_baseline_that_contradicts_itself_is_the_laboratorys():
+    item = criterion(case(sleep_tests=(printed(220),)), "baseline-known")
+    assert item.needs == "the sleep laboratory corrects the report of the baseline test"
+    assert item.missing == "a baseline test that does not contradict itself"
+    low = criterion(case(sleep_tests=(baseline(index="4.9"),)), "baseline-known")
+    assert low.sentence.id == "ready.baseline-no-apnoea"
+    assert criterion(case(sleep_tests=(baseline(index="5"),)), "baseline-known").sentence.id == "ready.baseline"
 
 
 def test_an_empty_case_is_unknown_where_facts_are_missing_and_met_where_absence_is_an_answer():

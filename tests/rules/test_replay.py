@@ -39,7 +39,7 @@ def test_a_decision_as_data_key_by_key():
     data = step(facts).as_data()
     assert data == {
         "rule": "next-titration-step",
-        "rule_version": "1.2.0",
+        "rule_version": "2.0.0",
         "as_of": "2026-09-30",
         "outcome": "advance",
         "sentence": step(facts).sentence,
@@ -87,7 +87,7 @@ def test_what_an_open_point_says_stands_in_the_data():
     waiting = readiness(case(sleep_tests=())).as_data()
     item = next(c for c in waiting["criteria"] if c["name"] == "baseline-known")
     assert item["needs"] == "the sleep laboratory sends the baseline test"
-    assert item["missing"] == "a baseline test with an AHI or REI"
+    assert item["missing"] == "a baseline test with an AHI, REI or RDI"
     young = readiness(case(settings=(setting(9, "2"),))).as_data()
     assert next(c for c in young["criteria"] if c["name"] == "setting-stable")["earliest"] == "2026-10-05"
 

@@ -88,7 +88,9 @@ def check_in(entry: str, on: str, snoring: Any = 2, **values: Any) -> Post:
 
 
 def red_flag(entry: str, on: str, **values: Any) -> Post:
-    return Post("progress", {"red_flags": [{"entry_id": entry, "reported_on": on, "kind": "drowsy-driving", **values}]})
+    closed = {"resolved_by": "Dr Teal", "action_taken": "Seen and advised"} if "resolved_on" in values else {}
+    flag = {"entry_id": entry, "reported_on": on, "kind": "drowsy-driving", **closed, **values}
+    return Post("progress", {"red_flags": [flag]})
 
 
 def ordered(number: str, on: str) -> Post:

@@ -14,7 +14,7 @@ from service.pipeline import Pipeline
 from service.settings import Settings
 from service.wiring import build_pipeline
 from tests.conftest import Clock
-from tests.store.messages import Post, check_in, opened_case, ordered, red_flag, referral, settled_course, take
+from tests.store.messages import Post, check_in, example, opened_case, ordered, red_flag, referral, settled_course, take
 from tests.store.whole import check_whole, rows_of
 
 
@@ -57,13 +57,19 @@ def test_a_care_plan_read_first_is_of_today_as_well(days: Pipeline, clock: Clock
     assert _versions(days, number) == [before[0] + 1, *before]
 
 
+def _proposals(pipeline: Pipeline, number: str) -> list[str]:
+    """The proposals that the plan shows."""
+    shown = [held["reference"] for held in _care_plan(pipeline, number)["supportingInfo"]]
+    return [reference for reference in shown if reference.startswith(f"ServiceRequest/{number}-test-proposal")]
+
+
 def test_readiness_lapses_with_time_alone(days: Pipeline, clock: Clock):
     number = opened_case(days, settled_course())
     assert days.case(number)["stage"] == "ready-for-test"
     clock.move(days=40)
     case = days.case(number)
     assert case["stage"] == "titrating"
-    assert case["readiness"]["outcome"] == "cannot-say"
+    assert case["readiness"]["outcome"] == "ask-physician"
 
 
 def test_the_care_plan_gets_a_version_only_when_its_content_changed(days: Pipeline, clock: Clock):
@@ -108,7 +114,7 @@ def test_a_day_that_changes_nothing_that_matters_is_told_by_the_case_row_alone(
     assert _written(before, after) == {"case_row"}
     case = days.case(number)
     assert case["as_of"] == "2026-11-22"
-    assert "33 days by 22 Nov 2026" in case["readiness"]["criteria"][2]["sentence"]
+    assert "33 days at 2 mm on both sides" in case["readiness"]["criteria"][2]["sentence"]
     assert days.worklist(None, None, 5)[0].decided_on == "2026-11-22"
 
 
@@ -214,7 +220,11 @@ def test_nothing_is_proposed_for_treatment_that_is_over(days: Pipeline, clock: C
     proposal, task = _proposal(days, number)
     assert (proposal["status"], task["status"]) == ("revoked", "cancelled")
     told = days.case(number)
-    assert (told["stage"], told["readiness"]["outcome"], told["next_step"]["outcome"]) == ("closed", "not-yet", "hold")
+    assert (told["stage"], told["readiness"]["outcome"], told["next_step"]["outcome"]) == (
+        "closed",
+        "decided" if end == [STOP] else "not-yet",
+        "hold",
+    )
     first = told["readiness"]["criteria"][0]
     assert first["name"] == "treatment-goes-on"
     kinds = {source["reference"].split("/")[0] for source in first["inputs"]}
@@ -239,14 +249,53 @@ def test_a_completed_proposal_stays_completed_when_readiness_lapses_afterwards(d
     assert (proposal["status"], task["status"]) == ("completed", "completed")
 
 
-def test_an_order_on_record_before_the_case_is_computed_ready_completes_the_proposal(days: Pipeline, clock: Clock):
+def test_nothing_is_proposed_where_a_test_was_ordered_before_the_case_is_computed_ready(days: Pipeline, clock: Clock):
     *early, last = settled_course()
     number = opened_case(days, early)
     take(days, ordered("T-1", "2026-11-18"), number)
     take(days, last, number)
+    case = days.case(number)
+    assert (case["stage"], case["readiness"]["outcome"]) == ("test-ordered", "ordered")
+    assert _proposals(days, number) == []
+
+
+def _tested(number: str, on: str, **more: Any) -> Post:
+    """The example's efficacy test of another night."""
+    held = example("sleep-lab/efficacy-test.json")
+    return Post("sleep-tests", {**held, "test": {**held["test"], "test_number": number, "performed_on": on, **more}})
+
+
+@pytest.mark.parametrize(
+    ("before", "status", "asked"),
+    [([ordered("T-1", "2026-11-18")], "completed", "completed"), ([], "revoked", "cancelled")],
+    ids=["ordered", "not ordered"],
+)
+def test_no_proposal_is_shown_once_the_result_is_in(
+    days: Pipeline, clock: Clock, before: list[Post], status: str, asked: str
+):
+    number = opened_case(days, settled_course())
+    for message in (*before, _tested("E-1", "2026-11-19")):
+        take(days, message, number)
+    assert days.case(number)["readiness"]["outcome"] == "result-in"
+    proposal, task = _proposal(days, number)
+    assert (proposal["status"], task["status"]) == (status, asked)
+    assert _proposals(days, number) == []
+
+
+def test_another_test_of_the_same_setting_is_proposed_anew(days: Pipeline, clock: Clock):
+    """A test that did not count, after which the physician keeps titrating: the completed proposal stays as it is."""
+    number = opened_case(days, settled_course())
+    take(days, ordered("T-1", "2026-11-17"), number)
+    take(days, _tested("E-1", "2026-11-18", appliance_worn=False), number)
+    keep = {"entry_id": "d1", "decided_on": "2026-11-19", "decision": "keep-titrating"}
+    take(days, Post("decisions", keep), number)
+    assert days.case(number)["readiness"]["outcome"] == "ready"
+    assert _proposal(days, number)[0]["status"] == "completed"
+    assert _proposals(days, number) == [f"ServiceRequest/{number}-test-proposal-2026-10-20-after-2026-11-18"]
+    take(days, ordered("T-2", "2026-11-20"), number)
     assert days.case(number)["stage"] == "test-ordered"
-    proposal, _ = _proposal(days, number)
-    assert proposal["status"] == "completed"
+    new = load(days.resource("ServiceRequest", f"{number}-test-proposal-2026-10-20-after-2026-11-18").body)
+    assert new["status"] == "completed"
 
 
 def test_the_referrals_task_says_ready_and_its_fact_names_that_version(days: Pipeline, clock: Clock):

@@ -116,6 +116,52 @@ def test_the_command_says_what_differs(
     assert "there is no case AR-NONE" in capsys.readouterr().err
 
 
+def test_a_decision_of_another_version_of_its_rule_is_told_apart(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """It comes out neither the same nor otherwise, whatever it says; those of other rules are made anew all the same."""
+    url = f"sqlite:///{tmp_path}/relay.db"
+    number = play(STORIES[0], url, Site())
+    before = done(Database(url), number)
+    with (engine := create_engine(url)).begin() as connection:
+        changed = connection.execute(
+            text(
+                "UPDATE resource_version SET body = replace(replace(body, 'test, version 1.', 'test, version 0.'),"
+                " '\"not-yet\"', '\"ready\"') WHERE id = :id AND body LIKE '%efficacy-test, version 1.%'"
+            ),
+            {"id": f"{number}-readiness"},
+        ).rowcount
+    engine.dispose()
+    found = done(Database(url), number)
+    assert found.differing == ()
+    assert found.decisions == before.decisions - changed
+    assert [(rule, made) for rule, _, made in found.earlier] == [("readiness-for-efficacy-test", changed)]
+    monkeypatch.setenv("DATABASE_URL", url)
+    assert replay_decisions([number]) == 0
+    said = capsys.readouterr().out
+    assert f"{number}: {changed} decisions made by version 0." in said
+    assert f"{found.decisions} decisions made anew: all the same to the byte; {changed} made by other versions" in said
+
+
+@pytest.mark.parametrize("change", ["thresholds", "version"])
+def test_a_decision_by_thresholds_that_are_no_longer_there_is_told_apart(tmp_path: Path, change: str) -> None:
+    url = f"sqlite:///{tmp_path}/relay.db"
+    number = play(STORIES[0], url, Site())
+    before = done(Database(url), number)
+    statement = {
+        "thresholds": "UPDATE resource_version SET body = replace(body, '\"stable_days\"', '\"stable_weeks\"')"
+        " WHERE id = 'airway-relay-rules'",
+        "version": "UPDATE resource_version SET body = replace(body, 'airway-relay-rules/_history/1',"
+        " 'airway-relay-rules') WHERE type = 'Observation'",
+    }
+    with (engine := create_engine(url)).begin() as connection:
+        connection.execute(text(statement[change]))
+    engine.dispose()
+    found = done(Database(url), number)
+    assert (found.decisions, found.differing) == (0, ())
+    assert sum(made for _, _, made in found.earlier) == before.decisions
+
+
 def test_the_device_of_the_rules_tells_a_site_as_it_was_set() -> None:
     site = Site(Thresholds().with_values({"stable_days": Decimal(30), "snoring_settled": Decimal("2.5")}), "US")
     for told in (site, Site()):

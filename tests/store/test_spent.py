@@ -179,7 +179,9 @@ def _post(event: Event, name: str, on: str) -> Post:
             {"side_effects": [{**entry, "kind": "jaw-pain", "grade_0_to_3": value % 4, "onset": on, **ended}]},
         )
     if event.what == "red-flag":
-        resolved = {"resolved_on": on} if value > 3 else {}
+        resolved = (
+            {"resolved_on": on, "resolved_by": "Dr Teal", "action_taken": "Seen and advised"} if value > 3 else {}
+        )
         return Post("progress", {"red_flags": [{**entry, "kind": "drowsy-driving", **resolved}]})
     if event.what == "test":
         test = {**example("sleep-lab/efficacy-test.json")["test"], "test_number": name, "performed_on": on}

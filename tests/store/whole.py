@@ -87,6 +87,7 @@ def _versions_are_gapless(rows: Rows) -> None:
 
 _WITHOUT_MESSAGE = (
     "decided anew for the day",
+    "decided anew by another release",
     "subscription",
     "a check-in link was made",
     "the check-in link was ended",

@@ -113,7 +113,7 @@ def test_the_same_move_again_is_no_error(client: TestClient) -> None:
 def test_the_description_of_the_api_names_every_message_and_unit(client: TestClient) -> None:
     told = client.get("/openapi.json").json()
     posts = {p: o["post"] for p, o in told["paths"].items() if p.startswith("/intake/")}
-    assert len(posts) == 13
+    assert len(posts) == 14
     schema = posts["/intake/cases/{case_number}/progress"]["requestBody"]["content"]["application/json"]["schema"]
     assert set(schema["properties"]) == {"settings", "check_ins", "side_effects", "red_flags"}
     setting = told["components"]["schemas"]["SettingEntry"]["properties"]

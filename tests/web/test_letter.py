@@ -87,7 +87,7 @@ def test_it_says_what_the_page_says(case: Case) -> None:
     assert len(sentences) > 20
     assert [s for s in sentences if s not in told] == []
     assert CAUTION in told and "As of 20 Nov 2026" in told
-    assert re.search(r"AHI [\d.]+ \([\d.]+ to [\d.]+\)", told)
+    assert re.search(r"REI [\d.]+ \([\d.]+ to [\d.]+\)", told)
 
 
 def test_reading_it_stores_nothing_and_the_same_content_is_the_same_document(case: Case, clock: Clock) -> None:

@@ -40,6 +40,7 @@ def test_the_two_cases_name_each_other(client: TestClient, by: str, tmp_path: An
     assert number != old.number
     new = told(client, number)
     assert (new["replaces"], new["replaced_by"]) == (old.number, [])
+    assert new["replaced_because"].startswith("The earlier referral ended as ")
     assert (told(client, old.number)["replaces"], told(client, old.number)["replaced_by"]) == (None, [number])
     plan = load(client.get(f"/fhir/CarePlan/{number}").text)
     assert plan["replaces"] == [ref(f"CarePlan/{old.number}")]

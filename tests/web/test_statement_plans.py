@@ -46,6 +46,7 @@ def test_every_statement_finds_its_rows_by_an_index(
         *(f"/cases/{case.number}/{end}" for end in ("page", "letter", "sheet", "messages", "readiness")),
     ):
         assert client.get(path).status_code == 200, path
+    sqlite_pipeline.bring_up()
     asked = dict(statements)
     assert len(asked) > 40
     whole = []

@@ -14,21 +14,22 @@ _TYPES = {
     "string": "valueString",
     "date": "valueDate",
 }
-_ITEM = frozenset(("linkId", "text", "type"))
+_ITEM = frozenset(("linkId", "text", "type", "repeats"))
 
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """One question: its place in the order, its words, the JSON name of its answers."""
+    """One question: its place in the order, its words, the JSON name of its answers, whether it may have several."""
 
     place: int
     text: str
     answer: str
+    several: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """A published questionnaire: a flat list of questions that are answered once or not at all."""
+    """A published questionnaire: a flat list of questions, each answered once, several times where it repeats, or not at all."""
 
     url: str
     questions: dict[str, Question]
@@ -44,7 +45,7 @@ def asked_by(definition: dict[str, Any]) -> Asked:
             raise ValueError(f"{name}: «{unknown[0]}» is not known")
         if item.get("type") not in _TYPES or not isinstance(item.get("linkId"), str):
             raise ValueError(f"{name}: a question of type {item.get('type')} is not known")
-        found[item["linkId"]] = Question(index, item.get("text", ""), _TYPES[item["type"]])
+        found[item["linkId"]] = Question(index, item.get("text", ""), _TYPES[item["type"]], item.get("repeats") is True)
     return Asked(str(definition.get("url")), found)
 
 
@@ -73,7 +74,7 @@ def check_answers(asked: Asked, response: dict[str, Any], where: Where, findings
 def _answers(item: dict[str, Any], question: Question, where: Where, findings: Findings) -> None:
     held = item.get("answer")
     answers = [a for a in held if isinstance(a, dict)] if isinstance(held, list) else []
-    if len(answers) > 1:
+    if len(answers) > 1 and not question.several:
         findings.wrong(where.at("answer", 1), "The question has only one answer.")
     if "item" in item:
         findings.wrong(where.at("item"), "No question stands below this one.")

@@ -16,9 +16,10 @@ from service.rules.thresholds import Thresholds
 from service.rules.words import day
 from service.web.audit import note_case
 from service.web.exchange import seen_by_sender
-from service.web.pages.catalogue import FORMS, Form
+from service.web.pages.catalogue import FORMS
 from service.web.pages.chart import course_chart, has_before, has_course
 from service.web.pages.course_table import rows_of
+from service.web.pages.form_fields import Form
 from service.web.pages.history import Entry, history_of
 from service.web.pages.offered import makes_links, offered
 from service.web.pages.reasons import decision_shown, outcome_shown, response_shown

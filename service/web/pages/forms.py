@@ -13,7 +13,8 @@ from service.pipeline.page_reads import EntryRead, entry_read, is_case, open_pro
 from service.web import csrf
 from service.web.audit import note_case
 from service.web.exchange import pipeline_of, seen_by_sender
-from service.web.pages.catalogue import FORMS, Form
+from service.web.pages.catalogue import FORMS
+from service.web.pages.form_fields import Form
 from service.web.pages.history import in_words
 from service.web.pages.messages import Typed, by_field, message_of, new_entry, posted, sent, text_of, typed, what_became
 from service.web.pages.offered import needs_offer
@@ -102,7 +103,7 @@ async def _held(request: Request, case_number: str, key: str, entry_id: str) -> 
 
 
 def _typed_of(form: Form, held: EntryRead) -> Typed:
-    values = {f.name: text_of(f, held.fields.get(f.name)) for f in form.fields}
+    values = {f.name: text_of(f, held.fields) for f in form.fields}
     return Typed(values, held.entry_id, held.revision + 1)
 
 

@@ -23,10 +23,11 @@ TITLES = {
     "check-in": "Check-in",
     "side-effect": "Side effect",
     "red-flag": "Red flag",
+    "red-flag-closure": "Red flag closed",
     "visit": "Visit",
     "physician-decision": "Physician's decision",
 }
-_DAYS = ("set_on", "reported_on", "assessed_on", "delivered_on", "visited_on", "decided_on")
+_DAYS = ("set_on", "reported_on", "assessed_on", "delivered_on", "visited_on", "decided_on", "closed_on")
 _NAMES = {
     "snoring_0_to_10": "snoring",
     "restedness_0_to_10": "restedness",
@@ -141,7 +142,7 @@ def in_words(kind: str, fields: Fields) -> str:
     lead: list[str] = []
     if kind == "setting" and {"advance_left_mm", "advance_right_mm"} <= set(rest):
         lead = [sides(Decimal(rest.pop("advance_left_mm")), Decimal(rest.pop("advance_right_mm")))]
-    elif kind in ("side-effect", "red-flag", "physician-decision", "visit"):
+    elif kind in ("side-effect", "red-flag", "red-flag-closure", "physician-decision", "visit"):
         name = {"physician-decision": "decision", "visit": "office"}.get(kind, "kind")
         lead = [spoken(str(rest.pop(name, "")))]
     if rest.get("reported_by") == "patient":
@@ -153,6 +154,8 @@ def _said(name: str, value: Any) -> str:
     label = _NAMES.get(name, "")
     if not label:
         label = spoken(name.removesuffix("_mm").replace("_", "-"))
+    if isinstance(value, list):
+        return f"{label} {' and '.join(spoken(str(one)) for one in value)}"
     if isinstance(value, bool):
         return label if value else f"no {label}"
     if isinstance(value, int | Decimal):

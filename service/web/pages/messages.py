@@ -20,7 +20,7 @@ from service.pipeline.answers import Answer
 from service.pipeline.pipeline import Received
 from service.web.exchange import body_of, pipeline_of, sender_of
 from service.web.media import parts_of
-from service.web.pages.catalogue import Field, Form
+from service.web.pages.form_fields import Field, Form
 
 Posted = Mapping[str, str]
 _MOST_FIELDS = 60
@@ -60,7 +60,15 @@ def typed(form: Form, given: Posted) -> Typed:
 
 def message_of(form: Form, held: Typed, withdrawn: bool = False) -> dict[str, Any]:
     """The plain message that a form makes, as `/intake` takes it."""
-    said = {f.name: value for f in form.fields if (value := _value(f, held.values.get(f.name, ""))) is not None}
+    said = {
+        f.name: value
+        for f in form.fields
+        if f.kind != "member" and (value := _value(f, held.values.get(f.name, ""))) is not None
+    }
+    for f in form.fields:
+        if f.kind == "member" and held.values.get(f.name):
+            name, _, word = f.name.partition(".")
+            said.setdefault(name, []).append(word)
     if not form.kind:
         return said
     entry: dict[str, Any] = {"entry_id": held.entry_id, **said}
@@ -90,8 +98,12 @@ def _value(field: Field, text: str) -> Any:
     return text
 
 
-def text_of(field: Field, value: Any) -> str:
-    """A value of a plain message as it is typed into a form."""
+def text_of(field: Field, fields: Mapping[str, Any]) -> str:
+    """What a plain message holds for a field, as it is typed into a form."""
+    if field.kind == "member":
+        name, _, word = field.name.partition(".")
+        return "yes" if word in (fields.get(name) or ()) else ""
+    value = fields.get(field.name)
     if value is None:
         return ""
     if isinstance(value, bool):

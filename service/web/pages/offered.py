@@ -9,7 +9,8 @@ from service.access.grant import Office
 from service.errors import Category, refuse
 from service.fhir.referral_task import Role
 from service.web.exchange import grant_of
-from service.web.pages.catalogue import FORMS, Form
+from service.web.pages.catalogue import FORMS
+from service.web.pages.form_fields import Form
 
 _BOTH = frozenset({Office.DENTAL_OFFICE, Office.PHYSICIAN})
 _ANYBODYS = frozenset({"red-flag"})

@@ -10,6 +10,9 @@ from tests.reference.definitions.shape import (
     Element,
     Profile,
     Rule,
+    chosen,
+    dated,
+    flagged,
     is_code,
     part,
     parts,
@@ -33,6 +36,16 @@ _FALL = Element(
     pattern=("Quantity", {"system": UCUM, "code": "%"}),
 )
 _SEVERITY = Element("value[x]", "1..1", "The class", types=("CodeableConcept",), value_set="severity")
+
+_CAUSE = Element("value[x]", "1..1", "The cause", types=("CodeableConcept",), value_set="withheld-cause")
+_WHY = Element("interpretation", "1..1", "Withheld, and why in one sentence")
+_FINDING = Element("value[x]", "1..1", "The finding", types=("CodeableConcept",), value_set="finding")
+_WEIGHT = Element(
+    "interpretation",
+    "2..2",
+    "How much it weighs, with the sentence; who acts, and within how many days",
+    value_set="finding-weight",
+)
 
 
 def _measure(unit: str) -> Element:
@@ -70,6 +83,7 @@ REFERRAL_CHECK = (
     "prescribed",
     "diagnosed",
     "baseline-known",
+    "baseline-agrees",
     "baseline-long-enough",
     "baseline-recent",
     "hypopnoea-rule-named",
@@ -95,12 +109,22 @@ FOLLOW_UP = (
     "overbite-change",
     "visits",
 )
+RETEST = (
+    "retest-due",
+    "epworth-since-test",
+    "snoring-since-test",
+    "appliance-since-test",
+    "set-back-since-test",
+    "health-since-test",
+)
+"""What leads to another test; none is told without a good one."""
 DOCUMENTATION = (
     "face-to-face-evaluation",
     "index-and-events",
     "ordered-by-treating-practitioner",
     "provided-by-licensed-dentist",
 )
+DOCUMENTATION_BESIDES = ("payer-scoring", "payer-hours", "test-made-by", "payer-days")
 _RESPONSE = ("index-under-5", "index-under-10-and-halved", "index-halved")
 
 
@@ -143,12 +167,13 @@ PROFILES = (
     _decision(
         "readiness-for-efficacy-test",
         "Readiness for an efficacy test",
-        "Whether a case is ready to be tested, by nine criteria, what ended treatment, and the red flags that are open.",
+        "Whether a case is ready to be tested, by nine criteria, what ended treatment, and the red flags and side effects that "
+        "stop it.",
         "readiness-outcome",
         parts(
             *_criteria(READINESS, "1..1"),
             _criterion("treatment-goes-on", "0..1"),
-            _criterion("red-flag-open", "0..*"),
+            *_criteria(("red-flag-open", "side-effect-open"), "0..*"),
             closed=True,
         ),
     ),
@@ -167,18 +192,24 @@ PROFILES = (
     _decision(
         "response-to-treatment",
         "Response to treatment",
-        "The response by the last efficacy test: the class, and all three published criteria side by side.",
+        "The response by the last efficacy test: the class or why it is withheld, what was found when the test was judged, and "
+        "all three published criteria side by side.",
         "response-class",
         parts(
+            flagged("at-least", "True where the class is one at least", "1..1"),
+            chosen("comparability", "0..1", "Not told where there is nothing to compare with", "comparability"),
+            part("withheld-for", "0..*", "One for each cause, the first makes the headline", _CAUSE, _WHY, _SENTENCE),
+            part("finding", "0..*", "What was found when the test was judged", _FINDING, _WEIGHT, _SENTENCE),
+            part("act-within", "0..1", "The soonest of all findings; 0 for the same day", _measure("d")),
             part("fall-in-index", "0..1", "Not given when the baseline is 0", _FALL),
             part("fall-interval", "0..1", "Known when both tests tell counts and hours", _range("%")),
             part("baseline-index-interval", "0..1", "By exact Poisson limits", _range("{events}/h")),
             part("efficacy-index-interval", "0..1", "By exact Poisson limits", _range("{events}/h")),
-            part("severity-before", "1..1", "By the index at baseline", _SEVERITY),
-            part("severity-after", "1..1", "By the index with the appliance", _SEVERITY),
+            part("severity-before", "0..1", "By the index at baseline", _SEVERITY),
+            part("severity-after", "0..1", "By the index with the appliance", _SEVERITY),
             part("mean-disease-alleviation", "0..1", "Known when wear and sleep are told", _measure("%")),
             part("effective-index", "0..1", "Known when wear and sleep are told", _measure("{events}/h")),
-            *_criteria(_RESPONSE, "1..1"),
+            *_criteria(_RESPONSE, "0..1"),
             closed=True,
         ),
     ),
@@ -194,14 +225,14 @@ PROFILES = (
         "Follow-up of treatment",
         "Visits of both offices, adherence, occlusal change, and what leads back to the physician.",
         "follow-up-outcome",
-        parts(*_criteria(FOLLOW_UP, "1..1"), closed=True),
+        parts(*_criteria(FOLLOW_UP, "1..1"), *_criteria(RETEST, "0..*"), closed=True),
     ),
     _decision(
         "us-coverage-documentation",
         "Check of documentation in the United States",
         "Whether the documents asked for by a payer are there. It is no coverage decision.",
         "documentation-outcome",
-        parts(*_criteria(DOCUMENTATION, "1..1"), closed=True),
+        parts(*_criteria(DOCUMENTATION, "1..1"), *_criteria(DOCUMENTATION_BESIDES, "0..1"), closed=True),
     ),
     Profile(
         "physician-decision",
@@ -216,6 +247,11 @@ PROFILES = (
             EFFECTIVE,
             to("performer", "1..*", "The physician who decided", "Practitioner", "PractitionerRole"),
             Element("value[x]", "1..1", "The decision", types=("CodeableConcept",), value_set="physician-choice"),
+            *parts(
+                chosen("own-reading", "0..1", "The physician's own reading, beside the computed class", "own-reading"),
+                chosen("responsible-office", "0..1", "The office that starts what was decided", "office"),
+                dated("start-by", "The day by which it is started; it may lie ahead"),
+            ),
         ),
     ),
 )

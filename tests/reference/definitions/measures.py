@@ -11,7 +11,10 @@ from tests.reference.definitions.shape import (
     Element,
     Profile,
     Rule,
+    chosen,
+    counted,
     day_of,
+    flagged,
     is_code,
     measured,
     parts,
@@ -23,7 +26,7 @@ from tests.reference.definitions.shape import (
 from tests.reference.definitions.value_sets import MEASURES
 
 _BODY = (BASED_ON, CATEGORY)
-_PERFORMER = Element("performer", "0..*", "The laboratory")
+_PERFORMER = Element("performer", "0..*", "The laboratory; of a measure, who made the test")
 _WORN = to("device", "0..1", "The appliance, when it was worn at the test", "Device")
 _PURPOSE = (
     f"category.coding.where(system = '{LOCAL}' and (code = 'baseline-test' or code = 'efficacy-test')).count() = 1"
@@ -82,8 +85,21 @@ PROFILES = (
                 measured(
                     "event-count", "0..1", "Events counted: intervals are worked out from them", limits.EVENT_COUNT
                 ),
+                measured("worn-hours", "0..1", "Hours with the appliance in", limits.HOURS_IN_TEST),
                 measured("advance-left", "0..1", "Setting worn that night, left", limits.ADVANCE_MM),
                 measured("advance-right", "0..1", "Setting worn that night, right", limits.ADVANCE_MM),
+                counted("nights-in-test", "0..1", "Nights the test went over", limits.NIGHTS_IN_TEST),
+                chosen("test-kind", "0..1", "Tests of different kinds are not compared", "test-kind"),
+                chosen("scoring", "0..1", "Who scored the recording", "scoring"),
+                chosen("appliance-worn", "0..1", "Not given with a device means all night", "appliance-worn"),
+                flagged("further-index", "Another index of the night, not the one that is judged"),
+                flagged("rdi-includes-arousals", "Whether arousals count into the RDI"),
+                flagged("index-covers-worn-hours-only", "Whether it is the index of the hours with the appliance in"),
+                flagged("split-night", "Part of the night without and part with treatment"),
+                flagged("pap-on", "Positive airway pressure that night"),
+                flagged("positional-device-on", "A positional device that night"),
+                flagged("oxygen-on", "Oxygen that night"),
+                flagged("alcohol", "Alcohol that evening"),
             ),
         ),
     ),
@@ -111,7 +127,7 @@ PROFILES = (
         "sleep-test-measure",
         "Observation",
         "Further measure of a sleep test",
-        "Recording time, lowest SpO2, T90, supine and non-supine index, central share.",
+        "Times, SpO2, T90, index and time by position, central events, counts by kind, weight.",
         (
             *_BODY,
             Element("code", "1..1", "Which measure", value_set="sleep-test-measure"),
@@ -122,6 +138,7 @@ PROFILES = (
             Element("value[x].value", "1..1", "A number, not only a unit"),
             Element("value[x].comparator", "0..0", "An exact value, no more-than or less-than"),
             _WORN,
+            *parts(chosen("t90-denominator", "0..1", "Which time T90 is a share of", "t90-denominator")),
         ),
         tuple(_measure_rule(code, name) for code, name in MEASURES.items()),
     ),

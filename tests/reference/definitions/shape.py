@@ -252,9 +252,26 @@ def counted(code: str, cardinality: str, why: str, limit: Limit) -> tuple[Elemen
     return part(code, cardinality, why, whole("value[x]", limit, code, "A whole number"))
 
 
-def flagged(code: str, why: str) -> tuple[Element, ...]:
-    """An optional component that is true or false."""
-    return part(code, "0..1", why, Element("value[x]", "1..1", "True or false", types=("boolean",)))
+def flagged(code: str, why: str, cardinality: str = "0..1") -> tuple[Element, ...]:
+    """A component that is true or false."""
+    return part(code, cardinality, why, Element("value[x]", "1..1", "True or false", types=("boolean",)))
+
+
+def chosen(code: str, cardinality: str, why: str, value_set: str) -> tuple[Element, ...]:
+    """A component with a code of one of our value sets."""
+    return part(
+        code, cardinality, why, Element("value[x]", "1..1", "The code", types=("CodeableConcept",), value_set=value_set)
+    )
+
+
+def worded(code: str, cardinality: str, why: str) -> tuple[Element, ...]:
+    """A component with text of up to 500 characters."""
+    rule = Rule(
+        f"{code}-text",
+        "Text of 1 to 500 characters.",
+        "$this.toString().trim().length() >= 1 and $this.toString().length() <= 500",
+    )
+    return part(code, cardinality, why, Element("value[x]", "1..1", "In words", types=("string",), rules=(rule,)))
 
 
 def dated(code: str, why: str) -> tuple[Element, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from service.fhir.check_in import LINK_IDS, QUESTIONNAIRE, REPORTERS
+from service.fhir.check_in import CHOICES, LINK_IDS, QUESTIONNAIRE
 from service.fhir.codes import LOCAL, OVERJET
 from service.rules import limits
 from service.rules.limits import Limit
@@ -13,6 +13,7 @@ from tests.reference.definitions.shape import (
     Element,
     Profile,
     Rule,
+    chosen,
     counted,
     dated,
     day_of,
@@ -26,6 +27,7 @@ from tests.reference.definitions.shape import (
     range_rule,
     to,
     whole,
+    worded,
 )
 
 _BODY = (BASED_ON, CATEGORY)
@@ -35,6 +37,10 @@ _FROM = Element("derivedFrom", "0..*", "The check-in it was taken from, from whi
 def _observation(name: str, title: str, description: str, *rest: Element, rules: tuple[Rule, ...] = ()) -> Profile:
     head = (*_BODY, is_code(name), patient(), EFFECTIVE)
     return Profile(name, "Observation", title, description, (*head, *rest), rules)
+
+
+_ANSWERS = {"health-changes": ("1..4", "One answer for each")}
+"""Cardinality of the answers of a question that may have several."""
 
 
 def _length(code: str, why: str, limit: Limit) -> tuple[Element, ...]:
@@ -53,13 +59,20 @@ def _answer(link: str, kind: str, why: str, *rules: Rule) -> tuple[Element, ...]
     return (
         Element(name, "0..1", why),
         Element(f"{name}.linkId", "1..1", "The question", pattern=("string", link)),
-        Element(f"{name}.answer", "1..1", "Exactly one answer"),
+        Element(f"{name}.answer", *_ANSWERS.get(link, ("1..1", "Exactly one answer"))),
         Element(f"{name}.answer.value[x]", "1..1", "The answer", types=(kind,), rules=rules),
     )
 
 
 def _number(link: str, kind: str, why: str, limit: Limit) -> tuple[Element, ...]:
     return _answer(link, kind, why, range_rule(f"answer-{link}-range", limit, "$this"))
+
+
+def _word(link: str, why: str) -> tuple[Element, ...]:
+    """A question answered by one of our words."""
+    words = CHOICES[link][1]
+    held = " or ".join(f"$this = '{word}'" for word in words)
+    return _answer(link, "string", why, Rule(f"answer-{link}", f"One of {', '.join(words)}.", held))
 
 
 def _answered(link: str) -> str:
@@ -88,6 +101,11 @@ _CHECK_IN_RULES = (
         "Hours per night need the nights they were averaged over.",
         "item.where(linkId = 'hours-per-night').exists() implies item.where(linkId = 'nights-worn').exists()",
     ),
+    Rule(
+        "check-in-changes",
+        "Each change of health is told once.",
+        "item.where(linkId = 'health-changes').answer.value.isDistinct()",
+    ),
 )
 _CHECK_IN_ITEMS = (
     _number("snoring", "decimal", "Snoring, 10 is loudest", limits.SCALE_0_TO_10),
@@ -99,12 +117,11 @@ _CHECK_IN_ITEMS = (
     _number("nights-reported", "integer", "Nights it is about", limits.NIGHTS),
     _number("nights-worn", "integer", "Nights worn", limits.NIGHTS),
     _answer("witnessed-pauses", "boolean", "Whether someone saw pauses in breathing"),
-    _answer(
-        "reported-by",
-        "string",
-        "Who reports",
-        Rule("answer-reporter", f"One of {', '.join(REPORTERS)}.", " or ".join(f"$this = '{r}'" for r in REPORTERS)),
-    ),
+    _word("reported-by", "Who reports"),
+    _word("who-could-hear", "Who or what could hear the patient sleep"),
+    _number("recorder-nights", "integer", "Nights with a recorder", limits.RECORDER_NIGHTS),
+    _word("driving", "What the patient drives"),
+    _word("health-changes", "New conditions, each once"),
 )
 assert {items[1].pattern[1] for items in _CHECK_IN_ITEMS if items[1].pattern} == set(LINK_IDS.values())
 
@@ -197,6 +214,8 @@ PROFILES = (
             ),
             flagged("difference-intended", "Otherwise unequal sides are reported as uneven"),
             flagged("taken-back-for-side-effect", "Tells the rules that advancing again would bring it back"),
+            worded("setting-reason", "0..1", "Why it is an unusual step"),
+            worded("no-further-reason", "0..1", "Why it is tested now, without a further step"),
         ),
     ),
     Profile(
@@ -306,7 +325,29 @@ PROFILES = (
             types=("CodeableConcept",),
             value_set="red-flag-kind",
         ),
-        *parts(dated("end", "The day it was resolved")),
+        *parts(
+            dated("end", "The day it was resolved"),
+            chosen("closing-office", "0..1", "Whose resolution it is; not given means the dental office's", "office"),
+            worded("closed-by", "0..1", "Who resolved it"),
+            worded("action-taken", "0..1", "What was done"),
+        ),
         rules=(_ends_after("effective", "red-flag-ends-after", "It is not resolved before it was reported."),),
+    ),
+    _observation(
+        "red-flag-closure",
+        "Closure of a red flag",
+        "An office that looked into a kind of red flag says so: it answers what was reported up to then.",
+        Element(
+            "value[x]",
+            "1..1",
+            "The kind that is closed",
+            types=("CodeableConcept",),
+            value_set="red-flag-kind",
+        ),
+        *parts(
+            chosen("closing-office", "1..1", "For which office it closes", "office"),
+            worded("closed-by", "1..1", "Who closed it"),
+            worded("action-taken", "1..1", "What was done"),
+        ),
     ),
 )

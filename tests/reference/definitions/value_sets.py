@@ -7,10 +7,23 @@ from dataclasses import dataclass
 
 from service.fhir.cancellation import STATES as CANCELLATION_STATES
 from service.fhir.codes import AHI_24_HOUR, LOCAL, LOINC, is_local
+from service.fhir.terms_judged import FINDING_TERMS
 from service.rules.coverage_us import Documentation
-from service.rules.decision import Readiness, ResponseClass, Status, Step
+from service.rules.decision import Party, Readiness, ResponseClass, Status, Step
 from service.rules.follow_up import FollowUpOutcome
-from service.rules.kinds import PhysicianChoice, RedFlagKind, ReferralState
+from service.rules.judging.comparison import Comparability
+from service.rules.judging.finding import Cause, Weight
+from service.rules.kinds import (
+    Denominator,
+    Office,
+    OwnReading,
+    PhysicianChoice,
+    RedFlagKind,
+    ReferralState,
+    Scoring,
+    TestKind,
+    Worn,
+)
 from service.rules.referral import ReferralOutcome
 from tests.reference.definitions.shape import VERSION, Resource, computable_name, value_set_url
 
@@ -53,11 +66,21 @@ def _ours(name: str, title: str, description: str, codes: Iterable[str]) -> Valu
 
 MEASURES = {
     "recording-time": "RECORDING_HOURS",
+    "monitored-time": "RECORDING_HOURS",
+    "sleep-time": "RECORDING_HOURS",
     "lowest-spo2": "SPO2_PERCENT",
     "t90": "SHARE_PERCENT",
+    "minutes-at-88": "MINUTES_IN_TEST",
     "supine-index": "INDEX_PER_HOUR",
     "non-supine-index": "INDEX_PER_HOUR",
+    "supine-time": "HOURS_IN_TEST",
+    "supine-share": "SHARE_PERCENT",
     "central-share": "SHARE_PERCENT",
+    "central-index": "INDEX_PER_HOUR",
+    "central-events": "EVENT_COUNT",
+    "obstructive-events": "EVENT_COUNT",
+    "mixed-events": "EVENT_COUNT",
+    "weight-at-test": "WEIGHT_KG",
 }
 """Single measures of a sleep test, each with the name of its limit."""
 
@@ -65,7 +88,7 @@ VALUE_SETS = (
     ValueSet(
         "sleep-test-index",
         "Indices of a sleep test",
-        "Events per hour as a sleep test reports them. The apnoea index is not among them.",
+        "Events per hour as a sleep test reports them. The apnoea index and the obstructive index are not among them.",
         ((LOCAL, ("ahi", "rei", "rdi")), (LOINC, (AHI_24_HOUR.code,))),
     ),
     _ours("sleep-test-measure", "Further measures of a sleep test", "Measures beside the index and the ODI.", MEASURES),
@@ -73,8 +96,19 @@ VALUE_SETS = (
         "hypopnoea-rule",
         "Hypopnoea rules",
         "Which fall in SpO2 makes a hypopnoea: indices under different rules are not compared.",
-        ("hypopnoea-3-percent-or-arousal", "hypopnoea-4-percent", "hypopnoea-rule-unknown"),
+        (
+            "hypopnoea-3-percent-or-arousal",
+            "hypopnoea-3-percent",
+            "hypopnoea-4-percent",
+            "hypopnoea-rule-unknown",
+        ),
     ),
+    _ours("test-kind", "Kinds of sleep test", "What a sleep test recorded, from most to least.", TestKind),
+    _ours("scoring", "Scoring", "Who scored a recording.", Scoring),
+    _ours("appliance-worn", "Wear in the night of a test", "Whether the appliance was worn that night.", Worn),
+    _ours("t90-denominator", "Times that T90 is a share of", "The time that a share is taken of.", Denominator),
+    _ours("office", "Offices", "Which of the two offices acts.", Office),
+    _ours("own-reading", "The physician's own reading", "How a physician reads the response to treatment.", OwnReading),
     _ours("red-flag-kind", "Red flags", "Findings that stop titration until someone has looked.", RedFlagKind),
     _ours(
         "visit-kind",
@@ -100,6 +134,20 @@ VALUE_SETS = (
     _ours("readiness-outcome", "Outcomes of readiness", "Ready means ready to be tested, never treated.", Readiness),
     _ours("titration-step", "Titration steps", "What may be done next with the setting.", Step),
     _ours("response-class", "Classes of response", "By the fall of the index from the baseline.", ResponseClass),
+    _ours("comparability", "Comparability of two tests", "How a test compares with the baseline.", Comparability),
+    _ours("withheld-cause", "Causes of a withheld class", "In the order in which the first makes the headline.", Cause),
+    _ours(
+        "finding",
+        "Findings of a judged test",
+        "What is found when a test is judged: contradictions, what is untold, what keeps it from counting, what its index hides.",
+        (*FINDING_TERMS, "worse-oximetry", "not-worn", "combination", "not-comparable"),
+    ),
+    _ours(
+        "finding-weight",
+        "Weight of a finding, and who acts",
+        "Whether a finding is only said, asked about, or somebody acts within days; and the party that does.",
+        (*Weight, *(party.value.replace(" ", "-") for party in Party)),
+    ),
     _ours("criterion-status", "Status of a criterion", "How one criterion of a decision came out.", Status),
     ValueSet(
         "referral-state",

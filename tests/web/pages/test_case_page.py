@@ -340,5 +340,18 @@ def test_a_red_flag_is_resolved_from_the_page_however_old_it_is(client: TestClie
     case.sent("progress", {"check_ins": entries})
     page = _page(case)
     assert f'href="/cases/{case.number}/forms/red-flag/old-flag">Resolve: drowsy driving' in page
-    case.sent("progress", {"red_flags": [{**flag, "resolved_on": "2026-11-02", "revision": 2}]})
+    case.sent(
+        "progress",
+        {
+            "red_flags": [
+                {
+                    **flag,
+                    "resolved_on": "2026-11-02",
+                    "resolved_by": "Dr Teal",
+                    "action_taken": "Seen and advised",
+                    "revision": 2,
+                }
+            ]
+        },
+    )
     assert "Resolve:" not in _page(case)

@@ -17,7 +17,8 @@ from starlette.testclient import TestClient
 from service.access.grant import Office
 from service.errors import Refused
 from service.fhir.json_text import load, write
-from service.inbound.dental_office import map_appliance, map_assessment, map_progress, map_state
+from service.inbound.dental_office import map_appliance, map_assessment, map_state
+from service.inbound.progress import map_progress
 from service.pipeline import Pipeline, check_in_links
 from service.pipeline.access.sender import Bound, Sender
 from service.pipeline.pipeline import Received
@@ -150,7 +151,20 @@ def test_a_warning_sign_reported_again_after_it_was_resolved_is_open_again(case:
     flagged = {**ANSWERS, "trouble-loose-tooth": "yes"}
     case.client.post(path, data=flagged)
     flag = entries(case)[0]["red_flags"][0]
-    case.sent("progress", {"red_flags": [{**flag, "revision": 2, "resolved_on": "2026-11-20"}]})
+    case.sent(
+        "progress",
+        {
+            "red_flags": [
+                {
+                    **flag,
+                    "revision": 2,
+                    "resolved_on": "2026-11-20",
+                    "resolved_by": "Dr Teal",
+                    "action_taken": "Seen and advised",
+                }
+            ]
+        },
+    )
     assert case.client.get(f"/cases/{case.number}").json()["readiness"]["outcome"] != "stop-and-review"
     case.client.post(path, data=flagged)
     assert case.client.get(f"/cases/{case.number}").json()["readiness"]["outcome"] == "stop-and-review"

@@ -57,7 +57,20 @@ def test_every_form_stores_and_leads_back_to_the_case(client: TestClient) -> Non
         "setting": SETTING,
         "check-in": CHECK_IN,
         "side-effect": {"reported_on": "2026-09-08", "kind": "dry mouth", "grade_0_to_3": "1"},
-        "red-flag": {"reported_on": "2026-09-08", "kind": "loose-tooth", "resolved_on": "2026-09-09"},
+        "red-flag": {
+            "reported_on": "2026-09-08",
+            "kind": "loose-tooth",
+            "resolved_on": "2026-09-09",
+            "resolved_by": "Dr Teal",
+            "action_taken": "Splinted",
+        },
+        "red-flag-closure": {
+            "kind": "drowsy-driving",
+            "closed_on": "2026-09-09",
+            "office": "physician",
+            "closed_by": "Dr Marten",
+            "action_taken": "Advised",
+        },
         "visit": {"visited_on": "2026-09-10", "office": "dentist"},
         "test-order": {"ordered_on": "2026-09-20"},
         "physician-decision": {"decided_on": "2026-10-20", "decision": "continue-treatment"},
@@ -163,7 +176,7 @@ def test_an_open_red_flag_is_resolved_from_the_top_of_the_page(case: Case) -> No
     page = filled(case.client, _address(case, "red-flag"), reported_on="2026-11-18", kind="drowsy-driving")
     found = re.search(r'<a class="button" href="([^"]+)">Resolve: drowsy driving</a>', page)
     assert found
-    page = filled(case.client, found[1], resolved_on="2026-11-19")
+    page = filled(case.client, found[1], resolved_on="2026-11-19", resolved_by="Dr Teal", action_taken="Advised")
     assert "Resolve: " not in page
     assert "Stop and review" not in page
 
@@ -235,3 +248,30 @@ def test_a_body_that_is_no_form_is_refused_on_a_page(case: Case) -> None:
     answer = case.client.post(_address(case, "setting"), json={"set_on": "2026-09-01"})
     assert answer.status_code == 415
     assert "A form is needed here" in answer.text
+
+
+def test_changes_of_health_are_ticked_one_by_one_and_come_back_ticked(case: Case) -> None:
+    ticked = {"health_changes.stroke": "yes", "health_changes.opioid": "yes", "driving": "for-work"}
+    page = filled(case.client, _address(case, "check-in"), reported_on="2026-09-08", **ticked)
+    assert "health changes stroke and opioid" in page
+    kept = _last_message(case)["text"].replace(" ", "")
+    assert '"health_changes":["stroke","opioid"]' in kept
+    found = re.search(r'href="(/cases/[^"]+/forms/check-in/page-[0-9a-f]+)"', page)
+    assert found
+    fields = opened(case.client, found[1])
+    assert {name: value for name, value in fields.items() if name in ticked} == ticked
+    assert "health_changes.pregnancy" not in fields
+
+
+def test_a_resolution_that_lacks_something_says_so_at_its_field(case: Case) -> None:
+    flag = {"reported_on": "2026-11-10", "kind": "loose-tooth", "resolved_on": "2026-11-11"}
+    answer = fill(case.client, _address(case, "red-flag"), **flag)
+    assert answer.status_code == 422
+    assert 'id="resolved_by-wrong"' in answer.text
+    assert 'id="action_taken-wrong"' in answer.text
+
+
+def test_only_the_day_to_start_by_may_be_chosen_ahead(case: Case) -> None:
+    page = case.client.get(_address(case, "physician-decision")).text
+    days = {name: "max=" in rest for name, rest in re.findall(r'<input id="(decided_on|start_by)"([^>]*)>', page)}
+    assert days == {"decided_on": True, "start_by": False}

@@ -98,7 +98,7 @@ def test_every_reason_of_the_case_is_in_the_letter(client: TestClient) -> None:
     assert len(decisions) == 4 and len(sentences) > 15 and sources
     letter = html_of(client, f"/cases/{case.number}/letter")
     assert [s for s in (*sentences, *sources) if squeezed(s) not in letter] == []
-    for words in ("Please decide on the result", "Before", "With the appliance", "AHI", "our default, no published"):
+    for words in ("Please decide on the result", "Before", "With the appliance", "REI", "our default, no published"):
         assert squeezed(words) in letter
 
 
