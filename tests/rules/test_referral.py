@@ -26,8 +26,8 @@ GOOD = replace(
 TESTED = baseline(
     30,
     central_share=Decimal("0.1"),
-    supine_per_hour=Decimal(20),
-    non_supine_per_hour=Decimal(15),
+    supine_per_hour=Decimal(28),
+    non_supine_per_hour=Decimal(20),
     odi_per_hour=Decimal(9),
 )
 EXAMINED = DentalAssessment(source("examined"), Moment(ago(5)), Decimal(10), 14, 12, False, False)
@@ -48,11 +48,12 @@ def test_a_complete_referral():
     assert decision.sentence == "The referral is complete and nothing in it needs attention."
     assert {c.status.value for c in decision.criteria} == {"met"}
     assert decision.missing == ()
-    assert (decision.rule, decision.rule_version, decision.as_of) == ("referral-check", "1.0.0", AS_OF)
+    assert (decision.rule, decision.rule_version, decision.as_of) == ("referral-check", "2.0.0", AS_OF)
     assert [c.name for c in decision.criteria] == [
         "prescribed",
         "diagnosed",
         "baseline-known",
+        "baseline-agrees",
         "baseline-long-enough",
         "baseline-recent",
         "hypopnoea-rule-named",
@@ -74,7 +75,8 @@ def test_nothing_at_all():
     assert decision.missing == (
         "the referral",
         "the physician's diagnosis",
-        "a baseline test with an AHI or REI",
+        "a baseline test with an AHI, REI or RDI",
+        "the report of the baseline test",
         "the recording hours of the baseline test",
         "the day of the baseline test",
         "the hypopnoea rule of the baseline test",
@@ -154,7 +156,7 @@ AGES = rows(
     ("731 days", 731, (), "unmet", 731),
     ("counts up to the delivery: 729 days then", 760, (appliance(31),), "met", 729),
     ("counts up to the delivery: 731 days then", 762, (appliance(31),), "unmet", 731),
-    ("a test after the delivery is not old", 5, (appliance(31),), "met", 0),
+    ("a test on the day of the delivery is not old", 31, (appliance(31),), "met", 0),
 )
 
 
@@ -241,22 +243,56 @@ def test_a_caution_that_is_not_told_does_not_block():
     assert check(replace(COMPLETE, assessments=())).outcome == "referral-complete"
 
 
-def test_an_efficacy_test_or_an_rdi_is_no_baseline():
-    for test in (efficacy(3), replace(TESTED, index_name=IndexName.RDI)):
-        assert judged("baseline-known", sleep_tests=(test,)).status == "unknown"
+KNOWN = rows(
+    ("an AHI", replace(TESTED, index_name=IndexName.AHI), "met"),
+    ("an REI", TESTED, "met"),
+    ("an RDI", replace(TESTED, index_name=IndexName.RDI), "met"),
+    ("without an index", replace(TESTED, index_per_hour=None), "unknown"),
+    ("an index without a name", replace(TESTED, index_name=None), "unknown"),
+    ("an efficacy test", efficacy(3), "unknown"),
+    ("a report that contradicts itself", replace(TESTED, event_count=400), "unknown"),
+    ("a report with a question", replace(TESTED, event_count=200), "met"),
+)
+
+
+@pytest.mark.parametrize(("test", "status"), KNOWN)
+def test_which_test_is_a_baseline(test, status):
+    assert judged("baseline-known", sleep_tests=(test,)).status == status
+
+
+def test_a_test_after_the_delivery_is_no_baseline():
+    late = replace(TESTED, day=ago(5))
+    assert judged("baseline-known", sleep_tests=(late,), appliances=(appliance(31),)).status == "unknown"
+
+
+# A report that contradicts itself, or raises a question, needs attention and blocks nothing by itself.
+AGREES = rows(
+    ("no count to check", TESTED, "met", ""),
+    ("a count that fits", replace(TESTED, event_count=168), "met", ""),
+    ("a contradiction", replace(TESTED, event_count=400), "attention", "contradicts itself"),
+    ("a question", replace(TESTED, event_count=200), "attention", "which is right?"),
+    ("positions that do not add up", replace(TESTED, supine_per_hour=Decimal(20)), "attention", "does not make"),
+)
+
+
+@pytest.mark.parametrize(("test", "status", "says"), AGREES)
+def test_whether_the_baseline_report_agrees_with_itself(test, status, says):
+    item = judged("baseline-agrees", sleep_tests=(test,))
+    assert item.status == status and says in item.sentence
+    assert bool(item.needs) is (status == "attention")
 
 
 def test_the_parts_of_a_missing_document_are_not_asked_for_one_by_one():
     nothing = check_referral(CaseFacts(), DEFAULTS, AS_OF)
     assert nothing.sentence == (
-        "The referral is not complete; missing the referral; and a baseline test with an AHI or REI."
+        "The referral is not complete; missing the referral; and a baseline test with an AHI, REI or RDI."
     )
     untested = check_referral(CaseFacts(referral=referral()), DEFAULTS, AS_OF).sentence
     assert untested == (
         "The referral is not complete; missing the physician who prescribes; the physician's diagnosis; a baseline test "
-        "with an AHI or REI; and the date of birth."
+        "with an AHI, REI or RDI; and the date of birth."
     )
     unnamed = check_referral(CaseFacts(sleep_tests=(baseline(),)), DEFAULTS, AS_OF).sentence
     assert unnamed == "The referral is not complete; missing the referral."
     # Every single thing is still listed for systems.
-    assert len(nothing.missing) == 8
+    assert len(nothing.missing) == 9
