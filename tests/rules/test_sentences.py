@@ -49,7 +49,7 @@ def sentences(facts, as_of: date) -> list[str]:
     if step:
         written += [step.sentence, *(c.sentence for c in step.criteria)]
     if response:
-        written += [response.sentence, *(c.sentence for c in response.criteria), *response.comparability]
+        written += [response.sentence, *(c.sentence for c in response.criteria), *response.remarks]
         written += [response.disagreement] if response.disagreement else []
         written += [m.sentence for m in response.measures] + [s.sentence for s in response.suggestions]
         written += [*response.certainty.sentences, response.wear, *response.cautions]
@@ -65,7 +65,7 @@ def sentences(facts, as_of: date) -> list[str]:
 
 
 def _line(facts, ready, step, response, as_of: date) -> str:
-    return stage_of(facts, ready, step, response, follow_up(facts, DEFAULTS, as_of)).why
+    return stage_of(facts, ready, step, response, follow_up(facts, DEFAULTS, as_of), DEFAULTS).why
 
 
 @settings(max_examples=300, deadline=None, suppress_health_check=list(HealthCheck))
@@ -115,9 +115,12 @@ def test_numbers_without_trailing_zeros_or_exponents(value, text):
     assert number(Decimal(value)) == text
 
 
-@pytest.mark.parametrize(("value", "text"), [("0.699", "69 %"), ("0.70", "70 %"), ("0.7099", "70 %"), ("1", "100 %")])
+UNDER = [("0.699", "69.9 %"), ("0.6999", "69.99 %"), ("0.70", "70 %"), ("0.7099", "71 %"), ("1", "100 %")]
+
+
+@pytest.mark.parametrize(("value", "text"), UNDER)
 def test_a_share_under_a_threshold_never_looks_met(value, text):
-    assert percent(Decimal(value)) == text
+    assert percent(Decimal(value), Decimal("0.7")) == text
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from decimal import Decimal
 
 import pytest
@@ -30,7 +31,7 @@ def test_every_threshold_is_supported(threshold: Threshold):
 def test_only_a_published_threshold_cites_its_source(threshold: Threshold):
     if threshold.mark is Mark.PUBLISHED:
         assert threshold.cited == threshold.source
-        assert "doi 10." in threshold.cited
+        assert re.search(r"doi 10\.|\bPMC\d{7}\b", threshold.cited)
     elif threshold.mark is Mark.QUOTED:
         assert threshold.cited == f"{threshold.source}, read in a page quoting it"
     else:
@@ -49,6 +50,8 @@ PUBLISHED = {
     "moderate_index",
     "severe_index",
     "positional_ratio",
+    "alcohol_index",
+    "weight_together_percent",
     "protrusive_range_mm",
     "overjet_change",
     "overbite_change",
@@ -67,6 +70,8 @@ QUOTED = {
     "coverage_low_end",
     "coverage_low_events",
     "coverage_high_index",
+    "coverage_hours",
+    "small_range_mm",
 }
 
 
@@ -77,6 +82,10 @@ def test_which_thresholds_are_published_and_which_are_ours():
     assert marks["stable_days"] is Mark.POLICY
     assert marks["snoring_settled"] is Mark.MEMORY
     assert marks["test_hours"] is Mark.MEMORY
+    assert marks["minutes_not_controlled"] is Mark.MEMORY
+    assert marks["coverage_days"] is Mark.MEMORY
+    assert marks["t90_not_controlled"] is Mark.POLICY
+    assert marks["rule_factor_4_arousal"] is Mark.POLICY
     assert marks["step_mm"] is Mark.PRACTICE
 
 
@@ -93,6 +102,7 @@ TABLE = [
     ("wear_share", "0.70", "0.5", "1", "1"),
     ("wear_hours", "4", "3", "8", "h"),
     ("full_night_hours", "8", "6", "9", "h"),
+    ("wear_recent_days", "28", "14", "90", "d"),
     ("snoring_settled", "3", "0", "5", "{score}"),
     ("restedness_settled", "7", "5", "10", "{score}"),
     ("epworth_settled", "10", "8", "11", "{score}"),
@@ -101,7 +111,7 @@ TABLE = [
     ("check_in_interval_days", "7", "1", "28", "d"),
     ("check_in_fresh_days", "28", "14", "90", "d"),
     ("side_effect_grade", "2", "1", "3", "{score}"),
-    ("test_hours", "4", "2", "6", "h"),
+    ("side_effect_persisting_days", "3", "1", "14", "d"),
     ("step_mm", "1", "0.1", "1", "mm"),
     ("smallest_step_mm", "0.25", "0.05", "1", "mm"),
     ("step_days", "7", "3", "28", "d"),
@@ -109,19 +119,74 @@ TABLE = [
     ("goal_mm", "2", "1", "5", "mm"),
     ("standard_parts_mm", "3", "2", "6", "mm"),
     ("maximum_percent_of_range", "70", "50", "85", "%"),
-    ("side_effect_persisting_days", "3", "1", "14", "d"),
+    ("wear_in_days", "7", "3", "21", "d"),
+    ("same_report_hours", "20", "4", "23", "h"),
+    ("tired_restedness", "4", "2", "6", "{score}"),
+    ("epworth_asked_above", "8", "6", "10", "{score}"),
+    ("epworth_flag_rise", "3", "2", "6", "{score}"),
+    ("epworth_very_sleepy", "16", "14", "18", "{score}"),
+    ("earlier_totals_needed", "2", "2", "6", "{totals}"),
+    ("answer_days", "14", "7", "28", "d"),
+    ("reporters_differ", "2", "1", "6", "{score}"),
+    ("recorder_nights", "3", "1", "14", "d"),
+    ("restedness_not_heard", "5", "4", "8", "{score}"),
+    ("wear_contradiction_nights", "1", "0", "3", "d"),
+    ("side_effect_free_days", "7", "3", "28", "d"),
+    ("mild_side_effect_times", "2", "1", "4", "1"),
+    ("sides_review_mm", "1", "0.5", "2", "mm"),
+    ("percent_said", "75", "60", "90", "%"),
+    ("percent_by_dentist", "90", "75", "100", "%"),
+    ("test_hours", "4", "2", "6", "h"),
     ("normal_index", "5", "5", "5", "{events}/h"),
     ("low_index", "10", "10", "10", "{events}/h"),
     ("halved_percent", "50", "50", "50", "%"),
     ("moderate_index", "15", "15", "15", "{events}/h"),
     ("severe_index", "30", "30", "30", "{events}/h"),
-    ("adult_years", "18", "18", "21", "a"),
-    ("baseline_recent_days", "730", "180", "1825", "d"),
     ("positional_ratio", "2", "2", "2", "1"),
     ("central_share", "0.5", "0.5", "0.5", "1"),
     ("central_index", "5", "5", "5", "{events}/h"),
+    ("interval_percent", "95", "80", "99", "%"),
+    ("least_test_hours", "2", "1", "3", "h"),
+    ("part_worn_hours", "4", "2", "6", "h"),
+    ("count_note_percent", "5", "2", "10", "%"),
+    ("count_inconsistent_percent", "20", "10", "50", "%"),
+    ("count_distance", "0.5", "0.1", "2", "{events}/h"),
+    ("rule_factor_4_arousal", "2.48", "1.5", "4", "1"),
+    ("rule_factor_4_3", "1.80", "1.2", "3", "1"),
+    ("rule_factor_3_arousal", "1.38", "1.1", "2.5", "1"),
+    ("sleep_factor", "1.25", "1", "1.6", "1"),
+    ("supine_points", "20", "10", "50", "%"),
+    ("supine_per_point", "0.1", "0", "0.5", "{events}/h"),
+    ("alcohol_index", "7.1", "0", "15", "{events}/h"),
+    ("weight_said_percent", "5", "2", "10", "%"),
+    ("weight_together_percent", "10", "5", "20", "%"),
+    ("baseline_old_days", "1826", "365", "3652", "d"),
+    ("finding_days", "7", "1", "28", "d"),
+    ("t90_not_controlled", "10", "5", "30", "%"),
+    ("minutes_not_controlled", "5", "1", "60", "min"),
+    ("t90_today", "25", "15", "60", "%"),
+    ("spo2_today", "80", "70", "88", "%"),
+    ("t90_rise_points", "5", "2", "20", "%"),
+    ("t90_rise_times", "1.5", "1.1", "3", "1"),
+    ("odi_rise", "5", "2", "15", "{events}/h"),
+    ("odi_rise_percent", "50", "20", "200", "%"),
+    ("index_rise", "5", "2", "15", "{events}/h"),
+    ("index_rise_percent", "20", "10", "100", "%"),
+    ("class_rise", "2", "1", "5", "{events}/h"),
+    ("adult_years", "18", "18", "21", "a"),
+    ("baseline_recent_days", "730", "180", "1825", "d"),
     ("protrusive_range_mm", "6", "4", "8", "mm"),
     ("teeth_in_arch", "10", "6", "12", "{teeth}"),
+    ("coverage_index", "15", "15", "15", "{events}/h"),
+    ("coverage_events", "30", "30", "30", "{events}"),
+    ("coverage_low_index", "5", "5", "5", "{events}/h"),
+    ("coverage_low_end", "14", "14", "14", "{events}/h"),
+    ("coverage_low_events", "10", "10", "10", "{events}"),
+    ("coverage_high_index", "30", "30", "30", "{events}/h"),
+    ("small_range_mm", "5", "3", "6", "mm"),
+    ("epworth_before_days", "730", "90", "1825", "d"),
+    ("coverage_hours", "2", "2", "2", "h"),
+    ("coverage_days", "90", "90", "90", "d"),
     ("first_visit_days", "30", "7", "60", "d"),
     ("second_visit_days", "60", "45", "90", "d"),
     ("second_visit_end_days", "90", "60", "180", "d"),
@@ -133,14 +198,10 @@ TABLE = [
     ("adherent_nights_of_seven", "5", "3", "7", "d"),
     ("weight_change_percent", "10", "3", "20", "%"),
     ("wear_fall_share", "0.20", "0.1", "0.5", "1"),
-    ("wear_recent_days", "28", "14", "90", "d"),
     ("overjet_change", "0.35", "0.17", "0.35", "mm/a"),
     ("overbite_change", "0.21", "0.21", "0.21", "mm/a"),
     ("bite_times", "2", "1", "4", "1"),
     ("bite_interval_days", "180", "90", "730", "d"),
-    ("interval_percent", "95", "80", "99", "%"),
-    ("count_agreement_percent", "10", "1", "25", "%"),
-    ("wear_in_days", "7", "3", "21", "d"),
     ("referral_answer_days", "14", "3", "60", "d"),
     ("delivery_days", "60", "21", "180", "d"),
     ("report_days", "14", "7", "60", "d"),
@@ -149,12 +210,16 @@ TABLE = [
     ("test_result_days", "60", "14", "180", "d"),
     ("decision_days", "21", "7", "90", "d"),
     ("hold_days", "60", "14", "180", "d"),
-    ("coverage_index", "15", "15", "15", "{events}/h"),
-    ("coverage_events", "30", "30", "30", "{events}"),
-    ("coverage_low_index", "5", "5", "5", "{events}/h"),
-    ("coverage_low_end", "14", "14", "14", "{events}/h"),
-    ("coverage_low_events", "10", "10", "10", "{events}"),
-    ("coverage_high_index", "30", "30", "30", "{events}/h"),
+    ("red_flag_days", "2", "1", "5", "d"),
+    ("silent_days", "28", "21", "90", "d"),
+    ("titration_days", "84", "56", "182", "d"),
+    ("settings_without_gain", "3", "2", "6", "{settings}"),
+    ("least_gain", "2", "1", "4", "{score}"),
+    ("side_effect_days", "7", "2", "28", "d"),
+    ("retest_first_days", "730", "365", "1825", "d"),
+    ("retest_every_days", "730", "365", "1825", "d"),
+    ("snoring_retest_rise", "3", "2", "6", "{score}"),
+    ("set_back_mm", "1", "0.5", "3", "mm"),
 ]
 
 
@@ -238,7 +303,7 @@ def test_values_with_their_units(value, unit, text):
     assert with_unit(Decimal(value), unit) == text
 
 
-@named([t for t in MOVABLE if t.unit in ("d", "a", "{check-ins}", "{teeth}")])
+@named([t for t in MOVABLE if t.unit in ("d", "a", "{check-ins}", "{teeth}", "{totals}", "{settings}")])
 def test_days_years_and_things_counted_are_whole(threshold: Threshold):
     with pytest.raises(ValueError, match=f"only whole numbers from {threshold.low} to {threshold.high}"):
         Thresholds().with_values({threshold.name: threshold.low + Decimal("0.5")})
