@@ -136,7 +136,7 @@ def stop_criteria(course: Course) -> tuple[Criterion, ...]:
     """One unmet criterion for each open red flag and each side effect that stops wear: who looks at it, and by when."""
     found = [_flag(course, flag) for flag in course.flags]
     for effect in course.grade_three:
-        sentence = say("stop.grade-three", kind=spoken(effect.kind), since=effect.onset)
+        sentence = say("stop.grade-three", kind=spoken(effect.kind).capitalize(), since=effect.onset)
         title = f"{spoken(effect.kind).capitalize()} of grade {effect.grade}"
         needs = "the dentist sees the patient today"
         found.append(

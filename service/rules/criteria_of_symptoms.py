@@ -73,7 +73,6 @@ def sleepiness_settled(course: Course, thresholds: Thresholds) -> Criterion:
     rested = all(v >= thresholds.restedness_settled.value for v in values)
     if not ((sleepy and rested) or (not sleepy and tired)):
         return by_epworth
-    dates = [d for d in (by_epworth.earliest, by_rest.earliest, next_check_in(course, thresholds)) if d]
     return replace(
         by_epworth,
         status=Status.UNMET,
@@ -81,7 +80,7 @@ def sleepiness_settled(course: Course, thresholds: Thresholds) -> Criterion:
         observed=by_epworth.observed + by_rest.observed,
         thresholds=(*by_epworth.thresholds, *by_rest.thresholds, thresholds.tired_restedness),
         inputs=by_epworth.inputs + by_rest.inputs,
-        earliest=max(dates),
+        earliest=next_check_in(course, thresholds),
     )
 
 

@@ -39,7 +39,7 @@ READINESS = {
     ),
     "ready.not-heard-asked": "Nobody could hear it: {what} is asked instead.",
     "ready.symptoms-disagree": "Symptoms disagree: an Epworth total of {total}, and restedness of {rested} of 10.",
-    "ready.epworth": "Epworth total {total} on {on}; {limit} or less is settled. None is known from before treatment.",
+    "ready.epworth": "Epworth total {total} on {on}; {limit} or less is settled. No total is known from before treatment.",
     "ready.epworth-before": "Epworth total {total} on {on}, {before} before treatment; {limit} or less is settled.",
     "ready.pauses": "Pauses in breathing were witnessed, told on {on}.",
     "ready.no-pauses": "No pauses in breathing were witnessed, told on {on}.",
