@@ -30,7 +30,7 @@ CODES = {
     if "-" in code.value
 }
 WORDS_OF_THE_TRADE = {"check-in", "check-ins", "non-response", "self-report", "over-reads"}
-WORDS_OF_THE_TRADE |= {"face-to-face", "non-supine", "follow-up"}
+WORDS_OF_THE_TRADE |= {"face-to-face", "non-supine", "follow-up", "effort-related", "back-sleeping"}
 HYPHENATED = re.compile(r"[a-z]+(?:-[a-z]+)+")
 CITATION = re.compile(r" \([^()]*doi 10\.[^()]*\)")
 BAD = re.compile(
@@ -73,7 +73,7 @@ def _line(facts, ready, step, response, as_of: date) -> str:
 def test_sentences_are_plain_english(facts, as_of):
     for sentence in sentences(facts, as_of):
         assert sentence[0].isupper() or sentence[0].isdigit(), sentence
-        assert sentence.endswith("."), sentence
+        assert sentence.endswith((".", "?")), sentence
         spoken_part = CITATION.sub("", sentence)
         assert not re.search(BAD, spoken_part), sentence
         assert not set(HYPHENATED.findall(spoken_part.lower())) - WORDS_OF_THE_TRADE, sentence
