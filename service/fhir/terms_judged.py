@@ -21,6 +21,7 @@ _OF_A_REPORT = {
 FINDING_TERMS: dict[str, str] = {
     "central-on-treatment": "Mostly central events with the appliance",
     "central-untold": "Central events not told",
+    "central-untold-before": "How many events were central at baseline is not told",
     "central-caution": "Central events to be weighed",
     "oxygen-not-controlled": "Oxygen not controlled",
     "worse-desaturation-index": "Desaturation index worse than at baseline",

@@ -12,9 +12,10 @@ from decimal import Decimal
 
 from service.rules.decision import Criterion, Measured, Status, cautions
 from service.rules.facts import CaseFacts, DentalAssessment
+from service.rules.reason import say
 from service.rules.threshold import Threshold
 from service.rules.thresholds import Thresholds
-from service.rules.words import day, number, rounded
+from service.rules.words import rounded
 
 _DAYS_A_YEAR = Decimal("365.25")
 
@@ -41,30 +42,23 @@ def _change(
     used = (mean, times, apart)
     told = [(a, mm) for a in assessments if (mm := value(a)) is not None]
     if not told:
-        text = f"The {title.lower()} is not recorded."
+        text = say("bite.not-recorded", what=title.lower())
         return Criterion(name, title, Status.UNKNOWN, text, (), used, missing=f"the {title.lower()}")
     first, start = min(told, key=lambda at: (at[0].moment, -at[1], at[0].source))
     last, now = max(told, key=lambda at: (at[0].moment, -at[1], at[0].source))
     days = (last.moment.day - first.moment.day).days
     inputs = tuple(sorted({first.source, last.source}))
     if days < apart.value:
-        text = (
-            f"The {title.lower()} was {number(now)} mm on {day(last.moment.day)}; a change is judged from two examinations at "
-            f"least {number(apart.value)} days apart ({apart.cited})."
-        )
+        text = say("bite.one-examination", what=title.lower(), mm=now, on=last.moment.day, days=apart.value)
         missing = f"the {title.lower()} at a later examination"
         return Criterion(name, title, Status.UNKNOWN, text, (), used, inputs, missing=missing)
     yearly = (now - start) * _DAYS_A_YEAR / days
     limit = times.value * mean.value
     fast = -yearly > limit
     shown = rounded(yearly, "0.01")
-    direction = "decreased" if shown < 0 else "increased"
-    moved = f"{direction} by {number(abs(shown))} mm a year" if shown else "did not change"
-    text = (
-        f"The {title.lower()} {moved}, from {number(start)} mm on {day(first.moment.day)} to {number(now)} mm on "
-        f"{day(last.moment.day)}; a decrease of more than {number(limit)} mm a year, {number(times.value)} times the mean "
-        f"({mean.cited}), is called fast ({times.cited})."
-    )
+    words = "bite.decreased" if shown < 0 else "bite.increased" if shown > 0 else "bite.unchanged"
+    told = {"what": title.lower(), "yearly": abs(shown), "start": start, "first": first.moment.day}
+    text = say(words, **told, mm=now, on=last.moment.day, limit=limit)
     status = Status.ATTENTION if fast else Status.MET
     needs = "the dentist reviews the bite" if fast else ""
     return Criterion(name, title, status, text, (Measured(shown, "mm/a"),), used, inputs, needs=needs)

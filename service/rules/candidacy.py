@@ -16,8 +16,9 @@ from service.rules.judging.recording import central_index, central_share
 from service.rules.reason import say
 from service.rules.referral_order import Referral
 from service.rules.thresholds import Thresholds
-from service.rules.words import day, listed, number, percent, rounded
+from service.rules.words import percent, rounded
 
+_PETIT = "Petit 2002, doi 10.1164/rccm.2008167"
 _TRIED = ("declined", "not tolerated", "not effective", "in use")
 
 
@@ -51,13 +52,10 @@ def _central(course: Course, thresholds: Thresholds) -> Criterion:
     share, least = thresholds.central_share, thresholds.central_index
     told, central = (central_share(test), central_index(test)) if test else (None, None)
     if test is None or told is None or central is None:
-        return Criterion(name, title, Status.UNKNOWN, "The share of central events is not reported.")
+        return Criterion(name, title, Status.UNKNOWN, say("candidacy.central-untold"))
     mostly = told > share.value and central >= least.value
-    text = (
-        f"{percent(told, share.value)} of the events of {day(test.day)} were central, {number(rounded(central, '0.1'))} per "
-        f"hour; more than {percent(share.value)} and at least {number(least.value)} per hour call for another look "
-        f"({share.cited})."
-    )
+    shown = {"share": percent(told, share.value), "central": rounded(central, "0.1"), "on": test.day}
+    text = say("candidacy.central", **shown, least=least.value)
     observed = (Measured(told, "1"), Measured(rounded(central, "0.1"), "{events}/h"))
     status = Status.ATTENTION if mostly else Status.MET
     return Criterion(name, title, status, text, observed, (share, least), test.sources)
@@ -68,13 +66,10 @@ def _position(course: Course, thresholds: Thresholds) -> Criterion:
     supine = test.supine_per_hour if test else None
     other = test.non_supine_per_hour if test else None
     if test is None or supine is None or other is None:
-        return Criterion(name, title, Status.UNKNOWN, "The index by sleeping position is not reported.")
+        return Criterion(name, title, Status.UNKNOWN, say("candidacy.position-untold"))
     positional = is_positional(supine, other, thresholds)
-    text = (
-        f"Supine {number(supine)} against {number(other)} per hour otherwise on {day(test.day)} is "
-        f"{'' if positional else 'not '}positional: at least {number(ratio.value)} times as many on the back "
-        f"({ratio.cited})."
-    )
+    words = "candidacy.positional" if positional else "candidacy.not-positional"
+    text = say(words, supine=supine, other=other, on=test.day, times=ratio.value)
     observed = (Measured(supine, "{events}/h"), Measured(other, "{events}/h"))
     status = Status.ATTENTION if positional else Status.MET
     return Criterion(name, title, status, text, observed, (ratio,), test.sources)
@@ -83,28 +78,26 @@ def _position(course: Course, thresholds: Thresholds) -> Criterion:
 def _pap_history(course: Course, referral: Referral | None, thresholds: Thresholds) -> Criterion:
     name, title, test, severe = "pap-history", "PAP history", course.baseline, thresholds.severe_index
     if test is None or test.index_per_hour is None:
-        return Criterion(name, title, Status.UNKNOWN, "Without an index it is not known whether PAP comes first.")
+        return Criterion(name, title, Status.UNKNOWN, say("candidacy.pap-no-index"))
     index = test.index_per_hour
     observed, used = (Measured(index, "{events}/h"),), (severe,)
     inputs = (*test.sources, *(referral.told_by("pap_history") if referral else ()))
-    at = f"{test.index_name} {number(index)} per hour on {day(test.day)}"
-    limit = f"{number(severe.value)} or more is severe ({severe.cited})"
+    at = {"name": test.index_name or "An index of", "index": index, "on": test.day, "limit": severe.value}
     if index < severe.value:
-        return Criterion(name, title, Status.MET, f"{at} does not ask for PAP first; {limit}.", observed, used, inputs)
+        return Criterion(name, title, Status.MET, say("candidacy.pap-not-first", **at), observed, used, inputs)
     told = referral.pap_history if referral else None
     if referral is not None and referral.pap_contraindicated:
         told = "contraindicated"
     if told in (*_TRIED, "contraindicated"):
-        return Criterion(name, title, Status.MET, f"{at}: PAP is {told}; {limit}.", observed, used, inputs)
-    said = f"PAP is {told}" if told else "nothing is told about PAP"
-    text = f"{at}, and {said}: a trial, intolerance or stated preference is not on record; {limit}."
+        return Criterion(name, title, Status.MET, say("candidacy.pap-told", **at, pap=told), observed, used, inputs)
+    text = say("candidacy.pap-no-trial", **at, pap=told) if told else say("candidacy.pap-untold", **at)
     return Criterion(name, title, Status.ATTENTION, text, observed, used, inputs)
 
 
 def _range(assessment: DentalAssessment | None, thresholds: Thresholds) -> Criterion:
     name, title, limit = "protrusive-range", "Protrusive range", thresholds.protrusive_range_mm
     if assessment is None or assessment.protrusive_range_mm is None:
-        return Criterion(name, title, Status.UNKNOWN, "The protrusive range is not recorded.")
+        return Criterion(name, title, Status.UNKNOWN, say("candidacy.range-untold"))
     range_mm, strong = assessment.protrusive_range_mm, thresholds.small_range_mm
     told = {"range": range_mm, "on": assessment.moment.day, "limit": limit.value, "strong": strong.value}
     observed, used, inputs = (Measured(range_mm, "mm"),), (limit, strong), (assessment.source,)
@@ -122,11 +115,9 @@ def _teeth(assessment: DentalAssessment | None, thresholds: Thresholds) -> Crite
     told = {arch: teeth for arch, teeth in arches.items() if teeth is not None}
     few = any(teeth < limit.value for teeth in told.values())
     if assessment is None or not told or (len(told) < len(arches) and not few):
-        return Criterion(name, title, Status.UNKNOWN, "The teeth of both arches are not recorded.")
-    text = (
-        f"{listed([f'{teeth} teeth in the {arch} arch' for arch, teeth in told.items()])} on {day(assessment.moment.day)}; "
-        f"fewer than {number(limit.value)} in an arch may not hold an appliance ({limit.cited})."
-    )
+        return Criterion(name, title, Status.UNKNOWN, say("candidacy.teeth-untold"))
+    arches_told = tuple(say("candidacy.arch", teeth=teeth, arch=arch) for arch, teeth in told.items())
+    text = say("candidacy.teeth", arches=arches_told, on=assessment.moment.day, limit=limit.value)
     observed = tuple(Measured(Decimal(teeth), "{teeth}") for teeth in told.values())
     status = Status.ATTENTION if few else Status.MET
     return Criterion(name, title, status, text, observed, (limit,), (assessment.source,))
@@ -134,8 +125,8 @@ def _teeth(assessment: DentalAssessment | None, thresholds: Thresholds) -> Crite
 
 def _finding(assessment: DentalAssessment | None, name: str, title: str, found: bool | None, what: str) -> Criterion:
     if assessment is None or found is None:
-        return Criterion(name, title, Status.UNKNOWN, f"Whether the dentist looked for {what} is not recorded.")
-    seen = f"{what} on {day(assessment.moment.day)} (Petit 2002, doi 10.1164/rccm.2008167)."
-    text = f"The dentist found {'' if found else 'no sign of '}{seen}"
+        return Criterion(name, title, Status.UNKNOWN, say("candidacy.not-looked", what=what))
+    words = "candidacy.found" if found else "candidacy.not-found"
+    text = say(words, what=what, on=assessment.moment.day)
     status = Status.ATTENTION if found else Status.MET
-    return Criterion(name, title, status, text, inputs=(assessment.source,))
+    return Criterion(name, title, status, text, inputs=(assessment.source,), cites=_PETIT)

@@ -23,10 +23,8 @@ from service.rules.statistics import Interval, rate_interval, ratio_interval
 from service.rules.thresholds import Threshold, Thresholds
 from service.rules.words import listed, number, rounded
 
-NIGHT_TO_NIGHT = (
-    "One night is a sample: about 20 % of mild and moderate cases are put into the wrong class by a single night "
-    "(Punjabi 2020, doi 10.1016/j.chest.2020.01.039)."
-)
+NIGHT_TO_NIGHT = say("certainty.night-to-night")
+NIGHT_TO_NIGHT_SOURCE = "Punjabi 2020, doi 10.1016/j.chest.2020.01.039"
 _CLASS_WORDS = {
     ResponseClass.COMPLETE: "complete response",
     ResponseClass.PARTIAL: "partial response",

@@ -80,7 +80,7 @@ class Criterion:
     """One reason: how it came out, in one sentence, with value, thresholds, inputs and what is missing.
 
     `earliest` is the first day it could be met if nothing else changes; None when it is met, or when
-    somebody has to act first (`needs` says who and what). A `caution` asks for nothing: it is clear, or to be weighed.
+    somebody has to act first (`needs` says who and what). `cites` is a source beside those of the thresholds. A `caution` asks for nothing: it is clear, or to be weighed.
     """
 
     name: str
@@ -94,6 +94,7 @@ class Criterion:
     needs: str = ""
     missing: str = ""
     caution: bool = False
+    cites: str = ""
 
     @property
     def standing(self) -> str:
@@ -232,6 +233,7 @@ def criterion_data(item: Criterion) -> dict[str, Any]:
         "earliest": _iso(item.earliest),
         "needs": item.needs or None,
         "missing": item.missing or None,
+        "cites": item.cites or None,
     }
 
 

@@ -18,11 +18,11 @@ from service.rules.course import Course, course_on
 from service.rules.criteria_of_state import appliance_delivered, tolerated
 from service.rules.decision import Criterion, Decision, Party, Status
 from service.rules.facts import CaseFacts
+from service.rules.reason import say
 from service.rules.retest import retest_triggers
 from service.rules.thresholds import Thresholds
 from service.rules.triggers import triggers
 from service.rules.visits import PlannedVisit, VisitState, first_of_each_office, planned_visits, told, visits_read
-from service.rules.words import day, listed
 
 RULE = "follow-up"
 VERSION = "2.0.0"
@@ -83,7 +83,7 @@ def _outcome(
     to_dentist = [c for c in dental if c.status in (Status.UNMET, Status.ATTENTION)]
     reviews = " ".join(_reviews(c) for c in to_dentist)
     if to_physician:
-        sentence = f"Back to the physician: {listed([c.title.lower() for c in to_physician])}."
+        sentence = say("follow-up.back", what=tuple(c.title.lower() for c in to_physician))
         both = f"{sentence} {reviews}".strip()
         return FollowUpOutcome.BACK_TO_PHYSICIAN, both, Party.PHYSICIAN, _since(course, to_physician)
     if to_dentist:
@@ -97,15 +97,17 @@ def _outcome(
             return outcome, told(waiting), waiting[0].office, waiting[0].due
     coming = first_of_each_office(visits, VisitState.PLANNED)
     if coming:
-        return FollowUpOutcome.NOTHING_DUE, f"Nothing is due. {told(coming)}", Party.NOBODY, None
-    kept = "Every planned visit was kept by" if visits else "No visit is planned on"
-    return FollowUpOutcome.NOTHING_DUE, f"{kept} {day(course.as_of)}.", Party.NOBODY, None
+        return FollowUpOutcome.NOTHING_DUE, say("follow-up.nothing-due", next=told(coming)), Party.NOBODY, None
+    words = "follow-up.all-kept" if visits else "follow-up.none-planned"
+    return FollowUpOutcome.NOTHING_DUE, say(words, on=course.as_of), Party.NOBODY, None
 
 
 def _reviews(item: Criterion) -> str:
     """What the dentist does about one finding, as a sentence."""
-    what = item.needs if item.status is Status.UNMET else f"{item.needs}: {item.title.lower()} decreasing fast"
-    return f"{what[0].upper()}{what[1:]}."
+    needs = f"{item.needs[0].upper()}{item.needs[1:]}"
+    if item.status is Status.UNMET:
+        return say("follow-up.dentist", needs=needs)
+    return say("follow-up.bite", needs=needs, what=item.title.lower())
 
 
 def _since(course: Course, waiting: Sequence[Criterion]) -> date:
@@ -134,7 +136,7 @@ def _visits(course: Course, visits: Sequence[PlannedVisit], thresholds: Threshol
     overdue = first_of_each_office(visits, VisitState.OVERDUE)
     if overdue:
         text = told(overdue)
-        needs = f"the patient sees the {listed([f'{v.office}' for v in overdue])}"
+        needs = say("follow-up.sees", whom=tuple(f"the {v.office}" for v in overdue))
         return Criterion(name, title, Status.UNMET, text, (), used, inputs, needs=needs)
-    text = f"No follow-up visit is overdue on {day(course.as_of)}."
+    text = say("visit.none-overdue", on=course.as_of)
     return Criterion(name, title, Status.MET, text, (), used, inputs)

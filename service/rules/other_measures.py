@@ -8,9 +8,10 @@ from decimal import Decimal
 from typing import Any
 
 from service.rules.index_classes import is_positional
+from service.rules.reason import Reason, say
 from service.rules.sleep_test import SleepTest
 from service.rules.thresholds import Thresholds
-from service.rules.words import day, number
+from service.rules.words import number, percent
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,10 +57,9 @@ def other_measures(baseline: SleepTest, efficacy: SleepTest) -> tuple[MeasureCha
             continue
         why_not = _other_drop(baseline, efficacy) if name == "desaturation-index" else None
         change = after - before if before is not None and after is not None and not why_not else None
-        sentence = (
-            f"{title}: {_told(before, spoken_unit)} on {day(baseline.day)}, {_told(after, spoken_unit)} on "
-            f"{day(efficacy.day)}{_in_words(change, why_not)}."
-        )
+        ends = {"title": title, "before": _told(before, spoken_unit), "after": _told(after, spoken_unit)}
+        ends |= {"from_on": baseline.day, "on": efficacy.day}
+        sentence = _sentence(ends, before, change, why_not)
         found.append(MeasureChange(name, title, unit, before, after, change, sentence))
     return tuple(found)
 
@@ -68,21 +68,24 @@ def _told(value: Decimal | None, unit: str) -> str:
     return "not reported" if value is None else f"{number(value)} {unit}"
 
 
-def _in_words(change: Decimal | None, why_not: str | None) -> str:
+def _sentence(ends: dict[str, Any], before: Decimal | None, change: Decimal | None, why_not: Reason | None) -> Reason:
     if why_not:
-        return f"; not compared, {why_not}"
-    if change is None:
-        return ""
-    return ", unchanged" if change == 0 else f", {number(abs(change))} {'lower' if change < 0 else 'higher'}"
+        return say("measure.not-compared", **ends, why=why_not)
+    if change is None or before is None:
+        return say("measure.one-side", **ends)
+    if change == 0:
+        return say("measure.unchanged", **ends)
+    share = percent(abs(change) / before) if before else "from none"
+    return say("measure.lower" if change < 0 else "measure.higher", **ends, by=abs(change), percent=share)
 
 
-def _other_drop(baseline: SleepTest, efficacy: SleepTest) -> str | None:
+def _other_drop(baseline: SleepTest, efficacy: SleepTest) -> Reason | None:
     """Why two desaturation indices do not compare; None when both are scored by the same drop."""
     drops = (baseline.odi_drop_percent, efficacy.odi_drop_percent)
     if None in drops:
-        return "because the drop in saturation that was scored is not known for both"
+        return say("measure.drop-unknown")
     if drops[0] != drops[1]:
-        return f"because drops of {drops[0]} % and of {drops[1]} % were scored"
+        return say("measure.other-drop", one=drops[0], other=drops[1])
     return None
 
 

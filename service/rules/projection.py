@@ -14,13 +14,14 @@ from typing import Any
 from service.rules.course import Course
 from service.rules.decision import Decision, Party, Status, Step
 from service.rules.facts import CaseFacts
+from service.rules.reason import say
 from service.rules.room import at_limit, percent_of_range, taken_back_for_side_effect
 from service.rules.source import Moment
 from service.rules.step_size import step_size_mm
 from service.rules.symptoms_told import symptoms_now
 from service.rules.threshold import Threshold
 from service.rules.thresholds import Thresholds
-from service.rules.words import day, number, rounded, sides
+from service.rules.words import rounded, sides
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,13 +109,12 @@ def _steps(
     while True:
         assert ahead.setting
         if only_one and found:
-            return tuple(found), "The physician asked for another efficacy test after this step."
+            return tuple(found), say("plan.one-step")
         if at_limit(ahead, thresholds):
-            return tuple(found), "The appliance cannot be advanced further."
+            return tuple(found), say("plan.no-room")
         size = step_size_mm(ahead, thresholds)
         if size <= 0:
-            why = f"Beyond {number(standard.value)} mm a step is taken only by the dentist's direction ({standard.cited})."
-            return tuple(found), why
+            return tuple(found), say("plan.standard-parts", standard=standard.value)
         left, right = ahead.setting.left_mm + size, ahead.setting.right_mm + size
         share = percent_of_range(ahead, max(left, right))
         shown = rounded(share, "1") if share is not None else None
@@ -131,11 +131,10 @@ def _projection(
     used = (thresholds.step_mm, thresholds.step_days, goal, thresholds.standard_parts_mm)
     used += (thresholds.maximum_percent_of_range, thresholds.smallest_step_mm)
     if not steps:
-        sentence = f"No further step is planned on {day(course.as_of)}. {why}"
-        return Projection(course.as_of, (), None, None, why, sentence, used)
-    told = "; ".join(f"{sides(s.left_mm, s.right_mm)} from {day(s.day)}" for s in steps)
-    at_goal = (
-        f" The typical goal of {number(goal.value)} mm ({goal.cited}) is reached on {day(goal_on)}." if goal_on else ""
-    )
-    sentence = f"If symptoms stay unsettled and the appliance is worn and tolerated: {told}.{at_goal} Then the plan ends. {why}"
+        return Projection(course.as_of, (), None, None, why, say("plan.none", on=course.as_of, why=why), used)
+    told = tuple(say("plan.step", setting=sides(s.left_mm, s.right_mm), on=s.day) for s in steps)
+    if goal_on:
+        sentence = say("plan.to-goal", steps=told, goal=goal.value, on=goal_on, why=why)
+    else:
+        sentence = say("plan.steps", steps=told, why=why)
     return Projection(course.as_of, steps, goal_on, steps[-1].day if to_limit else None, why, sentence, used)

@@ -13,6 +13,8 @@ from service.rules.criteria_of_symptoms import fresh_answers
 from service.rules.decision import Party
 from service.rules.judging.finding import Cause, Finding, Weight
 from service.rules.reason import Reason, say
+from service.rules.red_flags import DO_NOT_WEAR
+from service.rules.settled_by_others import open_order
 from service.rules.thresholds import Thresholds
 from service.rules.worsening import answered_on, ask_about_driving, asked_about, disagreement
 
@@ -31,8 +33,19 @@ class Question:
 
 def questions_of(course: Course, thresholds: Thresholds) -> tuple[Question, ...]:
     """Every open question of a case, each once."""
-    found = (*_of_the_dentist(course, thresholds), *_of_the_laboratory(course))
+    found = (*_of_the_physician(course), *_of_the_dentist(course, thresholds), *_of_the_laboratory(course))
     return tuple(dict.fromkeys(found))
+
+
+def _of_the_physician(course: Course) -> Iterator[Question]:
+    """While the appliance stays out the physician is told, and asked whether an ordered test is still to be made."""
+    out = [e.onset for e in course.grade_three] + [f.since.day for f in course.flags if f.kind in DO_NOT_WEAR]
+    if not out:
+        return
+    yield Question(Party.PHYSICIAN, say("stop.untreated", since=min(out)))
+    ordered = open_order(course)
+    if ordered:
+        yield Question(Party.PHYSICIAN, say("stop.still-test", on=ordered))
 
 
 def _of_the_dentist(course: Course, thresholds: Thresholds) -> Iterator[Question]:

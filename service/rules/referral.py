@@ -23,11 +23,11 @@ from service.rules.kinds import HypopnoeaRule
 from service.rules.reason import say
 from service.rules.referral_order import Referral
 from service.rules.thresholds import Thresholds
-from service.rules.words import count, day, listed, number
 
 RULE = "referral-check"
 VERSION = "2.0.0"
 
+_HO = "Ho 2015, doi 10.5665/sleep.5234"
 # ICD-10-CM and SNOMED CT codes of obstructive sleep apnoea.
 _SLEEP_APNOEA = frozenset({"G47.33", "78275009"})
 
@@ -61,20 +61,20 @@ def check_referral(facts: CaseFacts, thresholds: Thresholds, as_of: date, course
 
 def _decision(as_of: date, asked: Sequence[Criterion], cautions: Sequence[Criterion]) -> Decision:
     open_points = [c for c in asked if c.status in (Status.UNMET, Status.UNKNOWN)]
-    weigh = [c.title.lower() for c in (*asked, *cautions) if c.status is Status.ATTENTION]
-    attention = f" For attention, which blocks nothing: {listed(weigh)}." if weigh else ""
+    weigh = tuple(c.title.lower() for c in (*asked, *cautions) if c.status is Status.ATTENTION)
+    attention = f" {say('referral.attention', what=weigh)}" if weigh else ""
     if open_points:
-        missing = _asked_first([c for c in open_points if c.missing])
-        unmet = [c.title.lower() for c in open_points if not c.missing]
-        parts = [f"missing {listed(missing)}"] if missing else []
-        parts += [f"not as asked: {listed(unmet)}"] if unmet else []
-        sentence = f"The referral is not complete; {'; '.join(parts)}.{attention}"
+        missing = tuple(_asked_first([c for c in open_points if c.missing]))
+        unmet = tuple(c.title.lower() for c in open_points if not c.missing)
+        parts = [say("referral.missing", what=missing)] if missing else []
+        parts += [say("referral.not-as-asked", what=unmet)] if unmet else []
+        sentence = f"{say('referral.incomplete', what='; '.join(parts))}{attention}"
         outcome, mover = ReferralOutcome.INCOMPLETE, Party.PHYSICIAN
     elif weigh:
-        sentence = f"The referral is complete.{attention}"
+        sentence = f"{say('referral.complete')}{attention}"
         outcome, mover = ReferralOutcome.NEEDS_ATTENTION, Party.DENTIST
     else:
-        sentence = "The referral is complete and nothing in it needs attention."
+        sentence = say("referral.complete-clear")
         outcome, mover = ReferralOutcome.COMPLETE, Party.DENTIST
     return Decision(RULE, VERSION, as_of, outcome.value, sentence, (*asked, *cautions), mover)
 
@@ -94,32 +94,30 @@ def _asked_first(unknown: Sequence[Criterion]) -> list[str]:
 def _prescribed(referral: Referral | None, as_of: date) -> Criterion:
     name, title = "prescribed", "Prescription by a physician"
     if referral is None:
-        text = f"No referral is recorded up to {day(as_of)}."
+        text = say("referral.none", on=as_of)
         return Criterion(name, title, Status.UNKNOWN, text, missing=_NO_REFERRAL)
     inputs = (referral.source,)
     if referral.prescriber_is_physician is False:
-        text = (
-            f"The referral of {day(referral.day)} is not signed by a physician; a physician prescribes the appliance."
-        )
+        text = say("referral.not-a-physician", on=referral.day)
         return Criterion(name, title, Status.UNMET, text, inputs=inputs, needs="a physician prescribes the appliance")
     if not referral.prescriber:
-        text = f"The referral of {day(referral.day)} does not say who prescribes the appliance."
+        text = say("referral.nobody-prescribes", on=referral.day)
         return Criterion(name, title, Status.UNKNOWN, text, inputs=inputs, missing="the physician who prescribes")
-    text = f"The appliance was prescribed on {day(referral.day)}."
+    text = say("referral.prescribed", on=referral.day)
     return Criterion(name, title, Status.MET, text, inputs=inputs)
 
 
 def _diagnosed(referral: Referral | None, as_of: date) -> Criterion:
     name, title = "diagnosed", "Diagnosis"
     if referral is None or not referral.diagnosis_codes:
-        text = f"No diagnosis by a physician is recorded up to {day(as_of)}."
+        text = say("referral.no-diagnosis", on=as_of)
         inputs = (referral.source,) if referral else ()
         return Criterion(name, title, Status.UNKNOWN, text, inputs=inputs, missing="the physician's diagnosis")
-    told = listed(sorted(referral.diagnosis_codes))
+    told = tuple(sorted(referral.diagnosis_codes))
     if _SLEEP_APNOEA.isdisjoint(referral.diagnosis_codes):
-        text = f"The diagnosis recorded on {day(referral.day)} ({told}) is not obstructive sleep apnoea."
+        text = say("referral.other-diagnosis", on=referral.day, codes=told)
         return Criterion(name, title, Status.ATTENTION, text, inputs=referral.told_by("diagnosis_codes"))
-    text = f"Obstructive sleep apnoea is diagnosed in the referral of {day(referral.day)} ({told})."
+    text = say("referral.diagnosed", on=referral.day, codes=told)
     return Criterion(name, title, Status.MET, text, inputs=referral.told_by("diagnosis_codes"))
 
 
@@ -134,13 +132,10 @@ def _long_enough(course: Course, thresholds: Thresholds) -> Criterion:
         return Criterion(name, title, Status.UNKNOWN, _NO_TEST, missing="the recording hours of the baseline test")
     inputs, hours = test.sources, test.recording_hours
     if hours is None:
-        text = f"How long the baseline test of {day(test.day)} recorded is not known."
+        text = say("referral.hours-untold", on=test.day)
         missing = "the recording hours of the baseline test"
         return Criterion(name, title, Status.UNKNOWN, text, (), (asked,), inputs, missing=missing)
-    text = (
-        f"The baseline test of {day(test.day)} recorded {number(hours)} hours; at least {number(asked.value)} are asked "
-        f"({asked.cited})."
-    )
+    text = say("referral.hours", on=test.day, hours=hours, asked=asked.value)
     status = Status.MET if hours >= asked.value else Status.UNMET
     needs = "" if status is Status.MET else "the physician decides on another baseline test"
     return Criterion(name, title, status, text, (Measured(hours, "h"),), (asked,), inputs, needs=needs)
@@ -168,10 +163,7 @@ def _recent(course: Course, thresholds: Thresholds) -> Criterion:
         return Criterion(name, title, Status.UNKNOWN, _NO_TEST, missing="the day of the baseline test")
     until = course.appliance.delivered_on if course.appliance else course.as_of
     age = max((until - test.day).days, 0)
-    text = (
-        f"The baseline test of {day(test.day)} was {count(age, 'day')} old on {day(until)}; up to {number(asked.value)} are "
-        f"accepted ({asked.cited})."
-    )
+    text = say("referral.age-of-test", on=test.day, days=age, until=until, asked=asked.value)
     status = Status.MET if age <= asked.value else Status.UNMET
     needs = "" if status is Status.MET else "the physician decides on another baseline test"
     observed = (Measured(Decimal(age), "d"),)
@@ -184,12 +176,9 @@ def _rule_named(course: Course) -> Criterion:
     if test is None:
         return Criterion(name, title, Status.UNKNOWN, _NO_TEST, missing=missing)
     if test.hypopnoea_rule is HypopnoeaRule.UNKNOWN:
-        text = (
-            f"The baseline test of {day(test.day)} does not say how hypopnoeas were scored, on which its {test.index_name} "
-            "depends (Ho 2015, doi 10.5665/sleep.5234)."
-        )
-        return Criterion(name, title, Status.UNKNOWN, text, inputs=test.sources, missing=missing)
-    text = f"The baseline test of {day(test.day)} reports {test.index_name} with the rule «{test.hypopnoea_rule}»."
+        text = say("referral.rule-untold", on=test.day, name=test.index_name or "index")
+        return Criterion(name, title, Status.UNKNOWN, text, inputs=test.sources, missing=missing, cites=_HO)
+    text = say("referral.rule", on=test.day, name=test.index_name or "index", rule=test.hypopnoea_rule.value)
     return Criterion(name, title, Status.MET, text, inputs=test.sources)
 
 
@@ -200,12 +189,9 @@ def _severity(course: Course, thresholds: Thresholds) -> Criterion:
         return Criterion(name, title, Status.UNKNOWN, _NO_TEST, missing="the severity")
     index = test.index_per_hour
     found = severity(index, thresholds)
-    what = "is under the limit of apnoea" if found == "none" else f"is {found} apnoea"
-    limits = ", ".join(number(t.value) for t in used)
-    text = (
-        f"{test.index_name} {number(index)} per hour on {day(test.day)} {what} (limits {limits}; "
-        f"{thresholds.moderate_index.cited})."
-    )
+    words = "referral.no-apnoea" if found == "none" else "referral.severity"
+    told = {"name": test.index_name or "An index of", "index": index, "on": test.day, "severity": found}
+    text = say(words, **told, limits=tuple(t.value for t in used))
     status = Status.ATTENTION if found == "none" else Status.MET
     return Criterion(name, title, status, text, (Measured(index, "{events}/h"),), used, test.sources)
 
@@ -213,13 +199,10 @@ def _severity(course: Course, thresholds: Thresholds) -> Criterion:
 def _adult(referral: Referral | None, thresholds: Thresholds, as_of: date) -> Criterion:
     name, title, limit = "adult", "Age", thresholds.adult_years
     if referral is None or referral.birth_date is None:
-        text = f"The patient's date of birth is not recorded up to {day(as_of)}."
+        text = say("referral.no-birth-date", on=as_of)
         return Criterion(name, title, Status.UNKNOWN, text, (), (limit,), missing="the date of birth")
     age = age_on(referral.birth_date, referral.day)
-    text = (
-        f"The patient was {age} on {day(referral.day)}; under {number(limit.value)} is outside the scope of this service "
-        f"({limit.cited})."
-    )
+    text = say("referral.age", age=age, on=referral.day, limit=limit.value)
     status = Status.MET if age >= limit.value else Status.UNMET
     needs = "" if status is Status.MET else "the physician chooses another way"
     observed = (Measured(Decimal(age), "a"),)

@@ -12,7 +12,7 @@ from decimal import Decimal
 from typing import Any
 
 from service.rules.alleviation import Alleviation, alleviation
-from service.rules.certainty import NIGHT_TO_NIGHT, Certainty, certainty
+from service.rules.certainty import NIGHT_TO_NIGHT, NIGHT_TO_NIGHT_SOURCE, Certainty, certainty
 from service.rules.course import Course, course_on
 from service.rules.criteria_of_wear import recent_nights
 from service.rules.decision import (
@@ -139,6 +139,7 @@ class Response:
             "own_reading": self.own_reading,
             "own_reading_reason": reason_data(self.own_reading) if self.own_reading else None,
             "cautions": list(self.cautions),
+            "cites": [NIGHT_TO_NIGHT_SOURCE],
             "thresholds": [threshold_data(t) for t in self.thresholds],
             "inputs": [{"reference": s.reference, "version": s.version} for s in self.inputs],
         }

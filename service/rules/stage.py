@@ -21,7 +21,6 @@ from service.rules.silence import silent_since
 from service.rules.thresholds import Thresholds
 from service.rules.time_up import time_up_since
 from service.rules.titration import next_step
-from service.rules.words import day
 
 
 class StageName(StrEnum):
@@ -204,14 +203,14 @@ def _completed(titrating: Stage, entered: date, step: Decision | None, tested: b
 
 def _continued(on: date, follow_up: FollowUp | None, state: ReferralState) -> Stage:
     """Treatment that works is followed up by both offices for good, also once the referral is complete."""
-    decided = f"The physician decided on {day(on)} to continue treatment"
+    complete = state is ReferralState.COMPLETED
     if follow_up is not None:
-        complete = "; the referral is complete" if state is ReferralState.COMPLETED else ""
-        why = f"{decided}{complete}. {follow_up.decision.sentence}"
+        words = "stage.continued-complete" if complete else "stage.continued"
+        why = f"{say(words, on=on)} {follow_up.decision.sentence}"
         return Stage(StageName.FOLLOW_UP, follow_up.decision.whose_move, follow_up.since or on, why)
-    if state is ReferralState.COMPLETED:
-        return Stage(StageName.CLOSED, Party.NOBODY, on, f"{decided}; the referral is complete.")
-    return Stage(StageName.FOLLOW_UP, Party.DENTIST, on, f"{decided}; both offices follow up, the dentist next.")
+    if complete:
+        return Stage(StageName.CLOSED, Party.NOBODY, on, say("stage.continued-complete", on=on))
+    return Stage(StageName.FOLLOW_UP, Party.DENTIST, on, say("stage.continued-next", on=on))
 
 
 def _with_follow_up(
@@ -271,11 +270,8 @@ def _with_cancellation(stage: Stage, facts: CaseFacts, as_of: date) -> Stage:
     first = open_cancellation(facts, as_of)
     if first is None or stage.name is StageName.CLOSED:
         return stage
-    because = f" ({first.reason})" if first.reason else ""
-    sentence = (
-        f"The physician's office asked on {day(first.day)} to cancel the referral{because}; "
-        "the dental office agrees or declines."
-    )
+    words = "stage.asked-to-cancel-because" if first.reason else "stage.asked-to-cancel"
+    sentence = say(words, on=first.day, reason=first.reason)
     if stage.urgent:
         return replace(stage, why=f"{stage.why} {sentence}")
     since = stage.since if stage.whose_move is Party.DENTIST else first.day

@@ -14,9 +14,10 @@ from service.rules.course import Course, course_on
 from service.rules.decision import Criterion, Measured, Status, cautions
 from service.rules.facts import CaseFacts
 from service.rules.kinds import Office, RedFlagKind
+from service.rules.reason import say
 from service.rules.relapse import relapse
 from service.rules.thresholds import Thresholds
-from service.rules.words import day, number, rounded
+from service.rules.words import rounded
 
 
 def triggers(facts: CaseFacts, thresholds: Thresholds, course: Course) -> tuple[Criterion, ...]:
@@ -53,7 +54,7 @@ def _answered(item: Criterion, seen: date, again: Criterion | None) -> Criterion
         return item
     if again is not None and again.status is Status.ATTENTION:
         return again
-    sentence = f"{item.sentence} The physician has dealt with it since, on {day(seen)}."
+    sentence = say("trigger.dealt-with", why=item.sentence, on=seen)
     return replace(item, status=Status.MET, sentence=sentence, needs="")
 
 
@@ -61,7 +62,7 @@ def _symptoms(course: Course, thresholds: Thresholds) -> Criterion:
     name, title = "symptoms-after-good-test", "Symptoms after a good test"
     again = relapse(course, thresholds)
     if again is None:
-        text = f"No unsettled symptoms after a good efficacy test are waiting for the physician on {day(course.as_of)}."
+        text = say("trigger.no-symptoms", on=course.as_of)
         return Criterion(name, title, Status.MET, text)
     return Criterion(
         name,
@@ -83,17 +84,15 @@ def _weight(course: Course, thresholds: Thresholds, until: date | None) -> Crite
     )
     upto = [t for t in told if until and t[0].day <= until]
     if len(told) < 2 or (upto and upto[-1] == told[-1]):
-        text = "No change of weight since the test can be told from the check-ins."
+        text = say("trigger.weight-unknown")
         inputs = tuple(s for t in told[-1:] for s in t[2])
         return Criterion(name, title, Status.UNKNOWN, text, (), (limit,), inputs, missing="a weight before and now")
     reference, last = (upto[-1] if upto else told[0]), told[-1]
     change = (last[1] - reference[1]) * 100 / reference[1]
     shown = rounded(change, "0.1")
-    words = "unchanged" if shown == 0 else f"{number(abs(shown))} % {'more' if shown > 0 else 'less'}"
-    text = (
-        f"Weight {number(last[1])} kg on {day(last[0].day)}, {words} against {number(reference[1])} kg on "
-        f"{day(reference[0].day)}; a change of {number(limit.value)} % or more sends the patient back ({limit.cited})."
-    )
+    words = "trigger.weight-same" if shown == 0 else "trigger.weight-more" if shown > 0 else "trigger.weight-less"
+    values = {"last": last[1], "on": last[0].day, "before": reference[1], "from_on": reference[0].day}
+    text = say(words, **values, percent=abs(shown), limit=limit.value)
     status = Status.ATTENTION if abs(change) >= limit.value else Status.MET
     needs = "the physician reviews the change of weight" if status is Status.ATTENTION else ""
     inputs = tuple(sorted({*reference[2], *last[2]}))
@@ -106,10 +105,10 @@ def _in_use(course: Course) -> Criterion:
     broken = [f for f in course.flags if f.kind is RedFlagKind.BROKEN_APPLIANCE]
     needs = "the dentist repairs or replaces the appliance and the physician is told"
     if broken:
-        text = f"The appliance was reported broken on {day(broken[0].since.day)}."
+        text = say("trigger.broken", on=broken[0].since.day)
         return Criterion(name, title, Status.ATTENTION, text, inputs=broken[0].sources, needs=needs)
     if appliance.ended_on and appliance.ended_on <= course.as_of:
-        text = f"The appliance has been out of use since {day(appliance.ended_on)}, and no other is recorded."
+        text = say("trigger.out-of-use", on=appliance.ended_on)
         return Criterion(name, title, Status.ATTENTION, text, inputs=(appliance.source,), needs=needs)
-    text = f"The appliance delivered on {day(appliance.delivered_on)} is in use."
+    text = say("trigger.in-use", on=appliance.delivered_on)
     return Criterion(name, title, Status.MET, text, inputs=(appliance.source,))

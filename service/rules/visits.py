@@ -19,9 +19,9 @@ from service.rules.decision import Party
 from service.rules.ended import treatment_ended
 from service.rules.facts import Visit
 from service.rules.kinds import Office, PhysicianChoice
+from service.rules.reason import Reason, say
 from service.rules.threshold import Threshold
 from service.rules.thresholds import Thresholds
-from service.rules.words import day, listed
 
 
 class VisitState(StrEnum):
@@ -35,18 +35,18 @@ class VisitState(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class PlannedVisit:
-    """One visit: due from `due`, overdue after `latest`, kept on `kept_on`; `cited` names the rule it follows."""
+    """One visit: due from `due`, overdue after `latest`, kept on `kept_on`; `rule` is the threshold that sets it."""
 
     office: Party
     due: date
     latest: date
     state: VisitState
     kept_on: date | None
-    cited: str
+    rule: Threshold
 
     @property
     def sentence(self) -> str:
-        """How the visit stands, in a sentence that names the rule."""
+        """How the visit stands, in a sentence."""
         return told((self,))
 
     def as_data(self) -> dict[str, Any]:
@@ -65,21 +65,15 @@ def told(visits: Sequence[PlannedVisit]) -> str:
     """How visits of one state stand, those of both offices on one day in one sentence."""
     together: dict[tuple[date, date, date | None, str], list[PlannedVisit]] = {}
     for visit in visits:
-        together.setdefault((visit.due, visit.latest, visit.kept_on, visit.cited), []).append(visit)
+        together.setdefault((visit.due, visit.latest, visit.kept_on, visit.rule.name), []).append(visit)
     return " ".join(_sentence(group) for group in together.values())
 
 
-def _sentence(visits: Sequence[PlannedVisit]) -> str:
-    one, many = visits[0], len(visits) > 1
-    whom = f"visit{'s' if many else ''} to {listed([f'the {v.office}' for v in visits])}"
-    due, latest, was, verb = day(one.due), day(one.latest), "were" if many else "was", "are" if many else "is"
-    words = {
-        VisitState.KEPT: f"The {whom} due on {due} {was} kept on {day(one.kept_on or one.due)}",
-        VisitState.OVERDUE: f"The {whom} {was} due on {due} and {verb} overdue since {latest}",
-        VisitState.DUE: f"The {whom} {verb} due between {due} and {latest}",
-        VisitState.PLANNED: f"The next {whom} {verb} due on {due}",
-    }
-    return f"{words[one.state]} ({one.cited})."
+def _sentence(visits: Sequence[PlannedVisit]) -> Reason:
+    one = visits[0]
+    told = {"whom": tuple(f"the {v.office}" for v in visits), "due": one.due, "latest": one.latest}
+    number = "many" if len(visits) > 1 else "one"
+    return say(f"visit.{one.state}-{number}", **told, kept=one.kept_on or one.due)
 
 
 def efficacy_verified_on(course: Course) -> date | None:
@@ -174,4 +168,4 @@ def _visit(
         state = VisitState.DUE
     else:
         state = VisitState.PLANNED
-    return PlannedVisit(office, due, latest, state, kept_on, rule.cited)
+    return PlannedVisit(office, due, latest, state, kept_on, rule)

@@ -129,12 +129,11 @@ def _next(text: str) -> str:
     return str(float(text) + 1) if "." in text else str(int(text) + 1)
 
 
-def mutants_of(file: Path) -> list[Mutant]:
-    """Every mutant of one file of the rules."""
+def mutants_of(file: Path, name: str) -> list[Mutant]:
+    """Every mutant of one file of the rules; `name` is its path below them."""
     places = _Places(ast.parse(file.read_text()))
     return [
-        Mutant(file.name, getattr(node, "lineno", 0), i, kind, what)
-        for i, (node, kind, what) in enumerate(places.nodes)
+        Mutant(name, getattr(node, "lineno", 0), i, kind, what) for i, (node, kind, what) in enumerate(places.nodes)
     ]
 
 

@@ -38,7 +38,16 @@ from tests.mutation.mutants import Mutant, changed, mutants_of
 ROOT = Path(__file__).resolve().parents[2]
 RULES = ROOT / "service" / "rules"
 TESTS = "tests/rules"
-SLOW = ("test_properties.py", "test_sentences.py", "test_needed.py")
+SLOW = (
+    "test_properties.py",
+    "test_sentences.py",
+    "test_needed.py",
+    "test_needed_exactly.py",
+    "test_state_walk.py",
+    "test_second_opinion.py",
+    "test_second_judgement.py",
+    "test_derived_flag_rate.py",
+)
 UNTRACED = {"statistics.py": "test_statistics.py"}
 QUIET = [
     "-q",
@@ -60,7 +69,7 @@ class _Changed(importlib.abc.MetaPathFinder, importlib.abc.Loader):
     """Imports one module of the rules from its changed tree, the others as they are."""
 
     def __init__(self, mutant: Mutant) -> None:
-        self.name = f"service.rules.{mutant.file.removesuffix('.py')}"
+        self.name = f"service.rules.{mutant.file.removesuffix('.py').replace('/', '.')}"
         self.path = RULES / mutant.file
         self.tree = changed(self.path.read_text(), mutant)
 
@@ -85,7 +94,7 @@ class _Reach:
         if not file.startswith(str(RULES)) or os.path.basename(file) in UNTRACED:
             return None
         if event == "line" and self.current:
-            self.tests_of[(os.path.basename(file), frame.f_lineno)].add(self.current)
+            self.tests_of[(file.removeprefix(f"{RULES}/"), frame.f_lineno)].add(self.current)
         return self.trace
 
     @pytest.hookimpl(hookwrapper=True)
@@ -119,7 +128,7 @@ def _tests_for(mutant: Mutant, reach: dict[tuple[str, int], set[str]]) -> list[s
 
 def _nearest(mutant: Mutant, tests: list[str]) -> list[str]:
     """Those of the tests that fail first, as a rule: in the files named after the mutant's, or the file with most of them."""
-    stem = mutant.file.removesuffix(".py")
+    stem = Path(mutant.file).stem
     if not tests:
         return [str(p.relative_to(ROOT)) for p in sorted((ROOT / TESTS).glob(f"test_{stem}*.py"))]
     own = [t for t in tests if t.startswith(f"{TESTS}/test_{stem}")]
@@ -170,8 +179,9 @@ def main() -> int:
     parser.add_argument("--only", nargs="*", default=[], help="file names inside service/rules")
     asked = parser.parse_args()
     os.chdir(ROOT)
-    files = sorted(p for p in RULES.glob("*.py") if not asked.only or p.name in asked.only)
-    mutants = [m for file in files for m in mutants_of(file)]
+    names = sorted(str(p.relative_to(RULES)) for folder in ("", "judging/") for p in RULES.glob(f"{folder}*.py"))
+    chosen = [n for n in names if not asked.only or n in asked.only or Path(n).name in asked.only]
+    mutants = [m for name in chosen for m in mutants_of(RULES / name, name)]
     if asked.sample and asked.sample < len(mutants):
         mutants = sorted(random.Random(asked.seed).sample(mutants, asked.sample), key=lambda m: (m.file, m.place))
     answer = _in_a_child(_reach_in_a_child)

@@ -43,7 +43,7 @@ def sensor(on: int, worn: int, of: int, hours: str | None = "6"):
 
 
 def ledger(*reports: CheckIn, delivered: date | None = DELIVERED):
-    return ledger_of(reports, delivered, DEFAULTS)
+    return ledger_of(reports, delivered)
 
 
 def shares(*reports: CheckIn) -> dict[int, Fraction]:
@@ -164,12 +164,12 @@ CONTRADICTIONS = rows(
 
 @pytest.mark.parametrize(("reports", "nights"), CONTRADICTIONS)
 def test_contradictions_are_shown(reports, nights):
-    assert [c.nights for c in ledger(*reports).contradictions] == nights
-    assert [c.nights for c in ledger(*reversed(reports)).contradictions] == nights
+    assert [c.nights for c in ledger(*reports).contradictions(date.min, DEFAULTS)] == nights
+    assert [c.nights for c in ledger(*reversed(reports)).contradictions(date.min, DEFAULTS)] == nights
 
 
 def test_a_contradiction_names_both_days():
-    (found,) = ledger(told(24, 7, 7), told(26, 3, 7)).contradictions
+    (found,) = ledger(told(24, 7, 7), told(26, 3, 7)).contradictions(date.min, DEFAULTS)
     assert (found.first, found.second) == (day(24), day(26))
 
 

@@ -251,6 +251,13 @@ def _replace_body(landed: Upgraded, row: dict[str, Any], body: str) -> None:
     landed.change(query, body=body, type=row["type"], id=row["id"], version=row["version"])
 
 
+def test_a_red_flag_that_another_office_closed_by_a_date_is_open_again(landed: Upgraded, client: TestClient) -> None:
+    """Drowsy driving is for the physician; the dental office had closed it with a date alone."""
+    case = load(_shown(client, f"/cases/{landed.numbers['L-FLAG']}"))
+    assert [f["kind"] for f in case["red_flags"]] == ["drowsy-driving"]
+    assert (case["stage"], case["whose_move"], case["urgent"]) == ("under-review", "physician", True)
+
+
 def test_a_case_that_fails_keeps_none_of_the_others(landed: Upgraded, caplog: pytest.LogCaptureFixture) -> None:
     number = landed.numbers["L-FLAG"]
     landed.change("UPDATE case_row SET derived = 'no JSON' WHERE case_number = :n", n=number)

@@ -52,6 +52,8 @@ READINESS = {
     "stop.grade-three": "{kind} of grade 3 since {since}: the appliance stays out, and the dental office sees the patient today.",
     "stop.today": "{why} For the {office}, today.",
     "stop.by": "{why} For the {office}, by {due}.",
+    "stop.untreated": "The appliance stays out since {since}: the apnoea is untreated meanwhile.",
+    "stop.still-test": "A test is ordered since {on} and the appliance stays out: still test?",
     "ready.stop": "Stop and review: {what}.",
     "ready.stop-flag-today": "{what} ({office}, today)",
     "ready.stop-flag-by": "{what} ({office}, by {due})",

@@ -55,6 +55,9 @@ RESPONSE = {
         "Mean disease alleviation at most {percent}, effective index at least {index} per hour: worn {worn} of {slept} hours of "
         "sleep over {nights} nights, as means by sensor."
     ),
+    "certainty.night-to-night": (
+        "One night is a sample: about 20 % of mild and moderate cases are put into the wrong class by a single night."
+    ),
     "certainty.untold": "No interval for the index of the {name} test of {on}: its event count or hours are not told.",
     "certainty.doubtful": "No interval for the index of the {name} test of {on}: it does not fit its event count and hours.",
     "certainty.index": (

@@ -3,6 +3,17 @@
 from __future__ import annotations
 
 STAGE = {
+    "stage.continued": "The physician decided on {on} to continue treatment.",
+    "stage.continued-complete": "The physician decided on {on} to continue treatment; the referral is complete.",
+    "stage.continued-next": (
+        "The physician decided on {on} to continue treatment; both offices follow up, the dentist next."
+    ),
+    "stage.asked-to-cancel": (
+        "The physician's office asked on {on} to cancel the referral; the dental office agrees or declines."
+    ),
+    "stage.asked-to-cancel-because": (
+        "The physician's office asked on {on} to cancel the referral ({reason}); the dental office agrees or declines."
+    ),
     "stage.on-hold": "The dental office has put the referral on hold.",
     "stage.nothing-delivered": (
         "The dental office completed the referral, and no delivery of an appliance is on record; the physician asks what was "
