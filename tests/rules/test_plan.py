@@ -10,14 +10,12 @@ from service.rules.plan import Activity, activities_of
 from service.rules.titration import next_step
 
 from .build import (
-    AS_OF,
     DEFAULTS,
     READY,
     ago,
     appliance,
     baseline,
     case,
-    check_in,
     choice,
     efficacy,
     good_check_in,
