@@ -77,7 +77,7 @@ def test_of_a_long_course_a_bounded_part_is_needed():
         found = needed(facts, DEFAULTS, AS_OF)
         return len(found.check_ins)
 
-    assert kept(100) == kept(500) == kept(1000) < 30
+    assert kept(100) == kept(500) == kept(1000) < 70
 
 
 def test_what_is_long_past_is_not_needed():

@@ -70,7 +70,6 @@ LAST_TOLD = rows(
     ("weight, besides the first", {"weight_kg": Decimal(80)}),
     ("who could hear", {"who_could_hear": Hearer.NOBODY}),
     ("what is driven", {"driving": Driving.CAR}),
-    ("new conditions", {"health_changes": (HealthChange.STROKE,)}),
 )
 
 
@@ -85,6 +84,11 @@ def test_the_last_two_that_tell_a_field_however_old(what):
 def test_every_epworth_total_since_a_new_one_is_compared_with_all():
     held = told(320, 310, 300, 290, 280, epworth_total=7)
     assert days_of(kept(check_ins=held).check_ins) == [280, 290, 300, 310, 320]
+
+
+def test_every_new_condition_since_each_may_lead_to_another_test():
+    held = told(320, 310, 300, health_changes=(HealthChange.STROKE,))
+    assert days_of(kept(check_ins=held).check_ins) == [300, 310, 320]
 
 
 def test_what_was_told_up_to_the_first_delivery():
