@@ -106,10 +106,11 @@ def unusual_step(course: Course, thresholds: Thresholds) -> Reason | None:
     return None
 
 
-def uncounted_check_ins(course: Course) -> tuple[Reason, ...]:
-    """Reports that are asked about and not counted: of more nights than there were since the delivery."""
-    first = course.delivered
-    return tuple(_uncounted(c, first) for c in course.ledger.not_counted if first is not None)
+def uncounted_check_ins(course: Course, thresholds: Thresholds) -> tuple[Reason, ...]:
+    """Reports of the last weeks that are asked about and not counted: of more nights than there were since the delivery."""
+    first, days = course.delivered, thresholds.wear_recent_days.value
+    lately = [c for c in course.ledger.not_counted if (course.as_of - c.moment.day).days <= days]
+    return tuple(_uncounted(c, first) for c in lately if first is not None)
 
 
 def _uncounted(check_in: CheckIn, delivered: date) -> Reason:

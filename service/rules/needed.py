@@ -21,14 +21,14 @@ from service.rules.triggers import physician_acted_on
 _DAY = timedelta(days=1)
 LOOKED_BACK_DAYS = 90
 """How far back decisions ask since when something has been so."""
-_LAST_TOLD = (*SYMPTOMS, "weight_kg", "who_could_hear", "driving", "health_changes")
+_LAST_TOLD = (*SYMPTOMS, "weight_kg", "who_could_hear", "driving")
 
 
 def needed(facts: CaseFacts, thresholds: Thresholds, as_of: date) -> CaseFacts:
     """The facts that decisions of `as_of` and of later days can depend on, also when facts of those days are added.
 
-    Only check-ins are many; everything else stays as it is. Epworth totals since the delivery stay all: a new one is
-    compared with all of them.
+    Only check-ins are many; everything else stays as it is. Epworth totals stay all, since a new one is compared with all
+    of them, and new conditions stay all.
     """
     eve = as_of - _DAY
     course = course_on(facts, eve, thresholds)
@@ -47,7 +47,7 @@ def _check_in_days(facts: CaseFacts, eve: Course, thresholds: Thresholds) -> set
     anchors = {eve.as_of, eve.delivered or eve.as_of, *(j.test.day for j in eve.judged)}
     anchors |= {acted, acted - _DAY} if acted else set()
     found = {day for until in anchors for day in _read_on(told, until, thresholds)}
-    found |= {c.moment.day for c in told if c.epworth_total is not None}
+    found |= {c.moment.day for c in told if c.epworth_total is not None or c.health_changes}
     found |= set(sorted({c.moment.day for c in told if c.weight_kg})[:1])
     began = began_on(eve)
     if began:

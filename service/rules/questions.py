@@ -56,7 +56,7 @@ def _of_the_dentist(course: Course, thresholds: Thresholds) -> Iterator[Question
         asked_about(course.totals, answered, course.as_of, thresholds),
         ask_about_driving(course.totals, thresholds),
         disagreement(course.check_ins, answered, course.as_of, thresholds),
-        *uncounted_check_ins(course),
+        *uncounted_check_ins(course, thresholds),
         *_contradictions(course, thresholds),
     ]
     for sentence in asked:

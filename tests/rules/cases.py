@@ -17,24 +17,32 @@ from service.rules.facts import (
     DentalAssessment,
     PhysicianDecision,
     RedFlag,
+    RedFlagClosure,
     Setting,
     SideEffect,
     TestOrder,
     Visit,
 )
 from service.rules.kinds import (
+    Denominator,
+    Driving,
+    HealthChange,
+    Hearer,
     HypopnoeaRule,
     IndexName,
     Office,
+    OwnReading,
     PhysicianChoice,
     RedFlagKind,
     ReferralState,
+    Scoring,
+    TestKind,
     TestPlace,
     TestPurpose,
     Worn,
 )
 from service.rules.referral_order import Referral
-from service.rules.sleep_test import SleepTest
+from service.rules.sleep_test import ScoredIndex, SleepTest
 from service.rules.source import Moment, Source
 
 from .build import ago, good_check_in, setting
@@ -46,6 +54,7 @@ TUPLES = (
     "check_ins",
     "side_effects",
     "red_flags",
+    "red_flag_closures",
     "sleep_tests",
     "test_orders",
     "physician_decisions",
@@ -104,6 +113,8 @@ _SETTING = st.builds(
     right_mm=_ADVANCES,
     difference_intended=st.booleans(),
     taken_back_for_side_effect=st.booleans(),
+    reason=st.sampled_from(["", "", "sore"]),
+    no_further=st.sampled_from(["", "", "", "gag"]),
 )
 _CHECK_IN = st.builds(
     CheckIn,
@@ -112,13 +123,17 @@ _CHECK_IN = st.builds(
     reported_by=st.sampled_from(["patient", "patient", "bed-partner", "sensor"]),
     snoring=_maybe(_numbers("0", "2", "3", "3.1", "7")),
     restedness=_maybe(_numbers("3", "6.9", "7", "7.0", "9")),
-    epworth_total=_maybe(st.integers(6, 13)),
+    epworth_total=_maybe(st.integers(6, 13) | st.sampled_from([8, 10, 16, 19])),
     nights_reported=_maybe(st.sampled_from([0, 3, 7, 10])),
     nights_worn=_maybe(st.sampled_from([0, 2, 3])),
     hours_per_night=_maybe(_numbers("3.9", "4", "6.5")),
     hours_slept_per_night=_maybe(_numbers("5", "7.25")),
     weight_kg=_maybe(_numbers("80", "84.4", "91")),
     witnessed_pauses=_maybe(st.booleans()),
+    who_could_hear=_maybe(st.sampled_from(Hearer)),
+    recorder_nights=_maybe(st.sampled_from([2, 3])),
+    driving=_maybe(st.sampled_from(Driving)),
+    health_changes=st.sampled_from([(), (), (), (HealthChange.STROKE,), (HealthChange.OPIOID, HealthChange.PREGNANCY)]),
 )
 _SIDE_EFFECT = st.builds(
     SideEffect,
@@ -135,6 +150,21 @@ _RED_FLAG = st.builds(
     moment=_moments(20, -3),
     kind=st.sampled_from(RedFlagKind),
     resolved_on=_maybe(_days(20, -3)),
+    resolved_office=st.sampled_from(Office),
+    resolved_by=st.sampled_from(["", "Dr A"]),
+    action_taken=st.sampled_from(["", "repaired"]),
+)
+_CLOSURE = st.builds(
+    RedFlagClosure,
+    source=st.just(_NO_SOURCE),
+    moment=_moments(20, -3),
+    kind=st.sampled_from(RedFlagKind),
+    office=st.sampled_from(Office),
+    closed_by=st.just("Dr B"),
+    action_taken=st.sampled_from(["seen", "repaired"]),
+)
+_SCORED = st.builds(
+    ScoredIndex, st.sampled_from(IndexName), st.sampled_from(HypopnoeaRule), _numbers("3.1", "7", "14.5")
 )
 _SLEEP_TEST = st.builds(
     SleepTest,
@@ -142,6 +172,31 @@ _SLEEP_TEST = st.builds(
     day=_days(90, -3),
     purpose=st.sampled_from(TestPurpose),
     place=_maybe(st.sampled_from(TestPlace)),
+    kind=_maybe(st.sampled_from(TestKind)),
+    further_indices=st.lists(_SCORED, max_size=1).map(tuple),
+    rdi_with_arousals=_maybe(st.booleans()),
+    monitored_hours=_maybe(_numbers("3.5", "6.5")),
+    sleep_hours=_maybe(_numbers("1.9", "4", "6")),
+    nights=_maybe(st.sampled_from([1, 2])),
+    other_odi_per_hour=_maybe(_numbers("3", "9")),
+    t90_of=_maybe(st.sampled_from(Denominator)),
+    minutes_at_88=_maybe(_numbers("0", "5", "12")),
+    supine_hours=_maybe(_numbers("0", "2.5")),
+    supine_share=_maybe(_numbers("0.1", "0.45")),
+    central_per_hour=_maybe(_numbers("1", "5", "7.2")),
+    central_count=_maybe(st.sampled_from([0, 12])),
+    obstructive_count=_maybe(st.sampled_from([0, 30])),
+    mixed_count=_maybe(st.sampled_from([0, 4])),
+    weight_kg=_maybe(_numbers("80", "91")),
+    split_night=_maybe(st.booleans()),
+    scoring=st.sampled_from(Scoring),
+    worn_hours=_maybe(_numbers("3", "4", "6")),
+    index_of_worn_hours=_maybe(st.booleans()),
+    pap_on=st.sampled_from([None, None, False, True]),
+    positional_device_on=st.sampled_from([None, None, False, True]),
+    oxygen_on=st.sampled_from([None, None, False, True]),
+    alcohol=_maybe(st.booleans()),
+    performer=_maybe(st.just("Organization/lab")),
     index_name=_maybe(st.sampled_from(IndexName)),
     index_per_hour=_maybe(_numbers("0", "4.9", "5", "12.5", "30")),
     hypopnoea_rule=st.sampled_from(HypopnoeaRule),
@@ -150,7 +205,7 @@ _SLEEP_TEST = st.builds(
     odi_per_hour=_maybe(_numbers("3", "11.2")),
     odi_drop_percent=_maybe(st.sampled_from([3, 4])),
     lowest_spo2_percent=_maybe(_numbers("78", "88.5")),
-    t90_percent=_maybe(_numbers("0", "6.4")),
+    t90_percent=_maybe(_numbers("0", "6.4", "11.4", "30")),
     supine_per_hour=_maybe(_numbers("0", "12", "30.5")),
     non_supine_per_hour=_maybe(_numbers("0", "6", "15.25")),
     central_share=_maybe(_numbers("0.1", "0.5", "0.6")),
@@ -161,7 +216,13 @@ _SLEEP_TEST = st.builds(
 )
 _ORDER = st.builds(TestOrder, source=st.just(_NO_SOURCE), day=_days(30, -3))
 _CHOICE = st.builds(
-    PhysicianDecision, source=st.just(_NO_SOURCE), moment=_moments(20, -3), choice=st.sampled_from(PhysicianChoice)
+    PhysicianDecision,
+    source=st.just(_NO_SOURCE),
+    moment=_moments(20, -3),
+    choice=st.sampled_from(PhysicianChoice),
+    own_reading=_maybe(st.sampled_from(OwnReading)),
+    responsible=_maybe(st.sampled_from(Office)),
+    start_by=_maybe(_days(5, -20)),
 )
 _VISIT = st.builds(Visit, source=st.just(_NO_SOURCE), day=_days(50, -3), office=st.sampled_from(Office))
 _CONDITIONS = st.sampled_from([(), ("hypertension",), ("insomnia", "asthma", "hypertension")])
@@ -190,6 +251,7 @@ KINDS: dict[str, tuple[st.SearchStrategy[Any], int]] = {
     "check_ins": (_CHECK_IN, 5),
     "side_effects": (_SIDE_EFFECT, 3),
     "red_flags": (_RED_FLAG, 2),
+    "red_flag_closures": (_CLOSURE, 2),
     "sleep_tests": (_SLEEP_TEST, 3),
     "test_orders": (_ORDER, 2),
     "physician_decisions": (_CHOICE, 2),
@@ -218,6 +280,7 @@ def wild_cases(draw: Callable[..., Any]) -> CaseFacts:
 def orderly_cases(draw: Callable[..., Any]) -> CaseFacts:
     """A treatment that goes more or less as it should: ready, nearly ready, or at the limit."""
     onset = draw(st.integers(12, 24))
+    began = draw(st.sampled_from([50, 50, 50, 100]))  # twelve weeks are up in some
     advance = draw(st.sampled_from(["1", "2", "3"]))
     settings = [setting(40, draw(st.sampled_from(["0", "3", "4"]))), setting(onset, advance)]
     if draw(st.booleans()):
@@ -233,10 +296,10 @@ def orderly_cases(draw: Callable[..., Any]) -> CaseFacts:
     check_ins = [good_check_in(d, **{k: draw(v) for k, v in mostly_good.items()}) for d in days]
     before = draw(_maybe(st.integers(7, 14)))
     if before is not None:
-        check_ins.append(CheckIn(_NO_SOURCE, Moment(ago(55)), epworth_total=before))
-    delivered = replace(draw(_APPLIANCE), delivered_on=ago(50), ended_on=None)
+        check_ins.append(CheckIn(_NO_SOURCE, Moment(ago(began + 5)), epworth_total=before))
+    delivered = replace(draw(_APPLIANCE), delivered_on=ago(began), ended_on=None)
     tested = SleepTest(
-        _NO_SOURCE, ago(80), TestPurpose.BASELINE, index_name=IndexName.AHI, index_per_hour=Decimal("22.5")
+        _NO_SOURCE, ago(began + 30), TestPurpose.BASELINE, index_name=IndexName.AHI, index_per_hour=Decimal("22.5")
     )
     kept: dict[str, Any] = {
         "appliances": [delivered],

@@ -16,6 +16,7 @@ from service.rules.facts import (
     DentalAssessment,
     PhysicianDecision,
     RedFlag,
+    RedFlagClosure,
     Setting,
     SideEffect,
     TestOrder,
@@ -40,17 +41,20 @@ def _at(fact: Any, days_ago: int, clock: str) -> Any:
         return replace(fact, delivered_on=day, ended_on=fact.ended_on and fact.ended_on + moved)
     if isinstance(fact, SleepTest | TestOrder | Visit):
         return replace(fact, day=day)
-    assert isinstance(fact, DentalAssessment | Setting | CheckIn | SideEffect | RedFlag | PhysicianDecision)
+    with_a_moment = DentalAssessment | Setting | CheckIn | SideEffect | RedFlag | RedFlagClosure | PhysicianDecision
+    assert isinstance(fact, with_a_moment)
     held = replace(fact, moment=Moment(day, clock))
     if isinstance(held, SideEffect):
         ended = held.ended_on and held.ended_on + moved
         return replace(held, onset=held.onset + moved, ended_on=ended)
+    if isinstance(held, PhysicianDecision):
+        return replace(held, start_by=held.start_by and held.start_by + moved)
     if isinstance(held, RedFlag):
         return replace(held, resolved_on=held.resolved_on and held.resolved_on + moved)
     return held
 
 
-_MOST = {"check_ins": 14, "settings": 7, "side_effects": 5, "sleep_tests": 4, "red_flags": 4}
+_MOST = {"check_ins": 14, "settings": 7, "side_effects": 5, "sleep_tests": 4, "red_flags": 4, "red_flag_closures": 4}
 
 
 @st.composite

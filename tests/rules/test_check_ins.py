@@ -4,23 +4,24 @@ from __future__ import annotations
 
 from dataclasses import replace
 from decimal import Decimal
+from fractions import Fraction
 from itertools import permutations
 from typing import Any
 
 import pytest
-from service.rules.wear_reports import wear_reports
 
-from service.rules.alleviation import alleviation
-from service.rules.check_ins import joined_check_ins
+from service.rules.check_ins import answers, joined_check_ins
 from service.rules.course import course_on
 from service.rules.facts import CaseFacts, CheckIn
 from service.rules.follow_up import follow_up
+from service.rules.ledger import ledger_of
 from service.rules.source import Source
 
 from .build import (
     AS_OF,
     DEFAULTS,
     after_delivery,
+    ago,
     baseline,
     case,
     check_in,
@@ -255,7 +256,7 @@ def test_wear_told_by_two_of_one_moment_counts_once(one, other, worn):
     )
     for order in (reports, reports[::-1]):
         item = criterion(case(check_ins=order), "worn-enough")
-        assert item.sentence.startswith(f"Worn on {worn} of 7 reported nights")
+        assert (item.sentence.values["worn"], item.sentence.values["known"]) == (str(worn), 7)
     fewer = replace(reports[0], hours_per_night=Decimal(2), reported_by="patient", nights_worn=7)
     longer = replace(reports[1], hours_per_night=Decimal(6), reported_by="bed-partner", nights_worn=7)
     assert "mean of 2 hours" in criterion(case(check_ins=(longer, fewer)), "worn-enough").sentence
@@ -265,11 +266,14 @@ def test_wear_told_by_two_of_one_moment_counts_once(one, other, worn):
 
 def test_alleviation_of_doubled_reports_is_that_of_one():
     one = check_in(7, nights_reported=7, nights_worn=7, hours_per_night="6", hours_slept_per_night=Decimal("7.5"))
-    other = check_in(1, nights_reported=7, nights_worn=3, hours_per_night="5", hours_slept_per_night=Decimal(8))
-    single = alleviation(Decimal(20), Decimal(8), joined_check_ins((one, other)))
-    doubled = alleviation(Decimal(20), Decimal(8), joined_check_ins((*twice(one), other)))
-    assert single and doubled and single.percent == doubled.percent
-    assert (single.hours_worn, len(doubled.inputs)) == (doubled.hours_worn, 3)
+    other = check_in(0, nights_reported=7, nights_worn=3, hours_per_night="5", hours_slept_per_night=Decimal(8))
+
+    def nights(*reports):
+        return ledger_of(joined_check_ins(reports), ago(60), DEFAULTS).nights
+
+    assert nights(one, other) and len(nights(one, other)) == 14
+    plain = [(n.evening, n.worn, n.hours, n.slept) for n in nights(one, other)]
+    assert [(n.evening, n.worn, n.hours, n.slept) for n in nights(*twice(one), other)] == plain
 
 
 def test_the_course_holds_joined_check_ins_and_the_lower_epworth_before_treatment():
@@ -283,10 +287,46 @@ def test_less_wear_is_a_smaller_share_of_the_nights_not_a_smaller_number():
     few = replace(good_check_in(7, name="few", nights_reported=3, nights_worn=3), reported_by="bed-partner")
     many = good_check_in(7, nights_worn=5)
     for order in ((few, many), (many, few)):
-        (report,) = wear_reports(order)
-        assert (report.nights_worn, report.nights_reported) == (5, 7)
+        nights = ledger_of(order, ago(60), DEFAULTS).nights
+        assert (len(nights), {n.worn for n in nights}) == (7, {Fraction(5, 7)})
 
 
 def test_an_appliance_never_worn_was_worn_for_no_hours():
-    (report,) = wear_reports([good_check_in(7, nights_worn=0, hours_per_night="6")])
-    assert (report.hours_per_night, report.share) == (0, 0)
+    nights = ledger_of([good_check_in(7, nights_worn=0, hours_per_night="6")], ago(60), DEFAULTS).nights
+    assert {(n.worn, n.hours) for n in nights} == {(Fraction(0), Decimal(0))}
+
+
+# Reporters are named, never averaged: of snoring and pauses the one who hears counts, of sleepiness the worse answer.
+WHO_COUNTS = rows(
+    ("snoring: the bed partner, louder", "snoring", Decimal(2), Decimal(7), Decimal(7), "bed-partner"),
+    ("snoring: the bed partner, though quieter", "snoring", Decimal(7), Decimal(2), Decimal(2), "bed-partner"),
+    ("pauses: the bed partner saw none", "witnessed_pauses", True, False, False, "bed-partner"),
+    ("Epworth: the worse, the patient's", "epworth_total", 12, 8, 12, "patient"),
+    ("Epworth: the worse, the bed partner's", "epworth_total", 8, 12, 12, "bed-partner"),
+    ("restedness: the lower", "restedness", Decimal(8), Decimal(5), Decimal(5), "bed-partner"),
+)
+
+
+@pytest.mark.parametrize(("name", "own", "partners", "counts", "who"), WHO_COUNTS)
+def test_whose_answer_counts(name, own, partners, counts, who):
+    mine, hers = (
+        check_in(7, **{name: own}),
+        replace(check_in(7, "partner", **{name: partners}), reported_by="bed-partner"),
+    )
+    for order in ((mine, hers), (hers, mine)):
+        (answer,) = answers(order, name, DEFAULTS)
+        assert (answer.value, answer.reporter, answer.contradicted) == (counts, who, False)
+        assert answer.others == (
+            (("bed-partner" if who == "patient" else "patient"), partners if who == "patient" else own),
+        )
+
+
+def test_two_answers_of_one_reporter_on_one_day_contradict_each_other():
+    morning, evening = check_in(7, clock="07:00:00", snoring="2"), check_in(7, "b", clock="21:00:00", snoring="6")
+    (answer,) = answers((morning, evening), "snoring", DEFAULTS)
+    assert (answer.value, answer.contradicted) == (Decimal(6), True)
+    (same,) = answers((morning, replace(evening, snoring=Decimal(2))), "snoring", DEFAULTS)
+    assert not same.contradicted
+    next_day = replace(check_in(6, clock="02:00:00"), snoring=Decimal(6))
+    (one,) = answers((replace(evening, snoring=Decimal(2)), next_day), "snoring", DEFAULTS)
+    assert not one.contradicted

@@ -12,11 +12,12 @@ from decimal import Decimal
 import pytest
 
 from service.rules.case_view import view_case
-from service.rules.facts import CancellationRequest, CaseFacts
+from service.rules.facts import CancellationRequest, CaseFacts, SideEffect, Visit
 from service.rules.follow_up import FollowUpOutcome
-from service.rules.kinds import PhysicianChoice, RedFlagKind, ReferralState
+from service.rules.kinds import Office, PhysicianChoice, RedFlagKind, ReferralState
 from service.rules.overdue import overdue_from
 from service.rules.site import Site
+from service.rules.source import Moment
 from service.rules.stage import open_cancellation
 from service.rules.thresholds import Thresholds
 
@@ -44,6 +45,14 @@ def since(state: ReferralState, days_ago: int) -> CaseFacts:
     """A referral of 100 days ago that entered a state."""
     held = replace(referral(state), state_since=((ago(days_ago), state),))
     return CaseFacts(referral=held, sleep_tests=(baseline(),))
+
+
+SEEN = tuple(Visit(source(f"seen-{o}"), ago(10), o) for o in Office)
+
+
+def moves_day(facts: CaseFacts):
+    """The day of the move alone: both offices saw the patient lately, so that no visit is due before it."""
+    return told(replace(facts, visits=SEEN))
 
 
 def told(facts: CaseFacts, thresholds: Thresholds = DEFAULTS, proposed: int | None = None):
@@ -87,9 +96,27 @@ TABLE = rows(
         14,
     ),
     (
-        "a patient who cannot drive safely is looked at within days, whatever else is reported",
+        "a patient who cannot drive safely is the physician's the same day",
         replace(READY, red_flags=(red_flag(RedFlagKind.DROWSY_DRIVING, 2),)),
         2,
+        0,
+    ),
+    (
+        "worse sleepiness reported on a Monday: two working days",
+        replace(READY, red_flags=(red_flag(RedFlagKind.WORSE_SLEEPINESS, 2),)),
+        2,
+        2,
+    ),
+    (
+        "reported on a Friday: two working days end on Tuesday",
+        replace(READY, red_flags=(red_flag(RedFlagKind.WORSE_SLEEPINESS, 5),)),
+        5,
+        4,
+    ),
+    (
+        "moderate pain is seen within 7 days of its onset",
+        replace(TITRATING, side_effects=(SideEffect(source("pain"), Moment(ago(3)), "jaw-pain", 2, ago(3)),)),
+        3,
         7,
     ),
     ("test ordered 5 days ago: the laboratory needs an appointment", replace(READY, test_orders=(order(5),)), 5, 60),
@@ -112,13 +139,30 @@ TABLE = rows(
 
 @pytest.mark.parametrize(("facts", "began", "allowed"), TABLE)
 def test_overdue_from(facts: CaseFacts, began: int, allowed: int):
-    assert told(facts) == ago(began) + timedelta(days=allowed)
+    assert moves_day(facts) == ago(began) + timedelta(days=allowed)
 
 
 def test_a_proposed_test_waits_since_it_was_proposed():
     """The setting may be old: the physician could not order before the case became ready."""
-    assert told(READY, proposed=3) == ago(3) + timedelta(days=14)
-    assert told(READY, proposed=14) == AS_OF
+    seen = replace(READY, visits=SEEN)
+    assert told(seen, proposed=3) == ago(3) + timedelta(days=14)
+    assert told(seen, proposed=14) == AS_OF
+    assert told(seen) == ago(7) + timedelta(days=14)
+
+
+# The earlier of two days: that of the party's move, and the latest day of the next visit.
+EARLIER = rows(
+    ("the visit of the first month was due 30 days ago, 14 days of grace", 60, 16),
+    ("delivered 46 days ago: the visit's last day is 2 days back", 46, 2),
+    ("delivered 40 days ago: the last day of the visit comes before that of the test", 40, -4),
+    ("delivered 20 days ago: the order is due first", 20, -9),
+)
+
+
+@pytest.mark.parametrize(("delivered", "late"), EARLIER)
+def test_the_earlier_of_the_move_and_the_visit(delivered: int, late: int):
+    ordered = case(appliances=(appliance(delivered),), settings=(setting(delivered, "2"),), test_orders=(order(51),))
+    assert told(ordered) == ago(late)
 
 
 NEVER = rows(

@@ -10,14 +10,12 @@ from service.rules.plan import Activity, activities_of
 from service.rules.titration import next_step
 
 from .build import (
-    AS_OF,
     DEFAULTS,
     READY,
     ago,
     appliance,
     baseline,
     case,
-    check_in,
     choice,
     efficacy,
     good_check_in,
@@ -54,7 +52,17 @@ STAGES = rows(
     ("referred", CaseFacts(referral=referral(ReferralState.REQUESTED)), ["Dental office"]),
     ("accepted", CaseFacts(referral=referral(ReferralState.ACCEPTED)), ["Dental office"]),
     ("closed", case(referral=referral(ReferralState.CANCELLED)), []),
-    ("delivered, no setting yet", case(settings=(), check_ins=()), ["Next: dentist"]),
+    ("delivered, no setting yet", case(appliances=(appliance(9),), settings=(), check_ins=()), ["Next: dentist"]),
+    (
+        "a locked jaw: nothing that goes with wearing it",
+        case(red_flags=(red_flag(RedFlagKind.LOCKED_JAW),)),
+        ["Next: dentist", "This week", *NEXT, "Cautions"],
+    ),
+    (
+        "severe pain beside an order: no test night",
+        case(side_effects=(side_effect(3, 1),), test_orders=(order(5),)),
+        ["Next: dentist", "This week", *NEXT, "Cautions"],
+    ),
     ("titrating", LOUD, ["Next: patient", "This week", *ROUTINE, *NEXT, "Cautions"]),
     ("ready", READY, ["Next: physician", "This week", *ROUTINE, *NEXT, "Cautions", "Efficacy test"]),
     (
@@ -71,7 +79,7 @@ STAGES = rows(
     (
         "first days",
         case(appliances=(appliance(3),), settings=(setting(3, "0"),), check_ins=()),
-        ["Next: patient", "Getting used to the appliance", "This week", *ROUTINE, *NEXT, "Cautions"],
+        ["Next: patient", "This week", "Getting used to the appliance", *ROUTINE, *NEXT, "Cautions"],
     ),
 )
 
@@ -94,8 +102,8 @@ def test_wear_in_names_its_last_day_and_its_support():
     facts = case(appliances=(appliance(3),), settings=(setting(3, "0"),), check_ins=())
     found = one(facts, "Getting used to the appliance")
     assert (found.when, found.mark) == ("until 4 Oct 2026", "common practice")
-    assert "1 to 2 hours while awake" in found.instruction and "30 to 60 minutes before bed" in found.instruction
-    assert found.instruction.endswith("Your dentist's own instructions come first.")
+    assert "1 to 2 hours by day" in found.instruction and "30 to 60 minutes before bed" in found.instruction
+    assert found.instruction.endswith("What your dentist tells you comes first.")
 
 
 def test_without_an_appliance_nothing_of_wear_in():
@@ -112,38 +120,56 @@ def test_only_common_practice_is_marked_so():
     assert {a.mark for a in activities(facts)} == {"", "common practice"}
 
 
+STOP = "Stop wearing the appliance. Call your dental office today."
 THIS_WEEK = rows(
-    ("advance", LOUD, "Advance the appliance to 2 mm on both sides, then leave it there."),
+    ("advance", LOUD, "Set the appliance to 2 mm on both sides. Then leave it there. Wear it every night."),
     (
         "hold",
         case(settings=(setting(5, "1"),), check_ins=(good_check_in(1, snoring="7"),)),
-        "Keep the appliance at 1 mm on both sides; do not change the setting.",
+        "Keep the appliance at 1 mm on both sides. Wear it every night.",
     ),
-    ("step back", case(side_effects=(side_effect(3, 1),)), "Call the dental office: the appliance is to be set back."),
+    ("severe pain: it stays out", case(side_effects=(side_effect(3, 1),)), STOP),
+    ("a locked jaw: it stays out", case(red_flags=(red_flag(RedFlagKind.LOCKED_JAW),)), STOP),
     (
-        "red flag",
-        case(red_flags=(red_flag(RedFlagKind.LOCKED_JAW),)),
-        "Do not change the setting. Contact the dental office without delay. Ask the dental office whether to wear it ",
-    ),
-    (
-        "drowsy driving",
+        "drowsy driving: worn on, at the same setting",
         case(red_flags=(red_flag(RedFlagKind.DROWSY_DRIVING),)),
-        "Do not change the setting. Contact the physician without delay. Wear it every night.",
+        "Do not drive until your doctor says it is safe. Call your doctor today. Keep the appliance at 2 mm on both sides.",
     ),
     (
-        "drowsy driving and a broken appliance",
+        "drowsy driving and a broken appliance: do not drive first, then stop, then whom to call",
         case(red_flags=(red_flag(RedFlagKind.DROWSY_DRIVING), red_flag(RedFlagKind.BROKEN_APPLIANCE))),
-        "Do not change the setting. Contact the physician without delay. Ask the dental office whether to wear it ",
+        "Do not drive until your doctor says it is safe. Stop wearing the appliance. Call your dental office today. "
+        "Call your doctor today.",
+    ),
+    (
+        "worse sleepiness: the doctor within two working days",
+        case(red_flags=(red_flag(RedFlagKind.WORSE_SLEEPINESS),)),
+        "Call your doctor by 1 Oct 2026. Keep the appliance at 2 mm on both sides.",
+    ),
+    (
+        "worse sleepiness, and those days are over: today",
+        case(red_flags=(red_flag(RedFlagKind.WORSE_SLEEPINESS, 8),)),
+        "Call your doctor today. Keep the appliance",
+    ),
+    (
+        "moderate pain: the dental office within 7 days of its onset",
+        case(side_effects=(side_effect(2, 2),)),
+        "Call your dental office by 5 Oct 2026. Keep the appliance at 2 mm on both sides.",
+    ),
+    (
+        "an order: kept as it is until the test",
+        case(test_orders=(order(2),)),
+        "Keep the appliance at 2 mm on both sides until the sleep test. Wear it on the night of the test.",
     ),
     (
         "the physician reads the test of this setting: no hurry, nothing to call about",
         case(sleep_tests=TESTED),
-        "Keep the appliance at 2 mm on both sides; do not change the setting. Wear it every night.",
+        "Keep the appliance at 2 mm on both sides. Wear it every night.",
     ),
     (
         "a review that is not urgent",
         case(settings=(setting(21, "2", "3"),)),
-        "Keep the appliance at 2 mm left and 3 mm",
+        "Call your dental office. Keep the appliance at 2 mm left and 3 mm",
     ),
 )
 
@@ -152,7 +178,7 @@ THIS_WEEK = rows(
 def test_this_week(facts, says):
     found = one(facts, "This week")
     assert found.instruction.startswith(says)
-    assert found.instruction.endswith("Your dentist's own instructions come first.")
+    assert found.instruction.endswith("What your dentist tells you comes first.")
     assert found.mark == ""
 
 
@@ -167,7 +193,7 @@ NEXT_CHECK_IN = rows(
 @pytest.mark.parametrize(("facts", "due"), NEXT_CHECK_IN)
 def test_next_check_in(facts, due):
     found = one(facts, "This week")
-    assert f"Next check-in: {due}." in found.instruction
+    assert f"Tell us how you are by {due}." in found.instruction
     assert found.when == f"until {due}"
 
 
@@ -177,19 +203,19 @@ def seen(days_ago, office):
 
 def test_next_visits_overdue_due_and_to_come():
     late = one(case(appliances=(appliance(50),)), "Next visit: dentist")
-    assert late.instruction == "Your visit to the dentist was due on 10 Sep 2026. Please make an appointment now."
+    assert late.instruction == "Your visit to your dentist was due on 10 Sep 2026. Please make a new date now."
     assert (late.when, late.status) == ("from 10 Sep 2026", "scheduled")
     coming = one(case(appliances=(appliance(20),)), "Next visit: physician")
-    assert coming.instruction == "See the physician between 10 Oct 2026 and 24 Oct 2026."
+    assert coming.instruction == "See your doctor between 10 Oct 2026 and 24 Oct 2026."
     met = case(appliances=(appliance(50),), visits=(seen(20, Office.DENTIST), seen(20, Office.PHYSICIAN)))
-    assert one(met, "Next visit: dentist").instruction == "See the dentist between 10 Oct 2026 and 9 Nov 2026."
+    assert one(met, "Next visit: dentist").instruction == "See your dentist between 10 Oct 2026 and 9 Nov 2026."
     all_met = case(appliances=(appliance(50),), visits=(seen(2, Office.DENTIST),))
     assert "Next visit: dentist" not in titles(all_met) and "Next visit: physician" in titles(all_met)
 
 
 TESTS = rows(
-    ("ready", READY, "not-started", "The physician orders"),
-    ("ordered", case(test_orders=(order(1),)), "scheduled", "Wear the appliance at its present setting"),
+    ("ready", READY, "not-started", "Your doctor may order a sleep test."),
+    ("ordered", case(test_orders=(order(1),)), "scheduled", "Wear it every night. Keep it as it is set now."),
 )
 
 
@@ -210,6 +236,14 @@ def test_the_stage_stands_first_with_its_reason():
 
 
 def test_cautions_name_whom_to_call():
-    text = one(READY, "Cautions").instruction
-    assert "locked jaw, a loose tooth or a broken appliance" in text and "drowsy" in text
-    assert check_in(1).moment.day < AS_OF
+    found = one(READY, "Cautions")
+    assert "your jaw locks, a tooth is loose or the appliance breaks" in found.instruction
+    assert "sleepy at the wheel" in found.instruction and found.call == ("dentist", "physician")
+
+
+def test_a_late_report_is_asked_for():
+    """Nothing heard for 14 days."""
+    late = case(settings=(setting(40, "2"),), check_ins=(good_check_in(14),))
+    assert "We have not heard from you since 16 Sep 2026." in one(late, "This week").instruction
+    in_time = case(settings=(setting(40, "2"),), check_ins=(good_check_in(13),))
+    assert "Tell us how you are by 30 Sep 2026." in one(in_time, "This week").instruction

@@ -15,18 +15,22 @@ from hypothesis import strategies as st
 from service.rules.course import course_on
 from service.rules.coverage_us import us_coverage_documentation
 from service.rules.decision import Decision, Readiness, Status
-from service.rules.ended import ENDED
+from service.rules.ended import ENDED, treatment_ended
 from service.rules.facts import CaseFacts, CheckIn, RedFlag, effective_day
 from service.rules.follow_up import follow_up
 from service.rules.kinds import RedFlagKind
 from service.rules.plan import activities_of
+from service.rules.questions import questions_of
 from service.rules.readiness import assess_readiness
 from service.rules.referral import check_referral
 from service.rules.response import assess_response
 from service.rules.room import at_limit, taken_back_for_side_effect
+from service.rules.settled_by_others import ending_decision
 from service.rules.source import Moment, Source
 from service.rules.stage import stage_of
 from service.rules.statistics import proportion_interval, rate_interval
+from service.rules.step_size import step_size_mm
+from service.rules.time_up import time_is_up
 from service.rules.titration import next_step
 
 from .build import DEFAULTS, projected, readiness
@@ -41,13 +45,14 @@ def everything(facts: CaseFacts, as_of: date) -> dict:
     step = next_step(facts, DEFAULTS, ready)
     response = assess_response(facts, DEFAULTS, as_of)
     follow = follow_up(facts, DEFAULTS, as_of)
-    stage = stage_of(facts, ready, step, response, follow)
+    stage = stage_of(facts, ready, step, response, follow, DEFAULTS)
     return {
         "readiness": ready.as_data(),
         "step": step.as_data() if step else None,
         "response": response.as_data() if response else None,
         "stage": stage.as_data(),
-        "stage without follow-up": stage_of(facts, ready, step, response).as_data(),
+        "stage without follow-up": stage_of(facts, ready, step, response, None, DEFAULTS).as_data(),
+        "questions": [q.as_data() for q in questions_of(course_on(facts, as_of, DEFAULTS), DEFAULTS)],
         "referral": check_referral(facts, DEFAULTS, as_of).as_data(),
         "coverage": _data(us_coverage_documentation(facts, DEFAULTS, as_of, "US")),
         "follow-up": _data(follow),
@@ -92,8 +97,11 @@ def test_facts_after_the_day_of_the_decision_change_nothing(facts, as_of):
 @modest
 @given(cases(), as_of_days(), st.sampled_from(RedFlagKind))
 def test_an_open_red_flag_never_leaves_a_case_ready(facts, as_of, kind):
-    flag = RedFlag(Source("red_flags/new", 1), Moment(as_of, "23:59:59"), kind)
-    decision = readiness(replace(facts, red_flags=(*facts.red_flags, flag)), as_of)
+    """Unless the office it is for closed that kind on the very day: a closure answers all facts up to its moment."""
+    flag = RedFlag(Source("red_flags/new", 1), Moment(as_of, "23:59:58"), kind)
+    closures = tuple(c for c in facts.red_flag_closures if c.moment.day != as_of)
+    before = tuple(replace(f, resolved_on=None) if f.resolved_on == as_of else f for f in facts.red_flags)
+    decision = readiness(replace(facts, red_flags=(*before, flag), red_flag_closures=closures), as_of)
     assert decision.outcome == Readiness.STOP_AND_REVIEW
     assert decision.urgent
 
@@ -121,20 +129,36 @@ def test_more_settled_symptoms_never_make_a_ready_case_less_ready(facts, as_of, 
 
 
 def outcome_by_precedence(facts: CaseFacts, decision: Decision) -> Readiness:
-    """The outcome as the written rule derives it from the statuses of the nine criteria."""
+    """The outcome as the written rule derives it from the facts settled by others and the statuses of the criteria."""
     course = course_on(facts, decision.as_of, DEFAULTS)
-    if course.open_red_flags:
+    if course.flags or any(e.grade == 3 for e in course.open_side_effects):
         return Readiness.STOP_AND_REVIEW
+    if treatment_ended(course):
+        return Readiness.DECIDED if course.stopped_on else Readiness.NOT_YET
+    tested = course.result.test.day if course.result else date.min
+    if any(o.day > tested for o in course.known.test_orders):
+        return Readiness.ORDERED
+    mine = course.result and not (course.appliance and tested < course.appliance.delivered_on)
+    if mine and course.decided is None:
+        return Readiness.RESULT_IN
+    if ending_decision(course):
+        return Readiness.DECIDED
     by_status = {s: {c.name for c in decision.criteria if c.status is s} for s in Status}
-    if by_status[Status.UNKNOWN] and not by_status[Status.UNMET]:
-        return Readiness.CANNOT_SAY
-    if not by_status[Status.UNMET]:
+    unmet, unknown = by_status[Status.UNMET], by_status[Status.UNKNOWN]
+    if not unmet and not unknown:
         return Readiness.READY
-    only_symptoms = by_status[Status.UNMET] <= {"snoring-settled", "sleepiness-settled"}
-    no_more = at_limit(course, DEFAULTS) or taken_back_for_side_effect(course, facts, DEFAULTS)
-    if only_symptoms and not by_status[Status.UNKNOWN] and no_more:
+    only_symptoms = unmet <= {"snoring-settled", "sleepiness-settled", "no-witnessed-pauses"}
+    no_more = course.setting is not None and (
+        at_limit(course, DEFAULTS)
+        or step_size_mm(course, DEFAULTS, beyond_standard=True) <= 0
+        or taken_back_for_side_effect(course, facts, DEFAULTS)
+        or course.no_further is not None
+    )
+    if only_symptoms and not unknown and no_more:
         return Readiness.READY_AT_LIMIT
-    return Readiness.NOT_YET
+    if time_is_up(course, DEFAULTS):
+        return Readiness.ASK_PHYSICIAN
+    return Readiness.NOT_YET if unmet else Readiness.CANNOT_SAY
 
 
 @modest

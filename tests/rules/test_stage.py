@@ -78,7 +78,41 @@ STAGES = rows(
         Party.NOBODY,
         100,
     ),
-    ("delivered, no setting yet", case(settings=(), check_ins=()), StageName.TITRATING, Party.DENTIST, 60),
+    (
+        "delivered 13 days ago, no setting yet",
+        case(appliances=(appliance(13),), settings=(), check_ins=()),
+        StageName.TITRATING,
+        Party.DENTIST,
+        13,
+    ),
+    (
+        "nothing heard for 14 days: the dental office calls",
+        case(appliances=(appliance(14),), settings=(), check_ins=()),
+        StageName.TITRATING,
+        Party.DENTIST,
+        0,
+    ),
+    (
+        "nothing heard for 28 days: the physician is told",
+        case(settings=(setting(40, "1"),), check_ins=(good_check_in(28, snoring="7"),)),
+        StageName.TITRATING,
+        Party.PHYSICIAN,
+        0,
+    ),
+    (
+        "27 days: still the dental office's",
+        case(settings=(setting(40, "1"),), check_ins=(good_check_in(27, snoring="7"),)),
+        StageName.TITRATING,
+        Party.DENTIST,
+        13,
+    ),
+    (
+        "twelve weeks and not settled: the physician is asked, since the day the time was up",
+        case(appliances=(appliance(90),), settings=(setting(20, "1"),), check_ins=(good_check_in(1, snoring="7"),)),
+        StageName.TITRATING,
+        Party.PHYSICIAN,
+        6,
+    ),
     (
         "one week at a step, loud",
         case(settings=(setting(8, "1"),), check_ins=(good_check_in(1, snoring="7"),)),
@@ -88,24 +122,30 @@ STAGES = rows(
     ),
     ("moderate jaw pain", case(side_effects=(side_effect(2, 30),)), StageName.TITRATING, Party.DENTIST, 21),
     (
-        "standard parts reached",
+        "standard parts reached: since the first answer that leaves symptoms there",
         case(settings=(setting(21, "3"),), check_ins=LOUD),
         StageName.TITRATING,
         Party.DENTIST,
-        21,
+        14,
     ),
-    ("ready", READY, StageName.READY_FOR_TEST, Party.PHYSICIAN, 21),
+    ("ready since its second answer", READY, StageName.READY_FOR_TEST, Party.PHYSICIAN, 7),
     (
         "ready at the limit",
         case(check_ins=LOUD, appliances=(appliance(maximum_advance_mm="2"),)),
         StageName.READY_FOR_TEST,
         Party.PHYSICIAN,
-        21,
+        7,
     ),
     ("ordered", case(test_orders=(order(1),)), StageName.TEST_ORDERED, Party.SLEEP_LAB, 1),
     ("ordered on the day of the onset", case(test_orders=(order(21),)), StageName.TEST_ORDERED, Party.SLEEP_LAB, 21),
-    ("order of an earlier setting", case(test_orders=(order(22),)), StageName.READY_FOR_TEST, Party.PHYSICIAN, 21),
-    ("order of tomorrow", case(test_orders=(order(-1),)), StageName.READY_FOR_TEST, Party.PHYSICIAN, 21),
+    (
+        "ordered, and the setting changed since: still test?",
+        case(test_orders=(order(22),)),
+        StageName.TEST_ORDERED,
+        Party.PHYSICIAN,
+        22,
+    ),
+    ("order of tomorrow", case(test_orders=(order(-1),)), StageName.READY_FOR_TEST, Party.PHYSICIAN, 7),
     (
         "ordered though not ready",
         case(check_ins=LOUD, test_orders=(order(1),)),
@@ -121,11 +161,11 @@ STAGES = rows(
         5,
     ),
     (
-        "ordered, tested without a result",
+        "ordered, tested, and the report tells no index: the laboratory completes it",
         case(sleep_tests=(baseline(), efficacy(3, index=None)), test_orders=(order(6),)),
-        StageName.READY_FOR_TEST,
-        Party.PHYSICIAN,
-        21,
+        StageName.TESTED,
+        Party.SLEEP_LAB,
+        3,
     ),
     (
         "tested, not decided",
@@ -173,7 +213,7 @@ def test_stage(facts, name, mover, since):
     found = stage(facts)
     assert (found.name, found.whose_move, found.since) == (name, mover, ago(since))
     assert found.urgent == (name is StageName.UNDER_REVIEW)
-    assert found.why[0].isupper() and found.why.endswith(".")
+    assert not found.why[0].islower() and found.why.endswith(".")
 
 
 def test_what_the_physician_decided_is_said():
@@ -186,17 +226,18 @@ def test_every_stage_has_a_row():
 
 
 def test_a_delivery_without_a_setting_asks_for_the_first_setting_and_no_more():
-    found = stage(case(settings=(), check_ins=()))
-    assert found.why == "The appliance was delivered on 1 Aug 2026; the dental office records the first setting."
+    found = stage(case(appliances=(appliance(13),), settings=(), check_ins=()))
+    assert found.why == "The appliance was delivered on 17 Sep 2026; the dental office records the first setting."
 
 
 def test_the_line_on_a_case_as_data():
-    assert stage(case(test_orders=(order(1),))).as_data() == {
+    assert stage(case(test_orders=(order(1),), appliances=(appliance(30),))).as_data() == {
         "stage": "test-ordered",
         "whose_move": "sleep lab",
         "since": "2026-09-29",
-        "why": "The efficacy test was ordered on 29 Sep 2026; the sleep laboratory makes it.",
+        "why": "An efficacy test is ordered since 29 Sep 2026; the setting stays as it is until the test.",
         "urgent": False,
+        "due": None,
     }
 
 

@@ -91,11 +91,18 @@ AFTER_A_GOOD_TEST = rows(
     ),
     ("both seen", continued(HALF_A_YEAR, visits=BOTH_SEEN), Party.NOBODY, HALF_A_YEAR, "The next visits"),
     (
-        "nobody came for three years: the first missed visits are named, once",
-        continued(3 * 365),
+        "nobody came for nearly two years: the first missed visits are named, once",
+        continued(700),
         Party.DENTIST,
-        3 * 365 - HALF_A_YEAR,
-        "were due on 1 Apr 2024",
+        700 - HALF_A_YEAR,
+        "were due on 1 May 2025",
+    ),
+    (
+        "two years after the good test another is proposed",
+        continued(730 - 10),
+        Party.PHYSICIAN,
+        0,
+        "Back to the physician: test with the appliance due.",
     ),
     (
         "the dental office completed the referral: both offices still see the patient",
@@ -133,8 +140,8 @@ AFTER_A_GOOD_TEST = rows(
         "The dental office repairs or replaces the appliance.",
     ),
     (
-        "pain that stops wear is the dentist's, also long after the test",
-        continued(100, side_effects=(side_effect(3, 6),)),
+        "pain that limits treatment is the dentist's, also long after the test",
+        continued(100, side_effects=(side_effect(2, 6),)),
         Party.DENTIST,
         6,
         "The dentist treats the jaw pain.",
@@ -217,11 +224,11 @@ DURING_TITRATION = rows(
         "appliance broken or lost. The dental office repairs or replaces the appliance",
     ),
     (
-        "severe pain and a change of weight: first the dentist steps back",
+        "severe pain and a change of weight: first the dentist sees the patient",
         case(settings=YOUNG, check_ins=LIGHTER, side_effects=(side_effect(3, 5),)),
-        StageName.TITRATING,
+        StageName.UNDER_REVIEW,
         Party.DENTIST,
-        8,
+        5,
         "change of weight. The dentist treats the jaw pain",
     ),
     (
@@ -229,7 +236,7 @@ DURING_TITRATION = rows(
         case(check_ins=LIGHTER),
         StageName.READY_FOR_TEST,
         Party.PHYSICIAN,
-        21,
+        7,
         "change of weight",
     ),
     (
@@ -295,9 +302,14 @@ def test_a_side_effect_in_titration_is_said_once_by_the_step():
     assert stage(facts).why == step(facts).sentence
 
 
-def test_overdue_visits_leave_the_line_of_titration_alone():
+def test_overdue_visits_are_said_in_titration_and_move_nobody():
     facts = case(settings=YOUNG, appliances=(appliance(50),), check_ins=(good_check_in(1, snoring="6"),))
-    assert stage(facts).why == step(facts).sentence
+    assert stage(facts).why.startswith(
+        f"{step(facts).sentence} The visits to the dentist and the physician were due on"
+    )
+    assert stage(facts).whose_move == step(facts).whose_move
+    seen_by_both = replace(facts, visits=BOTH_SEEN)
+    assert stage(seen_by_both).why == step(seen_by_both).sentence
 
 
 LOUD = (good_check_in(14, snoring="6"), good_check_in(7, snoring="6"))
@@ -306,7 +318,7 @@ ADVANCE = (choice(8, PhysicianChoice.ADVANCE_AND_RETEST),)
 
 # A completed referral ends the dental office's task, not the patient's need of both offices.
 COMPLETED_CASES = rows(
-    ("ready and never tested", case(referral=COMPLETED), StageName.READY_FOR_TEST, Party.PHYSICIAN, 21),
+    ("ready and never tested", case(referral=COMPLETED), StageName.READY_FOR_TEST, Party.PHYSICIAN, 7),
     (
         "test ordered",
         case(referral=COMPLETED, test_orders=(order(2),)),
@@ -324,9 +336,16 @@ COMPLETED_CASES = rows(
     (
         "severe pain: still the dentist's",
         case(referral=COMPLETED, side_effects=(side_effect(3, 6),)),
+        StageName.UNDER_REVIEW,
+        Party.DENTIST,
+        6,
+    ),
+    (
+        "pain since the last step: still the dentist's",
+        case(referral=COMPLETED, side_effects=(side_effect(2, 6),)),
         StageName.TITRATING,
         Party.DENTIST,
-        21,
+        2,
     ),
     (
         "nothing delivered",
@@ -362,15 +381,23 @@ def test_what_is_said_of_a_completed_referral():
     untested = stage(case(referral=COMPLETED, check_ins=LOUD)).why
     assert "no efficacy test is on record; the physician orders one or decides otherwise." in untested
     asked = case(referral=COMPLETED, sleep_tests=TESTED, physician_decisions=ADVANCE, check_ins=LOUD)
-    assert stage(asked).why.endswith("The dental office had completed the referral and takes the case up again.")
-    painful = case(referral=COMPLETED, side_effects=(side_effect(3, 6),))
+    assert "The dental office had completed the referral and takes the case up again." in stage(asked).why
+    painful = case(referral=COMPLETED, side_effects=(side_effect(2, 6),))
     assert step(painful).outcome == Step.STEP_BACK and "takes the case up again" in stage(painful).why
 
 
 RETEST = rows(
     ("ordered after the decision to continue", CONTINUE, 8, 2, StageName.TEST_ORDERED, Party.SLEEP_LAB),
     ("ordered on the day of that decision", CONTINUE, 8, 8, StageName.TEST_ORDERED, Party.SLEEP_LAB),
-    ("ordered before it", CONTINUE, 4, 5, StageName.FOLLOW_UP, Party.NOBODY),
+    (
+        "ordered before it and after the test: open until a test",
+        CONTINUE,
+        4,
+        5,
+        StageName.TEST_ORDERED,
+        Party.SLEEP_LAB,
+    ),
+    ("ordered on the day of the test: spent", CONTINUE, 4, 9, StageName.FOLLOW_UP, Party.NOBODY),
     (
         "with positional therapy, tested again",
         PhysicianChoice.ADD_POSITIONAL_THERAPY,
@@ -392,7 +419,7 @@ def test_a_test_ordered_in_follow_up_is_not_lost(what, decided, ordered, name, m
     found = stage(facts)
     assert (found.name, found.whose_move) == (name, mover)
     if name is StageName.TEST_ORDERED:
-        assert found.why.endswith("; the sleep laboratory makes it.") and found.since == ago(ordered)
+        assert found.why.startswith("An efficacy test is ordered since") and found.since == ago(ordered)
 
 
 def test_a_test_ordered_for_symptoms_that_came_back_answers_them_from_the_next_day():
@@ -402,7 +429,8 @@ def test_a_test_ordered_for_symptoms_that_came_back_answers_them_from_the_next_d
         check_ins=(good_check_in(14), good_check_in(3, snoring="7")),
     )
     same_day = stage(replace(relapsed, test_orders=(order(3),)))
-    assert (same_day.name, same_day.whose_move) == (StageName.FOLLOW_UP, Party.PHYSICIAN)
+    assert (same_day.name, same_day.whose_move) == (StageName.TEST_ORDERED, Party.PHYSICIAN)
+    assert "Back to the physician: symptoms after a good test" in same_day.why
     later = stage(replace(relapsed, test_orders=(order(2),)))
     assert (later.name, later.whose_move) == (StageName.TEST_ORDERED, Party.SLEEP_LAB)
 
@@ -426,13 +454,14 @@ def test_a_new_appliance_after_the_decision_is_titrated_and_tested_anew():
 def test_without_the_follow_up_the_line_says_what_is_known():
     def line(facts):
         ready = readiness(facts)
-        return stage_of(facts, ready, next_step(facts, DEFAULTS, ready), assess_response(facts, DEFAULTS, AS_OF))
+        response = assess_response(facts, DEFAULTS, AS_OF)
+        return stage_of(facts, ready, next_step(facts, DEFAULTS, ready), response, None, DEFAULTS)
 
     assert (line(continued(100)).name, line(continued(100)).whose_move) == (StageName.FOLLOW_UP, Party.DENTIST)
     assert "both offices follow up, the dentist next" in line(continued(100)).why
     done = line(continued(100, referral=COMPLETED))
     assert (done.name, done.whose_move) == (StageName.CLOSED, Party.NOBODY)
-    assert line(case(check_ins=LIGHTER)).why == stage(case()).why
+    assert line(case(check_ins=LIGHTER)).why == stage(case(visits=BOTH_SEEN)).why
 
 
 def test_the_day_since_which_an_office_is_asked():
@@ -448,9 +477,10 @@ def test_the_day_since_which_an_office_is_asked():
     assert asked(continued(100, side_effects=(side_effect(2, 6, reported=2),))) == ago(6)
 
 
-def test_a_side_effect_beside_an_ordered_test_is_the_dentists_and_said_once():
+def test_a_side_effect_beside_an_ordered_test_asks_still_test_and_is_said_once():
     found = stage(case(side_effects=(side_effect(2, 30),), test_orders=(order(5),)))
-    assert (found.name, found.whose_move, found.since) == (StageName.TEST_ORDERED, Party.DENTIST, ago(30))
+    assert (found.name, found.whose_move, found.since) == (StageName.TEST_ORDERED, Party.PHYSICIAN, ago(5))
+    assert "still test?" in found.why
     assert found.why.lower().count("the dentist treats the jaw pain") == 1
 
 
@@ -458,7 +488,7 @@ def test_a_test_without_a_baseline_still_waits_for_the_physician():
     untold = case(sleep_tests=(efficacy(4, "3"),))
     found = stage(untold)
     assert (found.name, found.whose_move, found.since) == (StageName.TESTED, Party.PHYSICIAN, ago(4))
-    assert "no baseline test is on record to compare it with. The physician decides" in found.why
+    assert "No baseline test that could be compared with is on record. The physician decides." in found.why
     decided = stage(replace(untold, physician_decisions=(choice(2, CONTINUE),)))
     assert (decided.name, decided.whose_move) == (StageName.FOLLOW_UP, Party.NOBODY)
 
