@@ -37,6 +37,8 @@ UNITS = {
     "a",
     "mm/a",
     "{check-ins}",
+    "{settings}",
+    "{totals}",
     "{teeth}",
 }
 """UCUM (https://ucum.org/ucum), the case-sensitive codes in use."""

@@ -28,6 +28,17 @@ _ALL_MEASURES = {
     "supine_index_events_per_hour": 38.5,
     "non_supine_index_events_per_hour": 12.90,
     "central_share_percent": 2,
+    "central_index_events_per_hour": 0.5,
+    "central_event_count": 3,
+    "obstructive_event_count": 160,
+    "mixed_event_count": 5,
+    "monitored_hours": 6.75,
+    "sleep_hours": 6.5,
+    "nights_in_test": 1,
+    "minutes_at_or_below_88": 12.5,
+    "supine_hours": 2.5,
+    "supine_share_percent": 38,
+    "weight_kg": 92.4,
 }
 _DENTIST_S = ("locked-jaw", "loose-tooth", "broken-appliance")
 _PHYSICIAN_S = ("drowsy-driving", "worse-sleepiness", "worse-oximetry")
@@ -74,11 +85,12 @@ def _full_case(client: TestClient, clock: Clock) -> Iterator[tuple[str, dict[str
     _send(client, f"{case}/referral-state", {"state": "in-progress", "on": on(28), "reason": "patient back"})
     settings = [
         setting("s0", 28, 0.50, percent_of_protrusive_range=55.5),
-        setting("s1", 35, 1.5, 1.0, difference_intended=True),
+        setting("s1", 35, 1.5, 1.0, difference_intended=True, reason="Left joint sore", no_further_reason="Joint sore"),
         setting("s2", 42, 2, taken_back_for_side_effect=True, entered_in_error=True),
     ]
     weighed = check_in("c2", 48, 2.0, 8, epworth_total=8, weight_kg=92.40, hours_slept_per_night=7.25)
-    check_ins = [check_in("c1", 41, 6, 4, reported_by="bed-partner"), weighed]
+    heard = {"who_could_hear": "recorder", "recorder_nights": 5, "driving": "for-work", "health_changes": ["stroke"]}
+    check_ins = [check_in("c1", 41, 6, 4, reported_by="bed-partner"), weighed, check_in("c3", 49, 2, 8, **heard)]
     _send(client, f"{case}/progress", {"settings": settings, "check_ins": check_ins})
     fewer = {"entry_id": "c2", "revision": 2, "reported_on": f"{on(48)}T07:30:00+02:00", "snoring_0_to_10": 2}
     _send(client, f"{case}/progress", {"check_ins": [fewer]})
@@ -97,7 +109,7 @@ def _full_case(client: TestClient, clock: Clock) -> Iterator[tuple[str, dict[str
         closed |= {"closed_by": "Dr Okonjo-Hale", "action_taken": "Seen and advised"}
         _send(client, f"{case}/red-flag-closures", closed)
     result = efficacy("X-1-E", 60, 9.8, 1.5)
-    result["test"] |= {**_ALL_MEASURES, "setting_right_mm": 1}
+    result["test"] |= {**_ALL_MEASURES, "setting_right_mm": 1, "worn_hours": 6, "appliance_worn": "part-of-the-night"}
     _send(client, f"{case}/sleep-tests", result)
     withdrawn = efficacy("X-1-F", 61, 1.0, 1.5, entered_in_error=True, appliance_worn=False)
     _send(client, f"{case}/sleep-tests", withdrawn)

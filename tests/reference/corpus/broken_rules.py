@@ -7,6 +7,8 @@ from collections.abc import Callable
 from typing import Any
 
 from service.fhir.build import Resource
+from service.fhir.check_in import CHOICES
+from tests.reference.definitions.value_sets import MEASURES
 
 _Break = Callable[[Resource], Any]
 
@@ -83,6 +85,21 @@ def _without_decision(resource: Resource) -> None:
     resource["supportingInfo"] = [*held, held[0]]
 
 
+def _another_word(link: str) -> _Break:
+    def change(resource: Resource) -> None:
+        _item(resource, link)["answer"][0].update(valueString="neighbour")
+
+    return change
+
+
+def _too_long(code: str) -> _Break:
+    def change(resource: Resource) -> None:
+        _part(resource, code).update(valueString="a" * 501)
+
+    return change
+
+
+_WORDED = ("setting-reason", "no-further-reason", "closed-by", "action-taken")
 _LONG_AGO = "2001-01-01T00:00:00Z"
 _BREAKS: dict[str, _Break] = {
     "patient-name": lambda r: r.update(name=[{"text": "nobody"}]),
@@ -94,12 +111,7 @@ _BREAKS: dict[str, _Break] = {
     "proposal-never-ordered": lambda r: r.update(status="active"),
     "test-purpose": _purposes_twice,
     "test-results": lambda r: (r.pop("result"), r.update(status="final")),
-    "measure-recording-time": _measure("recording-time"),
-    "measure-lowest-spo2": _measure("lowest-spo2"),
-    "measure-t90": _measure("t90"),
-    "measure-supine-index": _measure("supine-index"),
-    "measure-non-supine-index": _measure("non-supine-index"),
-    "measure-central-share": _measure("central-share"),
+    **{f"measure-{code}": _measure(code) for code in MEASURES},
     "range-above-zero": lambda r: _part(r, "protrusive-range")["valueQuantity"].update(value=0),
     "use-start-day": lambda r: r["timingPeriod"].update(start="2026-03"),
     "use-ends-after": _early_use_end,
@@ -112,7 +124,9 @@ _BREAKS: dict[str, _Break] = {
         _drop_item(r, "nights-worn"),
         _drop_item(r, "nights-reported"),
     ),
-    "answer-reporter": lambda r: _item(r, "reported-by")["answer"][0].update(valueString="neighbour"),
+    **{f"answer-{link}": _another_word(link) for link in CHOICES},
+    "check-in-changes": lambda r: _item(r, "health-changes").update(answer=_item(r, "health-changes")["answer"] * 2),
+    **{f"{code}-text": _too_long(code) for code in _WORDED},
     "wear-nights": lambda r: _part(r, "nights-worn").update(valueInteger=31),
     "side-effect-kind": lambda r: r.update(
         valueCodeableConcept={"coding": [{"system": "https://elsewhere.example", "code": "pain"}]}
