@@ -38,5 +38,10 @@ PATIENT = {
         "breaks. Call your doctor today if you get sleepy at the wheel or more sleepy by day."
     ),
     "patient.test-proposed": "Your doctor may order a sleep test. You wear the appliance for it.",
-    "patient.nothing": "There is nothing for you to do now.",
+    "patient.nothing": "There is nothing for you to do now. Your dental office will call you.",
+    "patient.question": "Call your dental office when you have a question.",
+    "patient.emergency": "Is it hard to breathe? Does your mouth or throat swell? Call the emergency number now.",
+    "patient.caution": (
+        "You may feel well and still stop to breathe at night. Only a sleep test can show how well the appliance works."
+    ),
 }
