@@ -29,7 +29,7 @@ PAIN = (
 )
 """By the grades of a side effect: none, mild or transient, moderate or persistent, severe or stops wear."""
 
-HEARERS = (("bed-partner", "My bed partner"), ("recorder", "A sleep recorder"), ("nobody", "Nobody"))
+HEARERS = (("bed-partner", "My bed partner"), ("recorder", "A device that records sound"), ("nobody", "Nobody"))
 DRIVING = (
     ("no", "No"),
     ("car", "Yes, a car"),

@@ -10,12 +10,16 @@ from service.fhir.telephone import address_of
 from service.pipeline.telephones import Telephone
 from service.rules.english.patient import PATIENT
 
-_SENTENCE = re.compile(r"(?<=[.!?]) (?=[A-Z])")
+_SENTENCE = re.compile(r"(?<=[.!]) (?=[A-Z])")
+"""Where a line ends; a question stays with what to do when the answer is yes."""
 _WHOM = (("Call your dental office", "dentist"), ("Call your doctor", "physician"))
 _NAMES = {"dentist": "Your dental office", "physician": "Your doctor"}
 _MOST = 3
 """How many short sentences the main message has at most."""
-_FIRST = (PATIENT["patient.no-driving"], PATIENT["patient.stop"])
+_SENTENCES_OF_STOP = _SENTENCE.split(PATIENT["patient.stop"])
+_FIRST = (PATIENT["patient.no-driving"], _SENTENCES_OF_STOP[0])
+_FILLS = tuple(_SENTENCES_OF_STOP[1:])
+"""What belongs to the message unless driving is forbidden as well: then whom to call goes before it."""
 _LAST = (PATIENT["patient.dentist-first"], PATIENT["patient.sleepy"])
 _CHECK_IN = tuple(PATIENT[name].partition("{")[0] for name in ("patient.check-in", "patient.check-in-late"))
 
@@ -49,7 +53,8 @@ def lines_of(instruction: str, telephones: Mapping[str, Telephone]) -> list[Line
 
 
 def _line(words: str, telephones: Mapping[str, Telephone]) -> Line:
-    whom = next((office for start, office in _WHOM if words.startswith(start)), "")
+    act = words.rpartition("? ")[2]
+    whom = next((office for start, office in _WHOM if act.startswith(start)), "")
     return Line(words, telephones.get(whom))
 
 
@@ -71,8 +76,10 @@ def main_message(lines: Sequence[Line]) -> tuple[list[Line], list[Line]]:
     """
     urgent = [one for one in lines if one.words in _FIRST or _calls(one)]
     found = urgent or [one for one in lines if not one.words.startswith((*_LAST, *_CHECK_IN))]
-    main = found[:_MOST]
-    return main, [one for one in lines if one not in main]
+    if urgent and urgent[0].words != _FIRST[0]:
+        found = [one for one in lines if one in urgent or one.words in _FILLS]
+    chosen = found[:_MOST]
+    return [one for one in lines if one in chosen], [one for one in lines if one not in chosen]
 
 
 def is_urgent(lines: Iterable[Line]) -> bool:

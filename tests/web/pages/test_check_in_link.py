@@ -185,7 +185,10 @@ def test_a_check_in_tells_whom_to_call_with_the_number(client: TestClient) -> No
     setting = {"entry_id": "s1", "set_on": "2026-11-01", "advance_left_mm": 1, "advance_right_mm": 1}
     case.sent("progress", {"settings": [setting]})
     told = case.client.post(made(case), data={**ANSWERS, "trouble-loose-tooth": "yes"})
-    assert 'today: <a class="telephone" href="tel:5550117">555 0117</a> (according to the referral).' in told.text
+    assert (
+        'today: <a class="telephone" href="tel:5550117">555 0117</a> <span class="whence">(according to the referral).</span>'
+        in told.text
+    )
 
 
 def test_a_warning_sign_reported_again_after_it_was_resolved_is_open_again(case: Case, clock: Clock) -> None:

@@ -156,9 +156,9 @@ def test_the_sheet_says_whom_to_call_with_the_number_of_the_referral(client: Tes
     case.sent("progress", example("dental-office/progress"))
     case.sent("progress", {"red_flags": [{"entry_id": "f1", "reported_on": "2026-11-19", "kind": "drowsy-driving"}]})
     page = client.get(f"/cases/{case.number}/sheet").text
-    called = 'Call your doctor today: <a class="telephone" href="tel:5550142">555-0142</a> (according to the referral).'
+    called = 'Call your doctor today: <a class="telephone" href="tel:5550142">555-0142</a> <span class="whence">(according to the referral).</span>'
     assert f'<p class="main-message">{called}</p>' in page
-    assert 'href="tel:+15550117">+1 (555) 0117</a> (according to the referral)' in page
+    assert 'href="tel:+15550117">+1 (555) 0117</a> <span class="whence">(according to the referral).</span>' in page
     assert page.index("Do not drive until your doctor says it is safe.") < page.index("Call your doctor today")
     pdf = text_of(pdf_of(client, f"/cases/{case.number}/sheet.pdf"))
     assert squeezed("Call your doctor today: 555-0142 (according to the referral).") in pdf
