@@ -72,7 +72,7 @@ def test_a_patient_checks_in_on_a_telephone_with_seven_taps_and_without_script(o
     number = demo.numbers[TITRATING]
     page = open_page(390, java_script_enabled=False, has_touch=True)
     page.goto(link_to(demo, number))
-    assert "Set the appliance to 2 mm" in page.locator(".week").inner_text()
+    assert "Keep the appliance at 1 mm" in page.locator(".week").inner_text()
     taps = answered(page) + 1
     page.get_by_role("button", name="Send").click()
     assert taps == 7
@@ -155,7 +155,7 @@ def test_the_new_pages_fit_and_axe_finds_nothing_serious(open_page: Open, demo: 
         look(name)
         if name == "check-in":
             answered(page)
-            page.locator(".target", has_text="A tooth has become loose").click()
+            page.locator(".target", has_text="A tooth is loose").click()
             with page.expect_navigation():
                 page.get_by_role("button", name="Send").click()
             look("check-in, answered")
