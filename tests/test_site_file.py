@@ -33,7 +33,18 @@ def test_the_region_is_read(tmp_path: Path) -> None:
     assert read_site(file).region == "US"
 
 
+def test_the_own_offices_numbers_are_read(tmp_path: Path) -> None:
+    file = tmp_path / "a.toml"
+    file.write_text('[telephone]\ndentist = "+1 555 0100"\n')
+    site = read_site(file)
+    assert (site.dentist_telephone, site.physician_telephone) == ("+1 555 0100", "")
+
+
 REFUSED = [
+    ("[telephone]\ndentist = 5550100\n", "dentist = 5550100: a telephone number is asked"),
+    ("[telephone]\ndentist = 'call us'\n", "a telephone number is asked"),
+    ("[telephone]\nlaboratory = '5550100'\n", "telephone is a table [telephone] with dentist, physician or both"),
+    ("telephone = '5550100'\n", "telephone is a table [telephone]"),
     ("[thresholds]\nstable_days = 3\n", "stable_days = 3 d: permitted are 7 to 90 d"),
     ("[thresholds]\nstable_days = 14.5\n", "stable_days = 14.5 d: "),
     ("[thresholds]\nstabel_days = 14\n", "there is no threshold named stabel_days"),
@@ -43,8 +54,11 @@ REFUSED = [
     ("[thresholds]\nstable_days = inf\n", "stable_days = Infinity d: permitted are 7 to 90 d"),
     ("[thresholds]\nwear_share = 1e-400\n", "permitted are 0.5 to 1"),
     ("[thresholds]\nnormal_index = 6\n", "permitted are 5 to 5"),
-    ("stable_days = 14\n", "only region and a table [thresholds] are known, found stable_days"),
-    ("[thresholds]\n[parameters]\nahi_mean = 3\n", "only region and a table [thresholds] are known, found parameters"),
+    ("stable_days = 14\n", "only region and tables [telephone] and [thresholds] are known, found stable_days"),
+    (
+        "[thresholds]\n[parameters]\nahi_mean = 3\n",
+        "only region and tables [telephone] and [thresholds] are known, found parameters",
+    ),
     ("region = 'GB'\n", "region is US or left out"),
     ("thresholds = 14\n", "thresholds is not a table [thresholds]"),
     ("[thresholds\n", "the file is not TOML"),

@@ -10,10 +10,10 @@ PHYSICIAN = {
     "id": "dr-01",
     "family_name": "Okonjo-Hale",
     "given_name": "Mirren",
-    "practice": {"id": "osmere-sleep-medicine", "name": "Osmere Sleep Medicine"},
+    "practice": {"id": "osmere-sleep-medicine", "name": "Osmere Sleep Medicine", "telephone": "+1 555 0142"},
 }
-FERRYGATE = {"id": "ferrygate-dental", "name": "Ferrygate Dental"}
-MILLBECK = {"id": "millbeck-dental", "name": "Millbeck Dental Rooms"}
+FERRYGATE = {"id": "ferrygate-dental", "name": "Ferrygate Dental", "telephone": "+1 555 0117"}
+MILLBECK = {"id": "millbeck-dental", "name": "Millbeck Dental Rooms", "telephone": "+1 555 0163"}
 
 Ago = Callable[[int], str]
 

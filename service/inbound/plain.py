@@ -27,6 +27,7 @@ from service.fhir.dates import moment_of
 from service.fhir.model_errors import problems_of
 from service.fhir.reading import cannot_be
 from service.fhir.referral_task import Role
+from service.fhir.telephone import PATTERN as TELEPHONE
 from service.rules.limits import Limit
 
 
@@ -111,11 +112,13 @@ _FORMS = {
     _KEY: "Letters, digits, dot, hyphen and underscore are taken, with a letter or digit first.",
     CODE: "A code of 1 to 18 letters, digits and dots is needed.",
     KIND: "Three to sixty lower-case letters are needed, with spaces or hyphens between them, such as dry mouth.",
+    TELEPHONE: "A telephone number of 5 to 31 digits, blanks, brackets, dots and hyphens is needed, such as +1 555 0100.",
 }
 
 Text = Annotated[str, StringConstraints(min_length=1, max_length=500, pattern=_LINE)]
 Name = Annotated[str, StringConstraints(min_length=1, max_length=120, pattern=_LINE)]
 Key = Annotated[str, StringConstraints(min_length=1, max_length=64, pattern=_KEY)]
+Telephone = Annotated[str, StringConstraints(min_length=5, max_length=31, pattern=TELEPHONE)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,10 +146,11 @@ class Within:
 
 
 class Organisation(Plain):
-    """An organisation with the number its partners know it by."""
+    """An organisation with the number its partners know it by, and the telephone number patients call."""
 
     id: Key
     name: Name
+    telephone: Telephone | None = None
 
 
 class Entry(Plain):

@@ -6,6 +6,7 @@ from typing import Any
 
 from service.fhir.build import CASE_PATIENT, CASE_REFERRAL, CASE_REPLACED, Draft, Resource, identifier, ref, sid
 from service.fhir.codes import DENTAL_REFERRAL, local
+from service.fhir.telephone import telecom
 from service.inbound.plain import Mapped, Organisation, Plain, checked
 from service.inbound.referral_message import ReferralMessage
 from service.inbound.referral_parts import DIAGNOSIS, PATIENT, PHYSICIAN, REFERRAL, referral_parts
@@ -100,6 +101,8 @@ def organisation_draft(organisation: Organisation, local_address: str, path: str
         "active": True,
         "name": organisation.name,
     }
+    if organisation.telephone:
+        resource["telecom"] = telecom(organisation.telephone)
     return Draft(resource, local_address, path, identity=number)
 
 

@@ -22,6 +22,7 @@ from service.errors import Category, Refused, refuse
 from service.fhir.audit_event import Interaction, audit_event
 from service.fhir.dates import instant
 from service.fhir.json_text import load, write
+from service.fhir.read_facts import assemble
 from service.fhir.referral_task import Role
 from service.inbound.progress import map_progress
 from service.pipeline.access.asking import asker
@@ -29,9 +30,10 @@ from service.pipeline.access.callers import caller_for
 from service.pipeline.access.sender import Bound, Sender
 from service.pipeline.answers import Answer
 from service.pipeline.derived import stored
-from service.pipeline.fact_rows import split
+from service.pipeline.fact_rows import facts_of, split
 from service.pipeline.page_reads import entry_read
 from service.pipeline.pipeline import Pipeline, Received
+from service.pipeline.telephones import Telephone, telephones_of
 from service.rules import limits
 from service.rules.stage import StageName
 from service.store import cases, check_in_links, parties, resources
@@ -60,15 +62,21 @@ class NewLink:
 
 @dataclass(frozen=True, slots=True)
 class Asking:
-    """What a patient's page needs of the case: initials, what to do, since when and about how many nights it asks."""
+    """What a patient's page needs of the case: initials, what to do, since when and about how many nights it asks.
+
+    `week` is this week's instruction, empty before there is one; `driving_untold` whether nobody told yet what they drive.
+    """
 
     case_number: str
     grant: Grant
     initials: str
-    activities: tuple[tuple[str, str], ...]
+    week: str
+    besides: tuple[str, ...]
     as_of: str
     since: date | None
     nights: int
+    driving_untold: bool
+    telephones: Mapping[str, Telephone]
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,27 +196,30 @@ def _asking(pipeline: Pipeline, case: Case) -> Asking:
     data, today = pipeline.case(case.case_number), pipeline.today()
 
     def work(tx: Connection) -> Asking:
-        smalls = [load(f.small) for f in cases.facts(tx, case.case_number)]
-        told = [date.fromisoformat(s["day"]) for s in smalls if s["kind"] == "check-in" and s["day"]]
-        worn = [date.fromisoformat(s["delivered_on"]) for s in smalls if s["kind"] == "appliance-use"]
-        since = max((d for d in told if d < today), default=max((d for d in worn if d < today), default=None))
+        known = assemble(facts_of(cases.facts(tx, case.case_number))).known_on(today)
+        told = [c.moment.day for c in known.check_ins if c.moment.day < today]
+        worn = [a.delivered_on for a in known.appliances if a.delivered_on < today]
+        since = max(told, default=max(worn, default=None))
         nights = (today - since).days if since else _ALWAYS_ASKED_DAYS
         held = resources.current(tx, *split(case.patient))
-        activities = [(a["title"], a["instruction"]) for a in data["activities"] if a["title"] in _SHOWN]
+        instructions = {a["title"]: a["instruction"] for a in data["activities"]}
         return Asking(
             case.case_number,
             _grant(case),
             _initials(load(held.body) if held and not held.deleted else {}),
-            tuple(activities),
+            instructions.get(_WEEK, ""),
+            tuple(instructions[title] for title in _BESIDES if title in instructions),
             data["as_of"],
             since,
             min(nights, int(limits.NIGHTS.high)),
+            not any(c.driving for c in known.check_ins),
+            telephones_of(tx, case.physician, case.dental_office, pipeline.site),
         )
 
     return pipeline.database.read(work)
 
 
-_SHOWN = ("Getting used to the appliance", "This week", "Efficacy test")
+_WEEK, _BESIDES = "This week", ("Getting used to the appliance", "Efficacy test")
 
 
 def _initials(patient: Mapping[str, Any]) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from enum import Enum
@@ -16,10 +16,12 @@ from service.fhir.build import Resource
 from service.fhir.json_text import load
 from service.fhir.read_facts import assemble
 from service.inbound.entry_reading import Part, identities_of, part_of
+from service.pipeline.citations import uncited
 from service.pipeline.derived import Derived
 from service.pipeline.fact_rows import facts_of, split
 from service.pipeline.facts_anew import is_outdated
 from service.pipeline.reading import Reads
+from service.pipeline.telephones import Telephone, telephones_of
 from service.rules.course import Course, course_on
 from service.rules.facts import CaseFacts, effective_day
 from service.rules.source import Source
@@ -64,14 +66,14 @@ class Entries(Enum):
 class CaseRead:
     """A case for its page: the data of today's decision, the course with every fact, people, and versions of entries.
 
-    `raised` are the red flags that are open. The versions of a resource are in order.
+    `telephones` are the numbers of its offices. The versions of a resource are in order.
     """
 
     data: dict[str, Any]
     course: Course
     people: dict[str, Resource]
     entries: list[Version] = field(default_factory=list)
-    raised: list[Version] = field(default_factory=list)
+    telephones: Mapping[str, Telephone] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +103,8 @@ def board_page(reads: Reads, wanted: Filter, after: tuple[str, str] | None, limi
         rows = board.page_of(tx, wanted, after, limit)
         people = resources.current_of(tx, [split(r.patient) for r in rows])
         named = {f"{kind}/{i}": name_of(load(held.body)) for (kind, i), held in people.items() if not held.deleted}
-        return [OnBoard(r, named.get(r.patient, ""), _why(r)) for r in rows]
+        own = reads.site.thresholds
+        return [OnBoard(r, named.get(r.patient, ""), uncited(_why(r), own)) for r in rows]
 
     return reads.database.read(work)
 
@@ -122,7 +125,8 @@ def waiting_for(reads: Reads, mover: str, stage: str, limit: int) -> list[Waitin
         held = [c for c in found if c is not None and not is_outdated(c)]
         people = resources.current_of(tx, [split(c.patient) for c in held])
         named = {f"{kind}/{i}": name_of(load(p.body)) for (kind, i), p in people.items() if not p.deleted}
-        return [Waiting(load(c.summary), named.get(c.patient, ""), _proposal(c)) for c in held]
+        own = reads.site.thresholds
+        return [Waiting(uncited(load(c.summary), own), named.get(c.patient, ""), _proposal(c)) for c in held]
 
     return reads.database.read(work)
 
@@ -138,19 +142,20 @@ def case_read(reads: Reads, case_number: str, wanted: Entries) -> CaseRead:
     def work(tx: Connection, data: dict[str, Any]) -> CaseRead:
         course = course_on(assemble(facts_of(cases.facts(tx, case_number))), reads.today(), reads.site.thresholds)
         people = {r for name in ("patient", "physician", "dental_office") if (r := data["resources"].get(name))}
-        flags = {s.reference for f in course.flags if not f.derived for s in f.sources}
         last = set(_last_entries(course.known)) if wanted is Entries.LAST else set[str]()
-        held = resources.versions_of(tx, [split(r) for r in sorted(people | flags | last)])
+        held = resources.versions_of(tx, [split(r) for r in sorted(people | last)])
         told = [_version(h) for h in held if not h.deleted]
         entered = [v for v in told if v.reference in last]
         if wanted is Entries.ALL:
             entered = [_version(h) for h in entries.versions_of_entries(tx, case_number, _MOST)]
         return CaseRead(
-            data,
+            uncited(data, reads.site.thresholds),
             course,
             people={v.reference: v.resource for v in told if v.reference in people},
             entries=entered,
-            raised=[v for v in told if v.reference in flags],
+            telephones=telephones_of(
+                tx, data["resources"].get("physician"), data["resources"].get("dental_office"), reads.site
+            ),
         )
 
     return reads.case_and(case_number, work)
@@ -167,9 +172,9 @@ def _last_entries(known: CaseFacts) -> Iterator[str]:
         *((effective_day(a), a.source, [a.source, *licence]) for a in known.assessments),
         *((effective_day(a), a.source, [a.source, a.limits_from]) for a in known.appliances),
     ]
-    for kind in (known.settings, known.check_ins, known.side_effects, known.red_flags, known.sleep_tests):
+    for kind in (known.settings, known.check_ins, known.side_effects, known.red_flags, known.red_flag_closures):
         told += [(effective_day(f), f.source, [f.source]) for f in kind]
-    for kind in (known.test_orders, known.physician_decisions, known.visits):
+    for kind in (known.sleep_tests, known.test_orders, known.physician_decisions, known.visits):
         told += [(effective_day(f), f.source, [f.source]) for f in kind]
     if known.referral:
         told.append((known.referral.day, known.referral.source, [known.referral.source]))

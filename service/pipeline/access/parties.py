@@ -105,6 +105,11 @@ def _organisation(connection: Connection, reference: object, look: Look) -> str:
     return ""
 
 
+def organisation_of(connection: Connection, reference: str) -> str:
+    """The organisation that a practitioner or an office of a case acts for, as `Organization/id`; empty when untold."""
+    return _organisation(connection, {"reference": reference}, _looking(connection, {}))
+
+
 def _own(
     sender: Sender, found: set[tuple[str, str]], telling: Sequence[Identified], opened: bool
 ) -> set[tuple[str, str]]:

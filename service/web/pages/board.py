@@ -72,6 +72,7 @@ def card(one: OnBoard, today: str) -> dict[str, Any]:
         "since": row.waiting_since,
         "days": (date.fromisoformat(today) - date.fromisoformat(row.waiting_since)).days,
         "overdue": late,
+        "due": "" if late else row.overdue_from or "",
         "urgent": row.urgent,
         "outcome": row.outcome,
         "as_of": row.decided_on,

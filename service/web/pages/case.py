@@ -2,28 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import replace
+from collections.abc import Collection, Mapping
 from typing import Any
 
 from fastapi import APIRouter, Request, Response
 from starlette.concurrency import run_in_threadpool
 
+from service.access.grant import Office
 from service.fhir.dates import day_of
 from service.pipeline.page_reads import LAST, CaseRead, Entries, case_read, name_of
 from service.rules.stage import StageName
 from service.rules.thresholds import Thresholds
 from service.rules.words import day
 from service.web.audit import note_case
-from service.web.exchange import seen_by_sender
+from service.web.exchange import grant_of, seen_by_sender
 from service.web.pages.catalogue import FORMS
 from service.web.pages.chart import course_chart, has_before, has_course
 from service.web.pages.course_table import rows_of
+from service.web.pages.flags import flags_shown
 from service.web.pages.form_fields import Form
 from service.web.pages.history import Entry, history_of
 from service.web.pages.offered import makes_links, offered
-from service.web.pages.reasons import decision_shown, outcome_shown, response_shown
+from service.web.pages.patient_lines import lines_of
+from service.web.pages.reasons import decision_shown, outcome_shown
 from service.web.pages.render import page
+from service.web.pages.response_part import questions_shown, response_shown
 from service.web.pages.routes import PageRoute
 
 router = APIRouter(tags=["Pages"], include_in_schema=False, route_class=PageRoute)
@@ -78,7 +81,8 @@ async def case_page(request: Request, case_number: str) -> Response:
 
     def made() -> Response:
         held = case_read(pipeline, case_number, wanted)
-        shown = _shown(held, pipeline.site.thresholds, pipeline.today().isoformat(), offered(request))
+        offices = grant_of(request).offices
+        shown = _shown(held, pipeline.site.thresholds, pipeline.today().isoformat(), offered(request), offices)
         history = history_of(held.entries, held.course.known)
         entered = _entered(query.get("form", ""), query.get("entry", ""), history)
         shown |= {
@@ -119,7 +123,9 @@ _DECISIONS = (
 )
 
 
-def _shown(held: CaseRead, thresholds: Thresholds, today: str, forms: Mapping[str, Form]) -> dict[str, Any]:
+def _shown(
+    held: CaseRead, thresholds: Thresholds, today: str, forms: Mapping[str, Form], offices: Collection[Office]
+) -> dict[str, Any]:
     data, course = held.data, held.course
     stage = StageName(data["stage"])
     sections = _SECTIONS.get(stage, _TITRATING)
@@ -135,8 +141,9 @@ def _shown(held: CaseRead, thresholds: Thresholds, today: str, forms: Mapping[st
         "track": [{"name": s.value, "here": s is stage} for s in _TRACK],
         "off_track": stage not in _TRACK,
         "sections": sections,
-        "week": week,
-        "advice": [a for a in data["activities"] if a is not week and not a["title"].startswith("Next: ")],
+        "week": lines_of(week["instruction"], held.telephones) if week else [],
+        "until": week["when"] if week else "",
+        "advice": [a for a in data["activities"] if a is not week and not a["title"].startswith(_NEXT)],
         "first_forms": [forms[key] for key in _NEXT_FORMS[stage] if key in forms],
         "other_forms": [f for f in forms.values() if f.key not in _NEXT_FORMS[stage]],
         "own_kinds": {f.kind for f in forms.values() if f.kind},
@@ -146,10 +153,11 @@ def _shown(held: CaseRead, thresholds: Thresholds, today: str, forms: Mapping[st
         "coverage": outcome_shown(data["us_coverage_documentation"]) if data["us_coverage_documentation"] else None,
         "follow_up": outcome_shown(follow_up) if follow_up else None,
         "visits": follow_up["visits"] if follow_up else [],
-        "response": response_shown(data["response"], course) if data["response"] else None,
+        "response": response_shown(data["response"], course, data["questions"]) if data["response"] else None,
+        "questions": questions_shown(data["questions"]),
+        "flags": flags_shown(data["red_flags"], data["as_of"], offices, data["case_number"]),
         "chart": course_chart(course, thresholds) if has_course(course) else None,
         "before": has_course(course) and has_before(course),
-        "open_flags": [e for e in history_of(held.raised, replace(course.known, referral=None)) if e.entry_id],
     }
 
 
@@ -161,6 +169,7 @@ def _last(history: list[Entry], entered: Entry | None) -> list[Entry]:
     return [e for i, e in enumerate(history) if e in shown or e is entered or (not e.counts.at and i < since)]
 
 
+_NEXT = ("Next: ", "Nothing is due")
 _PEOPLE = ("patient", "physician", "dental_office")
 
 

@@ -11,8 +11,10 @@ from service.web.pages.form_fields import (
     HEALTH_CHANGES,
     HEARERS,
     OFFICES,
+    OTHER,
     READINGS,
     REPORTERS,
+    SIDE_EFFECTS,
     STATES,
     Field,
     Form,
@@ -119,7 +121,8 @@ FORMS = {
             _DOORS["progress"],
             (
                 day("reported_on", "Reported on"),
-                Field("kind", "Kind", "text", "In lower case, such as dry mouth or jaw pain.", required=True),
+                Field("kind", "Kind", "choice", choices=SIDE_EFFECTS, required=True),
+                Field(f"kind.{OTHER}", "Other kind", "text", "In lower case, such as lip pain; only for «other»."),
                 whole(
                     "grade_0_to_3",
                     "Grade, 0 to 3",
@@ -136,7 +139,7 @@ FORMS = {
         Form(
             "red-flag",
             "Red flag",
-            "It stops titration until someone has looked. Correct the entry with the day on which it was resolved.",
+            "It stops titration until the office that it is for has looked into it and closed it.",
             _DOORS["progress"],
             (
                 day("reported_on", "Reported on"),

@@ -20,11 +20,13 @@ from service.errors import Problem, Refused
 from service.pipeline import check_in_links
 from service.pipeline.check_in_links import Asking, Told
 from service.rules import limits
+from service.rules.reason import say
 from service.rules.words import day
 from service.web.audit import note_case
 from service.web.exchange import pipeline_of
-from service.web.pages.check_in_words import PAIN, TROUBLES, what_to_do
+from service.web.pages.check_in_words import DRIVING, HEALTH, HEARERS, PAIN, TROUBLES, hints, what_to_do
 from service.web.pages.messages import Posted, posted
+from service.web.pages.patient_lines import is_urgent, lines_of, main_message
 from service.web.pages.render import HEADERS, page
 from service.web.pages.routes import PageRoute
 from service.web.problems import STATUS
@@ -32,13 +34,15 @@ from service.web.problems import STATUS
 router = APIRouter(prefix="/check-in", tags=["Pages"], include_in_schema=False, route_class=PageRoute)
 _HEADERS = {**HEADERS, "Referrer-Policy": "no-referrer", "X-Robots-Tag": "noindex, nofollow, noarchive"}
 _SCALES = ("snoring_0_to_10", "restedness_0_to_10")
-_WHOLES = (*_SCALES, "nights_reported", "nights_worn", "epworth_total")
+_WHOLES = (*_SCALES, "nights_reported", "nights_worn", "epworth_total", "recorder_nights")
+_CHOICES = {"who_could_hear": dict(HEARERS), "driving": dict(DRIVING)}
 _LABELS = {
     "snoring_0_to_10": "Snoring",
     "restedness_0_to_10": "How rested you feel",
     "nights_worn": "Nights worn",
     "hours_per_night": "Hours a night",
     "epworth_total": "Epworth total",
+    "recorder_nights": "Nights with a recorder",
 }
 _WHOLE = re.compile(r"-?[0-9]{1,9}")
 
@@ -67,8 +71,24 @@ async def take(request: Request, token: str) -> Response:
         return _form(request, asking, given, refused.problems)
     if stored is None:
         return _no_link(request)
-    advice = what_to_do(told.red_flags, told.pain_grade)
-    return _page(request, "check-in-done.html", urgent=bool(told.red_flags), advice=advice)
+    stands = await run_in_threadpool(check_in_links.opened, pipeline, token)
+    asking = stands or asking
+    at_once = what_to_do(told.red_flags, told.pain_grade)
+    lines = lines_of(asking.week or at_once, asking.telephones)
+    main, rest = main_message(lines)
+    urgent = bool(told.red_flags) or (bool(at_once) and is_urgent(lines))
+    return _page(
+        request,
+        "check-in-done.html",
+        urgent=urgent,
+        main=main,
+        rest=rest,
+        hints=hints(told.red_flags),
+        caution=_CAUTION,
+    )
+
+
+_CAUTION = say("patient.caution")
 
 
 async def _opened(request: Request, token: str) -> Asking | Response:
@@ -97,6 +117,7 @@ def _no_link(request: Request, status: int = 404, wait_s: int = 0) -> Response:
 def _form(request: Request, asking: Asking, given: Posted | None = None, problems: Sequence[Problem] = ()) -> Response:
     status = STATUS[problems[0].category] if problems else 200
     held = given or {}
+    main, rest = main_message(lines_of(asking.week, asking.telephones))
     nights = int(n) if (n := held.get("nights_reported", "")).isdecimal() and len(n) < 3 else asking.nights
     return _page(
         request,
@@ -108,9 +129,17 @@ def _form(request: Request, asking: Asking, given: Posted | None = None, problem
         held=held,
         ticked={kind for kind, _ in TROUBLES if held.get(f"trouble-{kind}")},
         problems=list(dict.fromkeys(_sentence(p) for p in problems)),
+        main=main,
+        rest=rest,
+        urgent=is_urgent(main),
         troubles=TROUBLES,
         pains=PAIN,
+        hearers=HEARERS,
+        drives=DRIVING if asking.driving_untold or held.get("driving") else (),
+        health=HEALTH,
+        caution=_CAUTION,
         hours=limits.HOURS_PER_NIGHT,
+        nights_limit=limits.RECORDER_NIGHTS.high,
         epworth=limits.EPWORTH_TOTAL,
     )
 
@@ -142,6 +171,14 @@ def _told(given: Posted) -> Told:
     pauses = {"yes": True, "no": False}.get(given.get("witnessed_pauses", ""))
     if pauses is not None:
         said["witnessed_pauses"] = pauses
+    for name, known in _CHOICES.items():
+        if given.get(name, "") in known:
+            said[name] = given[name]
+    if said.get("who_could_hear") != "recorder":
+        said.pop("recorder_nights", None)
+    changes = [kind for kind, _ in HEALTH if given.get(f"health-{kind}") == "yes"]
+    if changes:
+        said["health_changes"] = changes
     return Told(said, _grade(given), tuple(kind for kind, _ in TROUBLES if given.get(f"trouble-{kind}")))
 
 

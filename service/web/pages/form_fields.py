@@ -14,7 +14,8 @@ class Field:
     """One field: its name in the plain message, its label, and what can be typed.
 
     `kind` is day, number, whole, choice, answer (yes, no or not known), flag (ticked or not), member (ticked: the word
-    after the dot of `name` is in the list before it), text or hidden. A new form begins with today where `today` says
+    after the dot of `name` is in the list before it), text or hidden. A choice with «other» among its words has a text field
+    beside it, called by its name and `.other`, that tells which. A new form begins with today where `today` says
     so, else with `first`; a day may lie `ahead`.
     """
 
@@ -29,6 +30,11 @@ class Field:
     today: bool = False
     first: str = ""
     ahead: bool = False
+
+    @property
+    def of_other(self) -> str:
+        """The choice whose «other» this text tells in words; empty for every other field."""
+        return self.name.removesuffix(f".{OTHER}") if self.name.endswith(f".{OTHER}") else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,5 +115,20 @@ HEALTH_CHANGES = (
     ("opioid", "New opioid"),
     ("pregnancy", "Pregnancy"),
 )
+OTHER = "other"
+SIDE_EFFECTS = (
+    ("jaw pain", "Jaw pain"),
+    ("muscle tenderness", "Muscle tenderness"),
+    ("tooth", "Tooth: pain or movement"),
+    ("gum", "Gum"),
+    ("dry mouth", "Dry mouth"),
+    ("drooling", "Drooling"),
+    ("gag", "Gagging"),
+    ("bite change", "Bite change"),
+    ("headache", "Headache"),
+    ("appliance fit", "Appliance fit"),
+    (OTHER, "Other, in words below"),
+)
+"""The kinds a page offers; a message tells any other in words."""
 OFFICES = (("dentist", "The dental office"), ("physician", "The physician's office"))
 READINGS = (("complete", "Complete response"), ("partial", "Partial response"), ("non-response", "Non-response"))

@@ -15,6 +15,7 @@ from service.pipeline.page_reads import Version, joined
 from service.rules.facts import CaseFacts
 from service.rules.words import day, number, sides, spoken
 from service.web.pages.course_table import test_in_words
+from service.web.pages.flags import CLOSES
 
 TITLES = {
     "assessment": "Dental assessment",
@@ -35,6 +36,8 @@ _NAMES = {
     "percent_of_protrusive_range": "share of the protrusive range, %",
     "grade_0_to_3": "grade",
     "active_tmj_disorder": "active TMJ disorder",
+    "resolved_by": "closed by",
+    "action_taken": "what was done:",
 }
 
 
@@ -140,14 +143,23 @@ def in_words(kind: str, fields: Fields) -> str:
     """What an entry says, in one line."""
     rest = {k: v for k, v in fields.items() if k not in _DAYS}
     lead: list[str] = []
+    if kind == "red-flag-closure":
+        return _closure(fields)
     if kind == "setting" and {"advance_left_mm", "advance_right_mm"} <= set(rest):
         lead = [sides(Decimal(rest.pop("advance_left_mm")), Decimal(rest.pop("advance_right_mm")))]
-    elif kind in ("side-effect", "red-flag", "red-flag-closure", "physician-decision", "visit"):
+    elif kind in ("side-effect", "red-flag", "physician-decision", "visit"):
         name = {"physician-decision": "decision", "visit": "office"}.get(kind, "kind")
         lead = [spoken(str(rest.pop(name, "")))]
     if rest.get("reported_by") == "patient":
         del rest["reported_by"]
     return ", ".join([*lead, *(p for name, value in rest.items() if (p := _said(name, value)))])
+
+
+def _closure(fields: Fields) -> str:
+    """Which red flag was closed, by whom for which office, and what was done."""
+    office = CLOSES.get(str(fields.get("office", "")), "an office not told")
+    who, done = fields.get("closed_by") or "somebody not named", fields.get("action_taken") or "not told"
+    return f"{spoken(str(fields.get('kind', '')))}, closed by {who} for {office}. What was done: {done}"
 
 
 def _said(name: str, value: Any) -> str:

@@ -20,7 +20,7 @@ from service.pipeline.answers import Answer
 from service.pipeline.pipeline import Received
 from service.web.exchange import body_of, pipeline_of, sender_of
 from service.web.media import parts_of
-from service.web.pages.form_fields import Field, Form
+from service.web.pages.form_fields import OTHER, SIDE_EFFECTS, Field, Form
 
 Posted = Mapping[str, str]
 _MOST_FIELDS = 60
@@ -63,12 +63,14 @@ def message_of(form: Form, held: Typed, withdrawn: bool = False) -> dict[str, An
     said = {
         f.name: value
         for f in form.fields
-        if f.kind != "member" and (value := _value(f, held.values.get(f.name, ""))) is not None
+        if f.kind != "member" and not f.of_other and (value := _value(f, held.values.get(f.name, ""))) is not None
     }
     for f in form.fields:
         if f.kind == "member" and held.values.get(f.name):
             name, _, word = f.name.partition(".")
             said.setdefault(name, []).append(word)
+        if f.of_other and said.get(f.of_other) == OTHER and held.values.get(f.name):
+            said[f.of_other] = held.values[f.name]
     if not form.kind:
         return said
     entry: dict[str, Any] = {"entry_id": held.entry_id, **said}
@@ -103,9 +105,13 @@ def text_of(field: Field, fields: Mapping[str, Any]) -> str:
     if field.kind == "member":
         name, _, word = field.name.partition(".")
         return "yes" if word in (fields.get(name) or ()) else ""
-    value = fields.get(field.name)
+    value = fields.get(field.of_other or field.name)
     if value is None:
         return ""
+    if field.of_other:
+        return "" if value in dict(SIDE_EFFECTS) else str(value)
+    if OTHER in dict(field.choices) and value not in dict(field.choices):
+        return OTHER
     if isinstance(value, bool):
         return "yes" if value else "no" if field.kind == "answer" else ""
     return str(value)

@@ -12,9 +12,10 @@ from service.pipeline.page_reads import CaseRead, Entries, case_read
 from service.pipeline.reading import Reads
 from service.web.audit import note_case
 from service.web.exchange import seen_by_sender
-from service.web.pages.papers import Paper, letter_of, sheet_of
+from service.web.pages.papers import Paper, letter_of
 from service.web.pages.render import page
 from service.web.pages.routes import PageRoute
+from service.web.pages.sheet import sheet_of
 
 router = APIRouter(prefix="/cases/{case_number}", tags=["Pages"], include_in_schema=False, route_class=PageRoute)
 Made = Callable[[CaseRead], Paper]

@@ -74,6 +74,8 @@ _TITLE = _style(15, True, spaceAfter=6)
 _HEAD = _style(11.5, True, spaceBefore=9, spaceAfter=3, textColor=_DEEP)
 _OUTCOME = _style(10.5, True, spaceAfter=2)
 _BODY = _style(9.2, spaceAfter=2)
+_MAIN = _style(20, True, spaceAfter=4)
+_LINE_OF_PATIENT = _style(12, spaceAfter=3)
 _ITEM = _style(9.2, spaceAfter=2, leftIndent=13, bulletIndent=2, bulletFontName="Relay")
 _SMALL = _style(8, textColor=_MUTED, spaceAfter=1)
 _CAUTION = _style(
@@ -116,6 +118,8 @@ def _section(section: Section, width: float) -> Iterator[Any]:
     if section.outcome:
         first.append(_text(section.outcome, _OUTCOME))
     first += [_text(words, _BODY) for words in section.words]
+    first += [_text(line.text, _MAIN) for line in section.main]
+    first += [_text(line.text, _LINE_OF_PATIENT) for line in section.lines]
     first += [_caution(words) for words in section.cautions]
     rest: list[Any] = []
     if section.table:
@@ -140,6 +144,7 @@ def _reason(reason: dict[str, Any], width: float) -> Any:
     if reason["observed"]:
         told.append(_text(f"Value: {reason['observed']}", _SMALL))
     told += [_text(f"Threshold: {t['value']}: {t['meaning']} ({cited(t)})", _SMALL) for t in reason["thresholds"]]
+    told += [_text(f"Source: {note}", _SMALL) for note in reason["notes"]]
     if reason["earliest"]:
         told.append(_text(f"Earliest: {day(day_of(reason['earliest'][:10]))}", _SMALL))
     if reason["needs"]:

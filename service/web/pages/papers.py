@@ -1,4 +1,4 @@
-"""The letter to the physician and the patient's instruction sheet, as data that page and PDF show alike."""
+"""Papers as data that page and PDF show alike, and the letter to the physician; the patient's own is in `sheet.py`."""
 
 from __future__ import annotations
 
@@ -13,16 +13,24 @@ from service.rules.room import percent_of_range
 from service.rules.stage import StageName
 from service.rules.words import day, number, rounded, sides, spoken
 from service.web.pages.course_table import check_in_in_words, test_in_words
-from service.web.pages.reasons import decision_shown, response_shown
+from service.web.pages.flags import flags_shown
+from service.web.pages.patient_lines import Line
+from service.web.pages.reasons import decision_shown
+from service.web.pages.response_part import questions_shown, response_shown
 
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """One part of a paper: a heading, what came out, sentences, a list, a table, reasons; whatever it has of these."""
+    """One part of a paper: a heading, what came out, sentences, a list, a table, reasons; whatever it has of these.
+
+    `main` and `lines` are for a patient: the message in large letters, and what stands below it.
+    """
 
     title: str
     outcome: str = ""
     words: tuple[str, ...] = ()
+    main: tuple[Line, ...] = ()
+    lines: tuple[Line, ...] = ()
     items: tuple[str, ...] = ()
     table: tuple[tuple[str, ...], ...] = ()
     reasons: tuple[dict[str, Any], ...] = ()
@@ -46,59 +54,31 @@ def letter_of(held: CaseRead) -> Paper:
     """The letter to the physician: what is asked and how things stand first, then every reason behind it."""
     data, course = held.data, held.course
     stage = StageName(data["stage"])
-    readiness = [_decision("Ready for an efficacy test?", data["readiness"])]
+    readiness = [_decision("Ready for an efficacy test?", data["readiness"], data["why"])]
     if data["next_step"]:
-        readiness.append(_decision("Next titration step", data["next_step"]))
+        readiness.append(_decision("Next titration step", data["next_step"], data["why"]))
     response, follow_up = _tests(data, course), list[Section]()
     if data["follow_up"]:
         visits = tuple(v["sentence"] for v in data["follow_up"]["visits"])
-        follow_up.append(_decision("Follow-up", data["follow_up"], visits))
-    complete = [_decision("Is the referral complete?", data["referral_check"])]
+        follow_up.append(_decision("Follow-up", data["follow_up"], data["why"], visits))
+    complete = [_decision("Is the referral complete?", data["referral_check"], data["why"])]
     if stage in (StageName.REFERRED, StageName.ACCEPTED):
         parts = [*complete, *response, *readiness]
     elif stage in (StageName.TESTED, StageName.FOLLOW_UP):
         parts = [*response, *follow_up, *readiness]
     else:
         parts = [*readiness, *response, *follow_up]
-    sections = [_asked(data), _setting(course), *_troubles(course), *parts, _rests_on(data)]
-    return _paper("Letter to the physician: oral appliance therapy", held, ("physician", "dental_office"), sections)
+    asked = [Section(title, items=tuple(sentences)) for title, sentences in questions_shown(data["questions"])]
+    sections = [_asked(data), *_troubles(data, course), _setting(course), *parts, *asked, _rests_on(data)]
+    title = "Letter to the physician: oral appliance therapy"
+    return paper_of(title, held, ("physician", "dental_office"), sections, data["caution"])
 
 
-def sheet_of(held: CaseRead) -> Paper:
-    """The patient's instruction sheet: this week, when to call, every day, what comes next, then why."""
-    data, course = held.data, held.course
-    activities = [
-        a for a in data["activities"] if not a["title"].startswith("Next: ") and a["title"] != "Nothing is due"
-    ]
-    week = [a for a in activities if a["title"] in _NOW]
-    calls = [a for a in activities if a["title"] == "Cautions"]
-    ahead = [a for a in activities if a["title"].startswith("Next visit") or a["title"] == "Efficacy test"]
-    daily = [a for a in activities if a not in week and a not in calls and a not in ahead]
-    call = tuple(a["instruction"] for a in calls) or (_CALL,)
-    sections = [
-        Section("What to do now", words=tuple(a["instruction"] for a in week) or (_NOTHING_NOW,)),
-        Section("When to call", words=call, cautions=(_EMERGENCY,)),
-    ]
-    if daily:
-        sections.append(Section("Every day", words=(_ROUTINE,), items=_told(daily)))
-    if ahead:
-        sections.append(Section("What comes next", items=_told(ahead)))
-    sections.append(_setting(course))
-    if data["next_step"]:
-        sections.append(_in_sentences(_decision("Your next step, and why", data["next_step"])))
-    sections.append(_in_sentences(_decision("Is it time for a sleep test with the appliance?", data["readiness"])))
-    return _paper("Your instruction sheet", held, ("dental_office",), sections)
-
-
-_ROUTINE = "The advice of this part is common practice, without a published source."
-_NOW = ("This week", "Getting used to the appliance", "Dental office")
-_NOTHING_NOW = "Nothing is to be done by you now. Your dental office tells you when that changes."
-_CALL = "Call the dental office when you have a question."
-_EMERGENCY = "Trouble breathing, or a swelling that makes it hard: call the emergency number of your country."
 _PEOPLE = {"patient": "Patient", "physician": "Physician", "dental_office": "Dental office"}
 
 
-def _paper(title: str, held: CaseRead, roles: tuple[str, ...], sections: list[Section]) -> Paper:
+def paper_of(title: str, held: CaseRead, roles: tuple[str, ...], sections: list[Section], caution: str) -> Paper:
+    """A paper about the patient of a case."""
     data, people = held.data, held.people
     patient = people.get(data["resources"]["patient"], {})
     about = [("Patient", name_of(patient) or "not named")]
@@ -109,9 +89,7 @@ def _paper(title: str, held: CaseRead, roles: tuple[str, ...], sections: list[Se
         if name:
             about.append((_PEOPLE[role], name))
     about.append(("Case", data["case_number"]))
-    return Paper(
-        title, data["case_number"], tuple(about), _day(data["as_of"]), data["caution"], _with_reasons_last(sections)
-    )
+    return Paper(title, data["case_number"], tuple(about), _day(data["as_of"]), caution, _with_reasons_last(sections))
 
 
 def _with_reasons_last(sections: list[Section]) -> tuple[Section, ...]:
@@ -119,12 +97,6 @@ def _with_reasons_last(sections: list[Section]) -> tuple[Section, ...]:
     behind = [Section(f"Reasons: {s.title}", reasons=s.reasons) for s in sections if s.reasons]
     behind[:1] = [replace(first, on_new_page=True) for first in behind[:1]]
     return (*(replace(s, reasons=()) for s in sections), *behind)
-
-
-def _in_sentences(section: Section) -> Section:
-    """A decision for the patient: each reason as its sentence, which tells value and threshold."""
-    told = ({**r, "observed": "", "thresholds": [], "needs": "", "earliest": None} for r in section.reasons)
-    return replace(section, reasons=tuple(told))
 
 
 def _born(text: str) -> str:
@@ -136,25 +108,27 @@ def _born(text: str) -> str:
 
 
 def _asked(data: dict[str, Any]) -> Section:
-    """What is asked of the physician now."""
+    """What is asked of the physician now: one sentence, then why."""
     words = [data["why"]]
     if data["whose_move"] != Party.PHYSICIAN.value:
         mover = "nobody's" if data["whose_move"] == Party.NOBODY.value else f"the {data['whose_move']}'s"
         return Section(
             "What is asked of you", "Nothing now", (*words, f"It is {mover} move since {_day(data['since'])}.")
         )
-    asked = _ASKED.get(StageName(data["stage"]), "Please see the patient.")
+    asked = _ASKED.get(StageName(data["stage"]), "Please see the patient")
+    by = f" by {_day(data['due'])}" if data["due"] else ""
     late = " It is urgent." if data["urgent"] else ""
     return Section(
-        "What is asked of you", f"{asked}{late}", (*words, f"This has waited for you since {_day(data['since'])}.")
+        "What is asked of you", f"{asked}{by}.{late}", (*words, f"This has waited for you since {_day(data['since'])}.")
     )
 
 
 _ASKED = {
-    StageName.READY_FOR_TEST: "Please decide whether to order a sleep test with the appliance worn.",
-    StageName.TESTED: "Please decide on the result of the test with the appliance worn.",
-    StageName.UNDER_REVIEW: "Please review the patient before titration goes on.",
-    StageName.FOLLOW_UP: "Please see the patient for follow-up.",
+    StageName.READY_FOR_TEST: "Please decide whether to order a sleep test with the appliance worn",
+    StageName.TESTED: "Please decide on the result of the test with the appliance worn",
+    StageName.UNDER_REVIEW: "Please review the patient before titration goes on",
+    StageName.TITRATING: "Please decide how treatment goes on",
+    StageName.FOLLOW_UP: "Please see the patient for follow-up",
 }
 
 
@@ -173,19 +147,22 @@ def _setting(course: Course) -> Section:
     return Section("Setting", words=tuple(words))
 
 
-def _troubles(course: Course) -> list[Section]:
-    """Open red flags and side effects."""
-    told = [f"Red flag: {f.sentence}" for f in course.flags]
+def _troubles(data: dict[str, Any], course: Course) -> list[Section]:
+    """Open red flags, each with why, since when, until when and who closes it, and side effects."""
+    told = [
+        f"{f['title']}, {f['due']}. {f['sentence']} It is closed by {f['closes']}."
+        for f in flags_shown(data["red_flags"], data["as_of"])
+    ]
     told += [f"Side effect: {spoken(e.kind)}, grade {e.grade}, from {day(e.onset)}" for e in course.open_side_effects]
     return [Section("Open red flags and side effects", items=tuple(told))] if told else []
 
 
-def _decision(title: str, decision: dict[str, Any], items: tuple[str, ...] = ()) -> Section:
+def _decision(title: str, decision: dict[str, Any], why: str, items: tuple[str, ...] = ()) -> Section:
+    """A decision; its sentence is left out where the letter began with it."""
     shown = decision_shown(decision)
     outcome = spoken(shown["outcome"])
-    return Section(
-        title, outcome[:1].upper() + outcome[1:], (shown["sentence"],), items, reasons=tuple(shown["reasons"])
-    )
+    words = () if shown["sentence"] in why else (shown["sentence"],)
+    return Section(title, outcome[:1].upper() + outcome[1:], words, items=items, reasons=tuple(shown["reasons"]))
 
 
 def _tests(data: dict[str, Any], course: Course) -> list[Section]:
@@ -196,43 +173,40 @@ def _tests(data: dict[str, Any], course: Course) -> list[Section]:
             if course.baseline
             else []
         )
-    shown = response_shown(data["response"], course)
-    outcome = spoken(shown["outcome"])
-    more = [shown["disagreement"], shown["relapse"], *shown["notes"], shown["wear"]]
-    found = (
-        [
-            Section(
-                "Sleep tests before and with the appliance",
-                table=(("", "Before", "With the appliance"), *shown["table"]),
-            )
-        ]
-        if shown["table"]
-        else []
-    )
+    shown = response_shown(data["response"], course, data["questions"])
+    found: list[Section] = []
+    if shown["table"]:
+        table = (("", "Before", "With the appliance"), *shown["table"])
+        found.append(Section("Sleep tests before and with the appliance", table=table))
+    more = [*(_with_who(f) for f in shown["findings"]), *shown["differences"], shown["disagreement"], shown["relapse"]]
+    words = [f"{shown['outcome']}: {shown['why']}" if shown["why"] else "", shown["sentence"], shown["own_reading"]]
     found.append(
         Section(
             "Response to treatment",
-            outcome[:1].upper() + outcome[1:],
-            (shown["sentence"],),
-            tuple(text for text in more if text),
+            "" if shown["why"] else shown["outcome"],
+            tuple(text for text in words if text and text not in data["why"]),
+            items=tuple(text for text in (*more, *shown["notes"]) if text),
             reasons=tuple(shown["reasons"]),
             cautions=tuple(shown["cautions"]),
         )
     )
     if shown["suggestions"]:
-        found.append(Section("For you to consider", items=tuple(shown["suggestions"])))
+        found.append(Section("For you to consider", items=tuple(_with_who(s) for s in shown["suggestions"])))
     return found
+
+
+def _with_who(item: dict[str, Any]) -> str:
+    """A sentence, and who acts by when."""
+    return f"{item['sentence']} ({item['who']})" if item["who"] else item["sentence"]
 
 
 def _rests_on(data: dict[str, Any]) -> Section:
     readiness = data["readiness"]
+    response = data["response"] or {}
+    sources = [f"Source of a caution: {source}." for source in response.get("caution_sources", [])]
     rule = f"Rule {readiness['rule']}, version {readiness['rule_version']}; inputs {data['inputs_sha256'][:16]}."
     where = f"The decision with every record it was made from: CarePlan/{data['case_number']} of this service."
-    return Section("What this rests on", words=(rule, where))
-
-
-def _told(activities: list[dict[str, Any]]) -> tuple[str, ...]:
-    return tuple(f"{a['title']}: {a['instruction']}" + (f" ({a['when']})" if a["when"] else "") for a in activities)
+    return Section("What this rests on", words=(rule, where, *sources))
 
 
 def _day(text: str) -> str:

@@ -8,6 +8,7 @@ import logging
 import re
 from collections.abc import Iterator
 from datetime import timedelta
+from html import unescape
 from typing import Any
 
 import pytest
@@ -24,10 +25,11 @@ from service.pipeline.access.sender import Bound, Sender
 from service.pipeline.pipeline import Received
 from service.store.ids import new_id
 from service.web import csrf
+from service.web.pages.check_in_words import what_to_do
 from tests.access.world import World, world
 from tests.conftest import PARTITIONS, Clock
 from tests.web.audit_events import event_of, events
-from tests.web.messages import Case, example, post
+from tests.web.messages import Case, example, post, referral
 from tests.web.pages.forms import fill
 
 FORM = {"Content-Type": "application/x-www-form-urlencoded"}
@@ -79,7 +81,7 @@ def test_a_link_shows_this_week_and_takes_a_check_in_as_a_progress_message(case:
     assert "Keep the appliance at 1 mm on both sides" in page.text
     told = case.client.post(path, data=ANSWERS)
     assert told.status_code == 200, told.text
-    assert "Your answers are stored" in told.text
+    assert "We have what you told us" in told.text
     message = entries(case)[0]
     entry = dict(message["check_ins"][0])
     assert entry.pop("entry_id").startswith("link-")
@@ -104,7 +106,7 @@ def test_sent_twice_it_is_one_and_a_change_on_the_same_day_is_a_correction(case:
         assert case.client.post(path, data=ANSWERS).status_code == 200
     assert [r["meta"]["versionId"] for r in check_ins(case)] == ["1"]
     changed = case.client.post(path, data={**ANSWERS, "snoring_0_to_10": "5"})
-    assert "Your answers are stored" in changed.text
+    assert "We have what you told us" in changed.text
     assert [r["meta"]["versionId"] for r in check_ins(case)] == ["2"]
     assert case.client.post(path, data=ANSWERS).status_code == 200
     assert [r["meta"]["versionId"] for r in check_ins(case)] == ["3"]
@@ -128,44 +130,75 @@ def test_an_office_corrects_and_withdraws_what_came_by_the_link(case: Case) -> N
     assert states == ["completed", "entered-in-error"]
 
 
-@pytest.mark.parametrize(
-    ("kind", "mover", "words"),
-    [
-        ("drowsy-driving", "physician", "Stop driving"),
-        ("worse-sleepiness", "physician", "Do not drive"),
-        ("locked-jaw", "dentist", "Do not force your jaw"),
-        ("loose-tooth", "dentist", "Call your dental office today"),
-        ("broken-appliance", "dentist", "Leave the appliance out"),
-    ],
-)
+SIGNS = [
+    ("drowsy-driving", "physician", "Do not drive until your doctor says it is safe."),
+    ("worse-sleepiness", "physician", "Do not drive when you feel sleepy."),
+    ("locked-jaw", "dentist", "Stop wearing the appliance."),
+    ("loose-tooth", "dentist", "Call your dental office today."),
+    ("broken-appliance", "dentist", "Keep all the parts"),
+]
+
+
+@pytest.mark.parametrize(("kind", "mover", "words"), SIGNS)
 def test_a_warning_sign_is_answered_at_once_and_stops_the_case(case: Case, kind: str, mover: str, words: str) -> None:
     told = case.client.post(made(case), data={**ANSWERS, f"trouble-{kind}": "yes"})
     assert "Please act now" in told.text and words in told.text
-    assert "emergency number of your country" in told.text
+    assert "Call the emergency number now." in told.text
     stands = case.client.get(f"/cases/{case.number}").json()
     assert (stands["readiness"]["outcome"], stands["whose_move"], stands["urgent"]) == ("stop-and-review", mover, True)
+    week = next(a["instruction"] for a in stands["activities"] if a["title"] == "This week")
+    shown = unescape(re.sub(r"<[^>]+>", "|", told.text)).split("|")
+    assert [line for line in re.split(r"(?<=\.) (?=[A-Z])", week) if line not in shown] == []
+    acts = what_to_do([kind], None)
+    assert acts.removesuffix(" Do not drive when you feel sleepy.").replace("today", "") in week.replace(
+        "today", ""
+    ) or (kind == "worse-sleepiness")
 
 
-def test_a_warning_sign_reported_again_after_it_was_resolved_is_open_again(case: Case) -> None:
+def test_what_is_done_at_once_is_told_before_there_is_a_setting(client: TestClient) -> None:
+    case = Case(client)
+    case.sent("referral-state", example("dental-office/accept"))
+    told = case.client.post(made(case), data={**ANSWERS, "trouble-drowsy-driving": "yes", "trouble-locked-jaw": "yes"})
+    main = re.findall(r'<p class="main-message">([^<]+)</p>', told.text)
+    assert main == [
+        "Do not drive until your doctor says it is safe.",
+        "Stop wearing the appliance.",
+        "Call your dental office today.",
+    ]
+    assert '<p class="patient-line">Call your doctor today.</p>' in told.text
+
+
+def test_questions_of_hearing_driving_and_health_are_taken_and_driving_is_asked_until_told(case: Case) -> None:
+    path = made(case)
+    page = case.client.get(path).text
+    assert "Who could hear you sleep?" in page and "Do you drive?" in page and "Are you pregnant?" in page
+    more = {"who_could_hear": "recorder", "recorder_nights": "4", "driving": "for-work", "health-opioid": "yes"}
+    case.client.post(path, data={**ANSWERS, **more, "health-stroke": "no"})
+    told = entries(case)[0]["check_ins"][0]
+    assert (told["who_could_hear"], told["recorder_nights"], told["driving"]) == ("recorder", 4, "for-work")
+    assert told["health_changes"] == ["opioid"]
+    assert "Do you drive?" not in case.client.get(path).text
+
+
+def test_a_check_in_tells_whom_to_call_with_the_number(client: TestClient) -> None:
+    case = Case(client, referral(dental_office__telephone="555 0117")).fitted()
+    setting = {"entry_id": "s1", "set_on": "2026-11-01", "advance_left_mm": 1, "advance_right_mm": 1}
+    case.sent("progress", {"settings": [setting]})
+    told = case.client.post(made(case), data={**ANSWERS, "trouble-loose-tooth": "yes"})
+    assert (
+        'today: <a class="telephone" href="tel:5550117">555 0117</a> <span class="whence">(according to the referral).</span>'
+        in told.text
+    )
+
+
+def test_a_warning_sign_reported_again_after_it_was_resolved_is_open_again(case: Case, clock: Clock) -> None:
     path = made(case)
     flagged = {**ANSWERS, "trouble-loose-tooth": "yes"}
     case.client.post(path, data=flagged)
-    flag = entries(case)[0]["red_flags"][0]
-    case.sent(
-        "progress",
-        {
-            "red_flags": [
-                {
-                    **flag,
-                    "revision": 2,
-                    "resolved_on": "2026-11-20",
-                    "resolved_by": "Dr Teal",
-                    "action_taken": "Seen and advised",
-                }
-            ]
-        },
-    )
+    told = {"kind": "loose-tooth", "office": "dentist", "closed_by": "Dr Teal", "action_taken": "Seen and advised"}
+    case.sent("red-flag-closures", {"entry_id": "z1", "closed_on": "2026-11-20", **told})
     assert case.client.get(f"/cases/{case.number}").json()["readiness"]["outcome"] != "stop-and-review"
+    clock.move(days=1)
     case.client.post(path, data=flagged)
     assert case.client.get(f"/cases/{case.number}").json()["readiness"]["outcome"] == "stop-and-review"
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from html import unescape
 from typing import Any
 
 import pytest
@@ -172,13 +173,32 @@ def test_a_withdrawn_entry_stays_struck_through_with_the_word(case: Case) -> Non
     assert "entered in error and stays so" in again.text
 
 
-def test_an_open_red_flag_is_resolved_from_the_top_of_the_page(case: Case) -> None:
+def test_an_open_red_flag_is_closed_from_the_top_of_the_page(case: Case) -> None:
     page = filled(case.client, _address(case, "red-flag"), reported_on="2026-11-18", kind="drowsy-driving")
-    found = re.search(r'<a class="button" href="([^"]+)">Resolve: drowsy driving</a>', page)
-    assert found
-    page = filled(case.client, found[1], resolved_on="2026-11-19", resolved_by="Dr Teal", action_taken="Advised")
-    assert "Resolve: " not in page
-    assert "Stop and review" not in page
+    assert page.index("Open red flags</h2>") < page.index("This week for the patient</h2>")
+    found = re.search(r'<a class="button" href="([^"]+)">Close<span', page)
+    assert found and "red-flag-closure" in found[1]
+    address = unescape(found[1])
+    fields = opened(case.client, address)
+    assert (fields["kind"], fields["office"]) == ("drowsy-driving", "physician")
+    page = filled(case.client, address, closed_on="2026-11-19", closed_by="Dr Teal", action_taken="Seen and advised")
+    assert "Open red flags" not in page and "Stop and review" not in page
+    told = "drowsy driving, closed by Dr Teal for the physician's office. What was done: Seen and advised"
+    assert told in unescape(page)
+
+
+def test_a_side_effect_is_chosen_from_a_list_or_told_in_words(case: Case) -> None:
+    address = _address(case, "side-effect")
+    filled(case.client, address, reported_on="2026-11-18", kind="jaw pain", grade_0_to_3="1")
+    told = {"kind": "other", "kind.other": "lip pain"}
+    page = filled(case.client, address, reported_on="2026-11-19", grade_0_to_3="2", **told)
+    effects = case.client.get(f"/fhir/Observation?patient={case.patient}&code=side-effect").text
+    assert '"lip pain"' in effects and '"jaw pain"' in effects
+    corrected = re.findall(rf'href="({address}/[^"/]+)">Correct', page)
+    shown = [opened(case.client, place) for place in corrected]
+    assert sorted((f["kind"], f["kind.other"]) for f in shown) == [("jaw pain", ""), ("other", "lip pain")]
+    wrong = fill(case.client, address, reported_on="2026-11-19", kind="other", grade_0_to_3="1", **{"kind.other": "Ä"})
+    assert wrong.status_code == 422 and "lower-case letters are needed" in wrong.text
 
 
 def test_the_physician_orders_the_test_with_one_action(client: TestClient) -> None:

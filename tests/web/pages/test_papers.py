@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from html import unescape
 from io import BytesIO
 from typing import Any
@@ -14,9 +15,13 @@ from starlette.testclient import TestClient
 from service.fhir.engine import CAUTION
 from service.fhir.json_text import load
 from service.pipeline import Pipeline
+from service.pipeline.citations import uncited
 from service.pipeline.page_reads import Entries, case_read
-from service.web.pages.papers import Paper, letter_of, sheet_of
+from service.rules.reason import say
+from service.rules.thresholds import Thresholds
+from service.web.pages.papers import Paper, letter_of
 from service.web.pages.reasons import cited
+from service.web.pages.sheet import sheet_of
 from tests.web.messages import Case, example, referral
 
 MADE = {"letter": letter_of, "sheet": sheet_of}
@@ -52,9 +57,11 @@ def said(paper: Paper) -> list[str]:
     found = [paper.title, paper.as_of, paper.caution, *(word for pair in paper.about for word in pair)]
     for section in paper.sections:
         found += [section.title, section.outcome, *section.words, *section.items, *section.cautions]
+        found += [line.text for line in (*section.main, *section.lines)]
         found += [cell for row in section.table for cell in row]
         for reason in section.reasons:
             found += [reason["title"], reason["standing"], reason["sentence"], reason["observed"], reason["needs"]]
+            found += reason["notes"]
             found += [words for t in reason["thresholds"] for words in (t["value"], t["meaning"], cited(t))]
     return [words for words in found if words]
 
@@ -86,14 +93,16 @@ def test_page_and_pdf_say_what_the_paper_says(
     page, pdf = html_of(client, address), text_of(pdf_of(client, f"{address}.pdf"))
     assert [words for words in wanted if squeezed(words) not in page] == []
     assert [words for words in wanted if squeezed(words) not in pdf] == []
-    assert squeezed(CAUTION) in page and "Źródłowska-Ångström" in pdf
+    own = CAUTION if paper == "letter" else say("patient.caution")
+    assert squeezed(own) in page and "Źródłowska-Ångström" in pdf
 
 
 def test_every_reason_of_the_case_is_in_the_letter(client: TestClient) -> None:
     case = course(client, "tested")
     data: dict[str, Any] = load(client.get(f"/cases/{case.number}").text)
     decisions = [data[name] for name in ("readiness", "next_step", "response", "follow_up") if data[name]]
-    sentences = [c["sentence"] for d in decisions for c in d["criteria"]]
+    sentences = [uncited(c["sentence"], Thresholds()) for d in decisions for c in d["criteria"]]
+    sentences += [visit["sentence"].rpartition(" (")[0] for visit in data["follow_up"]["visits"]]
     sources = [t["source"] for d in decisions for t in d["thresholds"] if "doi" in t["source"]]
     assert len(decisions) == 4 and len(sentences) > 15 and sources
     letter = html_of(client, f"/cases/{case.number}/letter")
@@ -126,3 +135,53 @@ def test_the_case_page_leads_to_the_papers(client: TestClient) -> None:
     for name in ("letter", "sheet", "check-in-link"):
         assert f'href="/cases/{case.number}/{name}"' in page
     assert f'href="/cases/{case.number}/letter.pdf"' in client.get(f"/cases/{case.number}/letter").text
+
+
+JARGON = re.compile(
+    r"doi|policy|published|common practice|not met|\bmet\b|threshold|Epworth|protrusi|titration|criteri", re.I
+)
+
+
+@pytest.mark.parametrize("name", ["new", "titrating", "stopped", "tested"])
+def test_the_sheet_speaks_to_the_patient_alone(client: TestClient, sqlite_pipeline: Pipeline, name: str) -> None:
+    case = course(client, name)
+    sheet = sheet_of(case_read(sqlite_pipeline, case.number, Entries.NONE))
+    assert [words for words in said(sheet) if JARGON.search(words)] == []
+    assert 1 <= len(sheet.sections[0].main) <= 3 and not any(s.reasons or s.table for s in sheet.sections)
+
+
+def test_the_sheet_says_whom_to_call_with_the_number_of_the_referral(client: TestClient) -> None:
+    told = referral(dental_office__telephone="+1 (555) 0117", physician__practice__telephone="555-0142")
+    case = Case(client, told).fitted()
+    case.sent("progress", example("dental-office/progress"))
+    case.sent("progress", {"red_flags": [{"entry_id": "f1", "reported_on": "2026-11-19", "kind": "drowsy-driving"}]})
+    page = client.get(f"/cases/{case.number}/sheet").text
+    called = 'Call your doctor today: <a class="telephone" href="tel:5550142">555-0142</a> <span class="whence">(according to the referral).</span>'
+    assert f'<p class="main-message">{called}</p>' in page
+    assert 'href="tel:+15550117">+1 (555) 0117</a> <span class="whence">(according to the referral).</span>' in page
+    assert page.index("Do not drive until your doctor says it is safe.") < page.index("Call your doctor today")
+    pdf = text_of(pdf_of(client, f"/cases/{case.number}/sheet.pdf"))
+    assert squeezed("Call your doctor today: 555-0142 (according to the referral).") in pdf
+    assert "tel:5550142" in client.get(f"/cases/{case.number}/page").text
+
+
+def test_without_a_number_the_sheet_says_whom_to_call_alone(client: TestClient) -> None:
+    page = client.get(f"/cases/{course(client, 'stopped').number}/sheet").text
+    assert '<p class="main-message">Call your doctor today.</p>' in page
+    assert "tel:" not in page and "according to" not in page
+
+
+def test_the_sites_own_number_counts_before_the_referrals(client: TestClient, sqlite_pipeline: Pipeline) -> None:
+    sqlite_pipeline.site = replace(sqlite_pipeline.site, dentist_telephone="555 0199")
+    case = Case(client, referral(dental_office__telephone="555 0117")).fitted()
+    case.sent("progress", example("dental-office/progress"))
+    held = case_read(sqlite_pipeline, case.number, Entries.NONE).telephones
+    assert held["dentist"].text == "555 0199" and "physician" not in held
+    assert "555 0117" not in client.get(f"/cases/{case.number}/sheet").text
+
+
+def test_a_letter_asks_in_one_sentence_first(client: TestClient, sqlite_pipeline: Pipeline) -> None:
+    letter = letter_of(case_read(sqlite_pipeline, course(client, "stopped").number, Entries.NONE))
+    asked, flags = letter.sections[:2]
+    assert asked.outcome.startswith("Please review the patient before titration goes on by ")
+    assert "It is closed by the physician's office." in flags.items[0]
