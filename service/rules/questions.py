@@ -10,8 +10,10 @@ from service.rules.arrival import geometry_questions, uncounted_check_ins, unusu
 from service.rules.course import Course
 from service.rules.criteria_of_symptoms import fresh_answers
 from service.rules.decision import Party
+from service.rules.ended import treatment_ended
 from service.rules.judging.finding import Cause, Finding, Weight
 from service.rules.reason import Reason, say
+from service.rules.settled_by_others import harm_since, open_order
 from service.rules.thresholds import Thresholds
 from service.rules.worsening import answered_on, ask_about_driving, asked_about, disagreement
 
@@ -30,8 +32,16 @@ class Question:
 
 def questions_of(course: Course, thresholds: Thresholds) -> tuple[Question, ...]:
     """Every open question of a case, each once."""
-    found = (*_of_the_dentist(course, thresholds), *_of_the_laboratory(course))
+    found = (*_of_the_physician(course), *_of_the_dentist(course, thresholds), *_of_the_laboratory(course))
     return tuple(dict.fromkeys(found))
+
+
+def _of_the_physician(course: Course) -> Iterator[Question]:
+    """An order beside harm asks whether still to test, also while somebody stops."""
+    on = open_order(course)
+    harm = harm_since(course, on) if on else ()
+    if on and harm and not treatment_ended(course):
+        yield Question(Party.PHYSICIAN, say("ready.ordered-still", on=on, what=harm))
 
 
 def _of_the_dentist(course: Course, thresholds: Thresholds) -> Iterator[Question]:

@@ -15,6 +15,7 @@ from service.rules.decision import Decision, Party, Step
 from service.rules.kinds import Office, RedFlagKind
 from service.rules.reason import Reason, say
 from service.rules.red_flags import DO_NOT_WEAR
+from service.rules.settled_by_others import open_order
 from service.rules.silence import silent_since
 from service.rules.stage import Stage, StageName
 from service.rules.thresholds import Thresholds
@@ -65,7 +66,7 @@ def this_week(course: Course, stage: Stage, step: Decision, thresholds: Threshol
         *((say("patient.no-driving"),) if no_driving else ()),
         *((say("patient.stop"),) if stops else ()),
         *(sentence for _, sentence in calls),
-        *((say("patient.no-test-yet"),) if stops and stage.name is StageName.TEST_ORDERED else ()),
+        *((say("patient.no-test-yet"),) if stops and open_order(course) else ()),
         *(() if stops else _with_the_appliance(course, stage, step, advances)),
         *((say("patient.sleepy"),) if _is_sleepy(course) and not no_driving else ()),
         *(() if stage.name is StageName.FOLLOW_UP else (_check_in(course, due, thresholds),)),
