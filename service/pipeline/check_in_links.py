@@ -242,11 +242,24 @@ def _message(pipeline: Pipeline, case_number: str, link: str, told: Told) -> dic
     if told.pain_grade is not None:
         said = {"kind": PAIN, "grade_0_to_3": told.pain_grade}
         message["side_effects"] = [_entry(pipeline, case_number, "side-effect", f"{base}-pain", today, said)]
-    flags = [
-        _entry(pipeline, case_number, "red-flag", f"{base}-{kind}", today, {"kind": kind})
-        for kind in dict.fromkeys(told.red_flags)
-    ]
+    flags = [_flag(pipeline, case_number, f"{base}-{kind}", kind) for kind in dict.fromkeys(told.red_flags)]
     return message | ({"red_flags": flags} if flags else {})
+
+
+def _flag(pipeline: Pipeline, case_number: str, entry_id: str, kind: str) -> dict[str, Any]:
+    """A warning sign with its time: the entry of today while it is open, a new one once an office has closed it."""
+    still_open = any(f["kind"] == kind for f in pipeline.case(case_number)["red_flags"])
+    for beside in range(1, _MOST_CHANGES):
+        name = entry_id if beside == 1 else f"{entry_id}-{beside}"
+        try:
+            held = entry_read(pipeline, case_number, "red-flag", name)
+        except Refused:
+            return {"entry_id": name, "reported_on": pipeline.local_time(), "kind": kind}
+        if held.withdrawn or held.fields.get("resolved_on") or not still_open:
+            continue
+        told = {"entry_id": name, "reported_on": held.fields["reported_on"], "kind": kind}
+        return told | ({"revision": held.revision} if held.revision > 1 else {})
+    raise refuse(Category.BUSINESS_RULE, "These answers were changed too often today. Please call your dental office.")
 
 
 def _entry(

@@ -68,6 +68,10 @@ class Reads:
         """Today at this site."""
         return self._clock().astimezone(self._zone).date()
 
+    def local_time(self) -> str:
+        """Now at this site, as an ISO time with its offset."""
+        return self._clock().astimezone(self._zone).isoformat(timespec="seconds")
+
     def engine(self) -> Source:
         """The version of the rules' Device that stands for this release and its site's thresholds."""
         raise NotImplementedError

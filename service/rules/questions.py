@@ -11,10 +11,15 @@ from service.rules.arrival import geometry_questions, uncounted_check_ins, unusu
 from service.rules.course import Course
 from service.rules.criteria_of_symptoms import fresh_answers
 from service.rules.decision import Party
+from service.rules.ended import treatment_ended
 from service.rules.judging.finding import Cause, Finding, Weight
 from service.rules.reason import Reason, say
+<<<<<<< HEAD
 from service.rules.red_flags import DO_NOT_WEAR
 from service.rules.settled_by_others import open_order
+=======
+from service.rules.settled_by_others import harm_since, open_order
+>>>>>>> t2
 from service.rules.thresholds import Thresholds
 from service.rules.worsening import answered_on, ask_about_driving, asked_about, disagreement
 
@@ -38,6 +43,7 @@ def questions_of(course: Course, thresholds: Thresholds) -> tuple[Question, ...]
 
 
 def _of_the_physician(course: Course) -> Iterator[Question]:
+<<<<<<< HEAD
     """While the appliance stays out the physician is told, and asked whether an ordered test is still to be made."""
     out = [e.onset for e in course.grade_three] + [f.since.day for f in course.flags if f.kind in DO_NOT_WEAR]
     if not out:
@@ -46,6 +52,13 @@ def _of_the_physician(course: Course) -> Iterator[Question]:
     ordered = open_order(course)
     if ordered:
         yield Question(Party.PHYSICIAN, say("stop.still-test", on=ordered))
+=======
+    """An order beside harm asks whether still to test, also while somebody stops."""
+    on = open_order(course)
+    harm = harm_since(course, on) if on else ()
+    if on and harm and not treatment_ended(course):
+        yield Question(Party.PHYSICIAN, say("ready.ordered-still", on=on, what=harm))
+>>>>>>> t2
 
 
 def _of_the_dentist(course: Course, thresholds: Thresholds) -> Iterator[Question]:

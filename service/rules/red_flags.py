@@ -22,7 +22,6 @@ from service.rules.worsening import Worsened
 FOR_THE_DENTIST = frozenset({RedFlagKind.LOCKED_JAW, RedFlagKind.LOOSE_TOOTH, RedFlagKind.BROKEN_APPLIANCE})
 DO_NOT_WEAR = FOR_THE_DENTIST
 """The red flags with which the appliance stays out until somebody has looked."""
-_END_OF_DAY = "23:59:59"
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +65,7 @@ def open_flags(
 ) -> tuple[OpenFlag, ...]:
     """The open red flags on a day, one of each kind, those for the same day first."""
     raised: dict[RedFlagKind, list[OpenFlag]] = {}
-    for flag in (*_reported(known, thresholds), *_sleepiness(worsened), *_oximetry(judged, thresholds)):
+    for flag in (*_reported(known, thresholds, as_of), *_sleepiness(worsened), *_oximetry(judged, thresholds)):
         raised.setdefault(flag.kind, []).append(flag)
     found: list[OpenFlag] = []
     for kind, flags in raised.items():
@@ -82,23 +81,29 @@ def open_flags(
 
 
 def closed_until(known: CaseFacts, kind: RedFlagKind, as_of: date) -> Moment | None:
-    """The last moment up to which a kind of red flag was closed by the office it is for; None when never."""
+    """The last moment up to which a kind of red flag was closed by the office it is for; None when never.
+
+    A closure that tells a day alone answers what is told of that day without a time, and nothing that tells one: what was
+    reported later the same day must not pass unseen.
+    """
     office = office_of(kind)
-    told = [
-        Moment(c.moment.day, c.moment.clock or _END_OF_DAY)
-        for c in known.red_flag_closures
-        if c.kind is kind and c.office is office
-    ]
+    told = [c.moment for c in known.red_flag_closures if c.kind is kind and c.office is office]
     told += [
-        Moment(f.resolved_on, _END_OF_DAY)
-        for f in known.red_flags
-        if f.kind is kind and f.resolved_on and f.resolved_on <= as_of and f.resolved_office is office
+        Moment(f.resolved_on) for f in known.red_flags if f.kind is kind and f.resolved_on and _closes_itself(f, as_of)
     ]
-    return max(told, default=None)
+    return max((m for m in told if m.day <= as_of), default=None)
 
 
-def _reported(known: CaseFacts, thresholds: Thresholds) -> Iterable[OpenFlag]:
+def _closes_itself(flag: RedFlag, as_of: date) -> bool:
+    """Whether a report tells that the office it is for has closed it by that day."""
+    closed_on = flag.resolved_on
+    return closed_on is not None and closed_on <= as_of and flag.resolved_office is office_of(flag.kind)
+
+
+def _reported(known: CaseFacts, thresholds: Thresholds, as_of: date) -> Iterable[OpenFlag]:
     for flag in known.red_flags:
+        if _closes_itself(flag, as_of):
+            continue
         today = flag.kind is RedFlagKind.DROWSY_DRIVING or flag.kind in FOR_THE_DENTIST
         days = 0 if today else int(thresholds.red_flag_days.value)
         yield OpenFlag(flag.kind, flag.moment, _words(flag), days, False, (flag.source,))

@@ -13,7 +13,7 @@ from service.rules.judging.judgement import Judgement
 from service.rules.kinds import Office, PhysicianChoice
 from service.rules.readiness_decision import decision_of
 from service.rules.reason import Reason, say
-from service.rules.red_flags import OpenFlag
+from service.rules.red_flags import DO_NOT_WEAR, OpenFlag
 from service.rules.words import listed, spoken
 
 DECISION_WORDS = {
@@ -80,8 +80,11 @@ def ordered(course: Course, criteria: tuple[Criterion, ...]) -> Decision | None:
 
 
 def harm_since(course: Course, ordered_on: date) -> tuple[str, ...]:
-    """What changed for harm since an order: the setting set back, the appliance out of use, a side effect that limits."""
-    found: list[str] = []
+    """What changed for harm since an order: the setting set back, the appliance out of use, a side effect that limits.
+
+    A red flag with which the appliance stays out is harm as well: the test night is postponed.
+    """
+    found: list[str] = [f"a {spoken(f.kind)} is open" for f in course.flags if f.kind in DO_NOT_WEAR]
     setting, before = course.setting, course.previous
     if setting and before and course.onset and course.onset > ordered_on:
         found.append(

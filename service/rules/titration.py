@@ -289,9 +289,8 @@ def _advance(course: Course, thresholds: Thresholds, why: Reason) -> Decision:
     if at_limit(course, thresholds) or step_size_mm(course, thresholds, beyond_standard=True) <= 0:
         sentence = say("step.no-room", why=why)
         return _step(course, Step.DENTIST_REVIEW, sentence, Party.DENTIST, criteria=(reason,))
-    size = step_size_mm(course, thresholds)
+    size, standard = step_size_mm(course, thresholds), thresholds.standard_parts_mm.value
     if size <= 0:
-        standard = thresholds.standard_parts_mm.value
         sentence = say("step.standard-parts", why=why, setting=sides(*setting.pair), standard=standard)
         return _step(course, Step.DENTIST_REVIEW, sentence, Party.DENTIST, criteria=(reason,))
     target = (setting.left_mm + size, setting.right_mm + size)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from statistics import median
+from decimal import Decimal
 
 from service.rules.check_ins import Answer, answers, last_of
 from service.rules.facts import CaseFacts, CheckIn
@@ -86,10 +86,16 @@ def _why(total: Answer, earlier: Sequence[Answer], totals: Totals, thresholds: T
     before_two = earlier[:-1]
     if not earlier or len(before_two) < thresholds.earlier_totals_needed.value:
         return None
-    usual, last_two = median(t.value for t in before_two), (earlier[-1].value, value)
+    usual, last_two = _median([t.value for t in before_two]), (earlier[-1].value, value)
     if all(t > sleepy and t - usual >= rise for t in last_two):
         return say("worsened.twice", total=value, last=earlier[-1].value, on=total.day)
     return None
+
+
+def _median(totals: Sequence[int]) -> Decimal:
+    """The middle total, or the mean of the two in the middle."""
+    ordered, half = sorted(totals), len(totals) // 2
+    return Decimal(ordered[half]) if len(ordered) % 2 else Decimal(ordered[half - 1] + ordered[half]) / 2
 
 
 def asked_about(totals: Totals, answered: date | None, as_of: date, thresholds: Thresholds) -> Reason | None:

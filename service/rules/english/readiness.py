@@ -62,10 +62,10 @@ READINESS = {
     "ready.ordered-still": (
         "An efficacy test is ordered since {on}, and since then {what}. The physician is asked: still test?"
     ),
-    "ready.result-laboratory": "The report of the test of {on} is not complete: {why} The laboratory sends what is asked.",
+    "ready.result-laboratory": "{why} The laboratory sends what is asked.",
     "ready.result-alarm": "The test of {on} needs the physician by {due}: {why}",
-    "ready.result-repeat": "The test of {on} does not count: {why} The physician decides on another.",
-    "ready.result-no-class": "The test of {on} has a result without a class: {why} The physician decides.",
+    "ready.result-repeat": "{why} The test does not count; the physician decides on another.",
+    "ready.result-no-class": "{why} There is no class; the physician decides.",
     "ready.result": "The result of the test of {on} is in; the physician decides.",
     "ready.decided-continue": "The physician decided on {on} to continue treatment; both offices follow up.",
     "ready.decided-stopped": "The physician stopped treatment on {on}.",

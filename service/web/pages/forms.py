@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from typing import Any
 from urllib.parse import quote, urlencode
 
 from fastapi import APIRouter, Request, Response
@@ -107,6 +108,14 @@ def _typed_of(form: Form, held: EntryRead) -> Typed:
     return Typed(values, held.entry_id, held.revision + 1)
 
 
+def _timed(request: Request, form: Form, message: dict[str, Any]) -> dict[str, Any]:
+    """A red flag closed today is closed now: what is reported later in the day must not pass as answered."""
+    pipeline = pipeline_of(request)
+    if form.key == "red-flag-closure" and message.get("closed_on") == pipeline.today().isoformat():
+        return {**message, "closed_on": pipeline.local_time()}
+    return message
+
+
 async def _take(request: Request, form: Form, case_number: str, entry_id: str = "") -> Response:
     given = await posted(request)
     held = typed(form, given)
@@ -116,7 +125,7 @@ async def _take(request: Request, form: Form, case_number: str, entry_id: str = 
         problems = [Problem(Category.BUSINESS_RULE, _ELSEWHERE)]
         return _shown(request, form, case_number, held, problems, 403, correcting=bool(entry_id))
     try:
-        answer = await sent(request, form, case_number, message_of(form, held))
+        answer = await sent(request, form, case_number, _timed(request, form, message_of(form, held)))
     except Refused as refused:
         status = STATUS[refused.problems[0].category]
         return _shown(request, form, case_number, held, refused.problems, status, correcting=bool(entry_id))
