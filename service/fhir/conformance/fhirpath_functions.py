@@ -246,6 +246,10 @@ def _length(items: Items) -> Items:
     return [len(_word(single(items)))] if items else []
 
 
+def _trim(items: Items) -> Items:
+    return [_word(single(items)).strip()] if items else []
+
+
 def _has_value(items: Items) -> Items:
     return [len(items) == 1 and not isinstance(items[0], dict)]
 
@@ -262,6 +266,7 @@ PLAIN: dict[str, Callable[[Items], Items]] = {
     "hasValue": _has_value,
     "length": _length,
     "toString": text,
+    "trim": _trim,
 }
 """Functions without an argument."""
 

@@ -50,7 +50,8 @@ def _measure(code: str) -> _Break:
     def change(resource: Resource) -> None:
         if resource["code"]["coding"][0]["code"] != code:
             raise KeyError(code)
-        resource["valueQuantity"] |= {"code": "kg", "unit": "kg"}
+        wrong = "mm" if resource["valueQuantity"]["code"] == "kg" else "kg"
+        resource["valueQuantity"] |= {"code": wrong, "unit": wrong}
 
     return change
 
