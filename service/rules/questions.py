@@ -14,12 +14,8 @@ from service.rules.decision import Party
 from service.rules.ended import treatment_ended
 from service.rules.judging.finding import Cause, Finding, Weight
 from service.rules.reason import Reason, say
-<<<<<<< HEAD
 from service.rules.red_flags import DO_NOT_WEAR
-from service.rules.settled_by_others import open_order
-=======
 from service.rules.settled_by_others import harm_since, open_order
->>>>>>> t2
 from service.rules.thresholds import Thresholds
 from service.rules.worsening import answered_on, ask_about_driving, asked_about, disagreement
 
@@ -43,22 +39,16 @@ def questions_of(course: Course, thresholds: Thresholds) -> tuple[Question, ...]
 
 
 def _of_the_physician(course: Course) -> Iterator[Question]:
-<<<<<<< HEAD
-    """While the appliance stays out the physician is told, and asked whether an ordered test is still to be made."""
-    out = [e.onset for e in course.grade_three] + [f.since.day for f in course.flags if f.kind in DO_NOT_WEAR]
-    if not out:
+    """While the appliance stays out the physician is told; an order beside harm asks whether still to test."""
+    if treatment_ended(course):
         return
-    yield Question(Party.PHYSICIAN, say("stop.untreated", since=min(out)))
-    ordered = open_order(course)
-    if ordered:
-        yield Question(Party.PHYSICIAN, say("stop.still-test", on=ordered))
-=======
-    """An order beside harm asks whether still to test, also while somebody stops."""
+    out = [e.onset for e in course.grade_three] + [f.since.day for f in course.flags if f.kind in DO_NOT_WEAR]
+    if out:
+        yield Question(Party.PHYSICIAN, say("stop.untreated", since=min(out)))
     on = open_order(course)
     harm = harm_since(course, on) if on else ()
-    if on and harm and not treatment_ended(course):
+    if on and harm:
         yield Question(Party.PHYSICIAN, say("ready.ordered-still", on=on, what=harm))
->>>>>>> t2
 
 
 def _of_the_dentist(course: Course, thresholds: Thresholds) -> Iterator[Question]:

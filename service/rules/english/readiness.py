@@ -53,7 +53,6 @@ READINESS = {
     "stop.today": "{why} For the {office}, today.",
     "stop.by": "{why} For the {office}, by {due}.",
     "stop.untreated": "The appliance stays out since {since}: the apnoea is untreated meanwhile.",
-    "stop.still-test": "A test is ordered since {on} and the appliance stays out: still test?",
     "ready.stop": "Stop and review: {what}.",
     "ready.stop-flag-today": "{what} ({office}, today)",
     "ready.stop-flag-by": "{what} ({office}, by {due})",
