@@ -81,7 +81,9 @@ def test_words_for_a_rise_a_fall_and_none():
     )
     assert "increased by 0.25 mm a year" in judged(seen(1461, "3"), seen(0, "4"))[0].sentence
     assert "did not change" in judged(seen(1461, "3"), seen(0, "3"))[0].sentence
-    assert "more than 0.7 mm a year, 2 times the mean" in judged(seen(1461, "3"), seen(0, "3"))[0].sentence
+    steady = judged(seen(1461, "3"), seen(0, "3"))[0]
+    assert steady.sentence.endswith("a decrease of more than 0.7 mm a year is called fast.")
+    assert {"overjet_change", "bite_times"} <= {t.name for t in steady.thresholds}
 
 
 def test_an_examination_of_tomorrow_is_not_known():

@@ -91,6 +91,7 @@ def test_class_and_causes(test, outcome, causes):
 BASELINES = rows(
     ("none", None, "no-baseline"),
     ("without an index", laboratory_before(None), "no-baseline"),
+    ("with an index that has no name", laboratory_before("20", index_name=None), "no-baseline"),
     ("made after the test", laboratory_before(day=ago(9)), "baseline-later"),
     ("4.9: no apnoea by this index", laboratory_before("4.9"), "baseline-no-apnoea"),
     ("contradicting itself", laboratory_before("20", event_count=270), "baseline-inconsistent"),
@@ -244,8 +245,9 @@ def test_at_least_a_class_and_why_a_class_could_be_undone():
     assert [t.name for t in item.thresholds] == ["rule_factor_4_arousal"]
 
 
-def test_without_an_index_nothing_is_compared_and_alarms_stay():
-    judged = of(laboratory(None, **LOW))
+@pytest.mark.parametrize("index", [{"index": None}, {"index": "3", "index_name": None}], ids=["no index", "no name"])
+def test_without_an_index_nothing_is_compared_and_alarms_stay(index):
+    judged = of(laboratory(**index, **LOW), laboratory_before(index_name=RDI))
     assert (judged.comparison, judged.causes) == (None, (Cause.UNTOLD,))
     assert [f.name for f in judged.alarms] == ["oxygen-not-controlled"]
 

@@ -17,11 +17,11 @@ def changes(before, after):
 
 
 EACH = rows(
-    ("supine", "supine_per_hour", "supine-index", "40", "12.5", "-27.5", "27.5 lower"),
-    ("non-supine", "non_supine_per_hour", "non-supine-index", "10", "4", "-6", "6 lower"),
-    ("lowest SpO2", "lowest_spo2_percent", "lowest-spo2", "78", "86", "8", "8 higher"),
-    ("T90", "t90_percent", "t90", "6.4", "6.4", "0", "unchanged"),
-    ("T90 down to 0", "t90_percent", "t90", "6.4", "0", "-6.4", "6.4 lower"),
+    ("supine", "supine_per_hour", "supine-index", "40", "12.5", "-27.5", "measure.lower"),
+    ("non-supine", "non_supine_per_hour", "non-supine-index", "10", "4", "-6", "measure.lower"),
+    ("lowest SpO2", "lowest_spo2_percent", "lowest-spo2", "78", "86", "8", "measure.higher"),
+    ("T90", "t90_percent", "t90", "6.4", "6.4", "0", "measure.unchanged"),
+    ("T90 down to 0", "t90_percent", "t90", "6.4", "0", "-6.4", "measure.lower"),
 )
 
 
@@ -31,7 +31,23 @@ def test_each_measure(field, name, before, after, change, says):
     assert list(found) == [name]
     item = found[name]
     assert (item.before, item.after, item.change) == (Decimal(before), Decimal(after), Decimal(change))
-    assert item.sentence.endswith(f", {says}.")
+    assert item.sentence.id == says
+    if change != "0":
+        assert f", {abs(Decimal(change))} {says.removeprefix('measure.')}" in item.sentence
+
+
+# The falls of the indices by position stand beside the fall of the whole.
+FALLS = rows(
+    ("supine 40 to 12.5", "supine_per_hour", "40", "12.5", "27.5 lower (69 %)."),
+    ("non-supine 10 to 4", "non_supine_per_hour", "10", "4", "6 lower (60 %)."),
+    ("non-supine from none", "non_supine_per_hour", "0", "4", "4 higher (from none)."),
+)
+
+
+@pytest.mark.parametrize(("field", "before", "after", "says"), FALLS)
+def test_indices_by_position_with_their_falls(field, before, after, says):
+    (item,) = changes({field: before}, {field: after}).values()
+    assert item.sentence.endswith(says)
 
 
 ODI = rows(
@@ -85,7 +101,7 @@ def test_as_data_and_units():
         "before": Decimal(40),
         "after": Decimal(12),
         "change": Decimal(-28),
-        "sentence": "Supine index: 40 per hour on 2 Jun 2026, 12 per hour on 27 Sep 2026, 28 lower.",
+        "sentence": "Supine index: 40 per hour on 2 Jun 2026, 12 per hour on 27 Sep 2026, 28 lower (70 %).",
     }
     assert found["t90"].unit == "%"
 

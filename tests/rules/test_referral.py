@@ -194,7 +194,8 @@ SEVERITY = rows(
 def test_severity(index, status, says):
     item = judged("severity", sleep_tests=(replace(TESTED, index_per_hour=Decimal(index)),))
     assert item.status == status and says in item.sentence
-    assert "(limits 5, 15, 30; " in item.sentence
+    assert item.sentence.endswith("(limits 5, 15 and 30).")
+    assert [t.name for t in item.thresholds] == ["normal_index", "moderate_index", "severe_index"]
 
 
 # Adults only: policy of this project.

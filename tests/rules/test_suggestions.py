@@ -197,7 +197,6 @@ def test_suggestions_in_the_data():
     assert data["measures"] == []
     assert data["relapse"] is None
     assert data["cautions"] == [
-        "One night is a sample: about 20 % of mild and moderate cases are put into the wrong class by a single night "
-        "(Punjabi 2020, doi 10.1016/j.chest.2020.01.039)."
+        "One night is a sample: about 20 % of mild and moderate cases are put into the wrong class by a single night."
     ]
     assert data["rule_version"] == "2.0.0"

@@ -97,7 +97,7 @@ def judge(test: SleepTest, baseline: SleepTest | None, of_that_night: Pair | Non
     useless = _baseline_cannot_serve(baseline, test, before, thresholds)
     findings = [*hidden(test, baseline, thresholds), *own, *validity(test, baseline, of_that_night, thresholds)]
     comparison = None
-    if not useless and baseline and test.index_per_hour is not None:
+    if not useless and baseline and test.index_per_hour is not None and test.index_name is not None:
         comparison = compare(baseline, test, thresholds)
         findings += _not_comparable(test, comparison)
     findings += [*useless, *before]
@@ -132,7 +132,7 @@ def _baseline_cannot_serve(
     baseline: SleepTest | None, test: SleepTest, before: tuple[Finding, ...], thresholds: Thresholds
 ) -> tuple[Finding, ...]:
     """Why there is no fall to tell from a baseline: none, later than the test, no apnoea by it, or a contradiction."""
-    if baseline is None or baseline.index_per_hour is None:
+    if baseline is None or baseline.index_per_hour is None or baseline.index_name is None:
         return (_no_baseline("no-baseline", say("judged.no-baseline")),)
     if baseline.day > test.day:
         return (_no_baseline("baseline-later", say("judged.baseline-later", on=baseline.day)),)
