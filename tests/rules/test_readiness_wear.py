@@ -273,3 +273,10 @@ def test_more_nights_than_since_the_delivery_are_asked_about_and_not_counted():
     assert "ledger.too-many-nights" in {q.sentence.id for q in questions_of(too_many, DEFAULTS)}
     early = course(report(12, 7, 7))
     assert "ledger.before-delivery" in {q.sentence.id for q in questions_of(early, DEFAULTS)}
+
+
+@pytest.mark.parametrize(("age", "is_asked"), [(28, True), (29, False)], ids=["28 days", "29 days: no more"])
+def test_a_report_that_cannot_be_counted_is_asked_about_for_some_weeks(age, is_asked):
+    facts = case(appliances=(appliance(30),), settings=(setting(30, "0"),), check_ins=(report(age, 9, 9),))
+    asked = {q.sentence.id for q in questions_of(course_on(facts, AS_OF, DEFAULTS), DEFAULTS)}
+    assert ("ledger.too-many-nights" in asked) is is_asked
