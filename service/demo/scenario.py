@@ -84,6 +84,7 @@ def _titrating(ago: Ago) -> Story:
                     "kind": "dry mouth",
                     "grade_0_to_3": 1,
                     "onset": ago(6),
+                    "ended_on": ago(1),
                 }
             ],
         ),
