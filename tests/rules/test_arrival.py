@@ -163,17 +163,20 @@ def test_a_first_setting_is_no_step():
 
 
 NIGHTS = rows(
-    ("as many nights as days since the delivery", 53, 7, []),
-    ("one more", 53, 8, ["ledger.too-many-nights"]),
-    ("on the day of the delivery", 60, 1, ["ledger.before-delivery"]),
-    ("before it", 70, 3, ["ledger.before-delivery"]),
+    ("as many nights as days since the delivery", 13, 7, []),
+    ("one more", 13, 8, ["ledger.too-many-nights"]),
+    ("on the day of the delivery", 20, 1, ["ledger.before-delivery"]),
+    ("before it", 25, 3, ["ledger.before-delivery"]),
+    ("28 days ago: still asked", 28, 3, ["ledger.before-delivery"]),
+    ("29 days ago: no longer asked", 29, 3, []),
 )
 
 
 @pytest.mark.parametrize(("on", "nights", "asked"), NIGHTS)
 def test_reports_that_are_asked_about_and_not_counted(on, nights, asked):
-    facts = case(check_ins=(check_in(on, nights_reported=nights, nights_worn=nights),))
-    assert [q.id for q in uncounted_check_ins(course_on(facts, AS_OF, DEFAULTS))] == asked
+    told = check_in(on, nights_reported=nights, nights_worn=nights)
+    facts = case(appliances=(appliance(20),), check_ins=(told,))
+    assert [q.id for q in uncounted_check_ins(course_on(facts, AS_OF, DEFAULTS), DEFAULTS)] == asked
 
 
 DENTIST, PHYSICIAN = Office.DENTIST, Office.PHYSICIAN
