@@ -59,7 +59,7 @@ def other_measures(baseline: SleepTest, efficacy: SleepTest) -> tuple[MeasureCha
         change = after - before if before is not None and after is not None and not why_not else None
         ends = {"title": title, "before": _told(before, spoken_unit), "after": _told(after, spoken_unit)}
         ends |= {"from_on": baseline.day, "on": efficacy.day}
-        sentence = _sentence(ends, before, change, why_not)
+        sentence = _sentence(ends, before if unit == "{events}/h" else None, change, why_not)
         found.append(MeasureChange(name, title, unit, before, after, change, sentence))
     return tuple(found)
 
@@ -68,15 +68,18 @@ def _told(value: Decimal | None, unit: str) -> str:
     return "not reported" if value is None else f"{number(value)} {unit}"
 
 
-def _sentence(ends: dict[str, Any], before: Decimal | None, change: Decimal | None, why_not: Reason | None) -> Reason:
+def _sentence(ends: dict[str, Any], rate: Decimal | None, change: Decimal | None, why_not: Reason | None) -> Reason:
+    """The measure before and after; `rate` is the rate before, of which a fall is told in per cent as well."""
     if why_not:
         return say("measure.not-compared", **ends, why=why_not)
-    if change is None or before is None:
+    if change is None:
         return say("measure.one-side", **ends)
     if change == 0:
         return say("measure.unchanged", **ends)
-    share = percent(abs(change) / before) if before else "from none"
-    return say("measure.lower" if change < 0 else "measure.higher", **ends, by=abs(change), percent=share)
+    words = "measure.lower" if change < 0 else "measure.higher"
+    if not rate:
+        return say(words, **ends, by=abs(change))
+    return say(f"{words}-rate", **ends, by=abs(change), percent=percent(abs(change) / rate))
 
 
 def _other_drop(baseline: SleepTest, efficacy: SleepTest) -> Reason | None:

@@ -8,6 +8,7 @@ doi 10.5664/jcsm.4858).
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date, timedelta
 
 from service.rules.course import Course, course_on
@@ -25,6 +26,7 @@ from service.rules.ended import as_clause, treatment_ended, who_follows
 from service.rules.facts import CaseFacts
 from service.rules.readiness_decision import RULE, VERSION, decision_of
 from service.rules.reason import say
+from service.rules.relapse import relapse
 from service.rules.room import at_limit, open_when_set, taken_back_for_side_effect
 from service.rules.settled_by_others import after_decision, ordered, result_waits, stop
 from service.rules.source import Source
@@ -49,7 +51,13 @@ def assess_readiness(facts: CaseFacts, thresholds: Thresholds, as_of: date, cour
     criteria = readiness_criteria(course, thresholds)
     decided = stop(course, criteria) or _over(course, criteria) or ordered(course, criteria)
     decided = decided or result_waits(course, criteria) or after_decision(course, criteria)
-    return decided or _by_criteria(course, facts, criteria, thresholds)
+    if decided is None:
+        return _by_criteria(course, facts, criteria, thresholds)
+    again = relapse(course, thresholds) if decided.outcome == Readiness.DECIDED else None
+    if again is None:
+        return decided
+    sentence, read = say("stage.relapse", why=again.sentence), tuple(sorted({*decided.read_besides, *again.inputs}))
+    return replace(decided, sentence=sentence, whose_move=Party.PHYSICIAN, read_besides=read)
 
 
 def readiness_criteria(course: Course, thresholds: Thresholds) -> tuple[Criterion, ...]:

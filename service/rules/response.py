@@ -269,6 +269,9 @@ def _sentence(course: Course, judged: Judgement, fall: Decimal | None, threshold
         told["class"] = judged.response_class.value
     elif judged.response_class is ResponseClass.NON_RESPONSE and fall < 0:
         words = "response.not-improved"
+    if course.appliance and after.day < course.appliance.delivered_on:
+        told |= {"delivered": course.appliance.delivered_on, "what": _CLASS_WORDS[judged.response_class]}
+        return say("response.earlier-appliance", **told)
     tested, setting = setting_of_test(course, after), course.setting
     if tested and setting and not same_setting(tested, setting.pair, thresholds):
         told |= {"tested": sides(*tested), "now": sides(*setting.pair), "what": _CLASS_WORDS[judged.response_class]}

@@ -39,7 +39,7 @@ def test_a_link_needs_no_token_and_everything_else_does(sqlite_pipeline: Pipelin
     with served(sqlite_pipeline, tmp_path) as service:
         path = f"/check-in/{secret}"
         assert service.get(path).status_code == 200
-        assert "Your answers are stored" in service.post(path, data=ANSWERS).text
+        assert "Thank you" in service.post(path, data=ANSWERS).text
         assert {service.get(p).status_code for p in ("/style.css", "/icon.svg")} == {200}
         others = ("page", "letter", "letter.pdf", "sheet", "sheet.pdf", "check-in-link")
         for address in (*(f"/cases/{number}/{p}" for p in others), f"{path}/../../cases/{number}/page"):

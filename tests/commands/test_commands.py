@@ -46,7 +46,7 @@ def test_decide_a_plain_case(tmp_path: Path) -> None:
     assert (done.returncode, done.stderr) == (0, "")
     lines = done.stdout.splitlines()
     assert lines[0].startswith("As of 1 Oct 2026: Ready for an efficacy test")
-    assert lines[1].startswith("Whose move: physician.")
+    assert lines[1].startswith("Whose move: physician, since ")
     assert any(line.strip().startswith("met  Snoring settled:") for line in lines)
     assert "not a diagnosis" in lines[-1]
 

@@ -17,8 +17,8 @@ def changes(before, after):
 
 
 EACH = rows(
-    ("supine", "supine_per_hour", "supine-index", "40", "12.5", "-27.5", "measure.lower"),
-    ("non-supine", "non_supine_per_hour", "non-supine-index", "10", "4", "-6", "measure.lower"),
+    ("supine", "supine_per_hour", "supine-index", "40", "12.5", "-27.5", "measure.lower-rate"),
+    ("non-supine", "non_supine_per_hour", "non-supine-index", "10", "4", "-6", "measure.lower-rate"),
     ("lowest SpO2", "lowest_spo2_percent", "lowest-spo2", "78", "86", "8", "measure.higher"),
     ("T90", "t90_percent", "t90", "6.4", "6.4", "0", "measure.unchanged"),
     ("T90 down to 0", "t90_percent", "t90", "6.4", "0", "-6.4", "measure.lower"),
@@ -33,14 +33,14 @@ def test_each_measure(field, name, before, after, change, says):
     assert (item.before, item.after, item.change) == (Decimal(before), Decimal(after), Decimal(change))
     assert item.sentence.id == says
     if change != "0":
-        assert f", {abs(Decimal(change))} {says.removeprefix('measure.')}" in item.sentence
+        assert f", {abs(Decimal(change))} {says.removeprefix('measure.').removesuffix('-rate')}" in item.sentence
 
 
 # The falls of the indices by position stand beside the fall of the whole.
 FALLS = rows(
     ("supine 40 to 12.5", "supine_per_hour", "40", "12.5", "27.5 lower (69 %)."),
     ("non-supine 10 to 4", "non_supine_per_hour", "10", "4", "6 lower (60 %)."),
-    ("non-supine from none", "non_supine_per_hour", "0", "4", "4 higher (from none)."),
+    ("non-supine from none", "non_supine_per_hour", "0", "4", "4 higher."),
 )
 
 

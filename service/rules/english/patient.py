@@ -44,6 +44,6 @@ PATIENT = {
     "patient.question": "Call your dental office when you have a question.",
     "patient.emergency": "Is it hard to breathe? Does your mouth or throat swell? Call the emergency number now.",
     "patient.caution": (
-        "You may feel well and still stop to breathe at night. Only a sleep test can show how well the appliance works."
+        "You may feel well and still stop breathing at night. Only a sleep test can show how well the appliance works."
     ),
 }

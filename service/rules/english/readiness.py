@@ -44,7 +44,7 @@ READINESS = {
     "ready.pauses": "Pauses in breathing were witnessed, told on {on}.",
     "ready.no-pauses": "No pauses in breathing were witnessed, told on {on}.",
     "ready.pauses-untold": "Whether pauses in breathing were witnessed is not told lately, which counts as none: ask.",
-    "ready.answers-too-few": "{told} answers about {subject} in the last weeks since the current setting; {wanted} are asked.",
+    "ready.answers-too-few": "{told} of {wanted} answers about {subject} since the current setting and in the last weeks.",
     "ready.answer": "{value} of 10 on {on}",
     "ready.answer-by": "{value} of 10 on {on} ({reporter})",
     "ready.snoring": "Snoring {told}; {limit} or less is settled.",

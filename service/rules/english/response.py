@@ -25,6 +25,10 @@ RESPONSE = {
         "Non-response, not improved: {before} on {from_on}, {after} on {on} with the appliance, {fall}. The physician decides "
         "what follows."
     ),
+    "response.earlier-appliance": (
+        "Tested with an earlier appliance, before the one delivered on {delivered}: {before} on {from_on}, {after} on {on}, "
+        "{fall}. There it was {what}; the class says nothing of the appliance worn now. The physician decides what follows."
+    ),
     "response.elsewhere": (
         "Tested at {tested}, not at the {now} worn now: {before} on {from_on}, {after} on {on}, {fall}. There it was {what}; "
         "the class holds for that setting alone. The physician decides what follows."

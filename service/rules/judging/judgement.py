@@ -100,7 +100,7 @@ def judge(test: SleepTest, baseline: SleepTest | None, of_that_night: Pair | Non
     if not useless and baseline and test.index_per_hour is not None and test.index_name is not None:
         comparison = compare(baseline, test, thresholds)
         findings += _not_comparable(test, comparison)
-    findings += [*useless, *before]
+    findings += [*before, *(f for f in useless if f.name not in {b.name for b in before})]
     findings = _with_worse(findings, test, baseline, comparison, thresholds)
     findings = [replace(f, cause=Cause.CENTRAL) if f.name == CENTRAL else f for f in findings]
     if comparison and not any(f.cause for f in findings) and comparison.response_class is ResponseClass.COMPLETE:

@@ -283,7 +283,7 @@ def test_pages_work_without_script(open_page: Open, demo: Demo, today: date) -> 
     page.get_by_label("Furthest advancement, mm").fill("6")
     page.get_by_role("button", name="Store").click()
     assert "Stored: appliance delivered." in page.locator('[role="status"]').inner_text()
-    page.locator("summary", has_text="Value, threshold and source").first.click()
+    page.locator("summary", has_text="What it rests on").first.click()
     assert demo.case(number)["stage"] == "titrating"
     page.goto(f"/cases/{demo.numbers[TESTED]}/page")
     chart = page.locator("svg.chart.course")

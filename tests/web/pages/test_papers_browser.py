@@ -72,7 +72,7 @@ def test_a_patient_checks_in_on_a_telephone_with_seven_taps_and_without_script(o
     number = demo.numbers[TITRATING]
     page = open_page(390, java_script_enabled=False, has_touch=True)
     page.goto(link_to(demo, number))
-    assert "Keep the appliance at 1 mm" in page.locator(".week").inner_text()
+    assert "Set the appliance to 2 mm" in page.locator(".week").inner_text()
     taps = answered(page) + 1
     page.get_by_role("button", name="Send").click()
     assert taps == 7
