@@ -12,9 +12,10 @@ from typing import Any
 from sqlalchemy import Connection
 
 from service.errors import Category, refuse
-from service.fhir.build import Resource
+from service.fhir.build import Resource, sid
 from service.fhir.json_text import load
 from service.fhir.read_facts import assemble
+from service.fhir.reading import reference_of
 from service.inbound.entry_reading import Part, identities_of, part_of
 from service.pipeline.citations import uncited
 from service.pipeline.derived import Derived
@@ -219,6 +220,27 @@ def open_proposal(reads: Reads, case_number: str) -> str:
 def _proposal(case: Case) -> str:
     proposals = Derived.of(case.case_number, case.derived).proposals
     return max(((on, i) for i, (on, status) in proposals.items() if status == "draft"), default=("", ""))[1]
+
+
+def laboratory_of(reads: Reads, case_number: str, own: str) -> tuple[str, str]:
+    """Number and name of a laboratory: of `own`, else of the one that reported the last test of a case; empty if untold."""
+
+    def work(tx: Connection) -> tuple[str, str]:
+        def body(address: str) -> Resource:
+            held = resources.current(tx, *split(address)) if address else None
+            return load(held.body) if held and not held.deleted else {}
+
+        address = own
+        if not address:
+            tests = assemble(facts_of(cases.facts(tx, case_number))).sleep_tests
+            last = max(tests, key=lambda t: (t.day, t.source), default=None)
+            performers = body(last.source.reference).get("performer") or [{}] if last else [{}]
+            address = reference_of(performers[0]) or ""
+        held = body(address) if address.startswith("Organization/") else {}
+        numbers = [i.get("value", "") for i in held.get("identifier", []) if i.get("system") == sid("organization")]
+        return (str(numbers[0]), name_of(held)) if numbers else ("", "")
+
+    return reads.database.read(work)
 
 
 def name_of(resource: Resource) -> str:

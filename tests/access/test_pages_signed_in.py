@@ -41,14 +41,32 @@ VALUES = {
     },
     "visit": {"visited_on": "2026-11-18"},
     "test-order": {"ordered_on": "2026-11-18"},
+    "efficacy-test": {
+        "laboratory.id": "lab-east",
+        "laboratory.name": "lab-east laboratory",
+        "test.test_number": "E-99",
+        "test.performed_on": "2026-11-17",
+        "test.place": "home",
+        "test.index": "AHI",
+        "test.index_events_per_hour": "4",
+        "test.hypopnoea_rule": "3%",
+    },
     "physician-decision": {"decided_on": "2026-11-19", "decision": "continue-treatment"},
     "cancellation": {"on": "2026-11-19", "reason": "moved away"},
     "cancellation-answer": {"accept": "no", "on": "2026-11-19", "reason": "work goes on"},
 }
 THEIRS = {
-    LAB: {"red-flag"},
-    DENTIST: set(FORMS) - {"test-order", "physician-decision", "cancellation"},
-    PHYSICIAN: {"test-order", "physician-decision", "cancellation", "visit", "red-flag", "red-flag-closure"},
+    LAB: {"efficacy-test", "red-flag"},
+    DENTIST: set(FORMS) - {"efficacy-test", "test-order", "physician-decision", "cancellation"},
+    PHYSICIAN: {
+        "test-order",
+        "efficacy-test",
+        "physician-decision",
+        "cancellation",
+        "visit",
+        "red-flag",
+        "red-flag-closure",
+    },
 }
 
 
@@ -151,6 +169,17 @@ def test_an_office_is_offered_its_own_forms_and_the_server_takes_no_other(office
             answer = send(browser, address, fields)
             told = (office, key, answer.status_code, re.findall(r"<li>(.*?)</li>", answer.text)[-3:])
             assert answer.status_code in ((303, 409, 422) if mine else (403,)), told
+
+
+def test_a_laboratory_finds_itself_in_the_form_of_a_result(offices: Offices) -> None:
+    for trio in (offices.told.here, offices.told.there):
+        for name in (trio.lab, trio.physician):
+            browser, address = offices.browsers[name], f"/cases/{trio.case}/forms/efficacy-test"
+            fields = opened(browser, address)
+            assert fields["laboratory.id"] == trio.lab
+            typed = {k: v for k, v in VALUES["efficacy-test"].items() if k.startswith("test.")}
+            answer = send(browser, address, {**fields, **typed, "test.test_number": f"E-{name}"})
+            assert answer.status_code == 303, answer.text
 
 
 def test_actions_of_the_physician_are_shown_to_the_physician(offices: Offices) -> None:

@@ -22,6 +22,7 @@ from service.web.pages.form_fields import (
     number,
     whole,
 )
+from service.web.pages.result_form import TEST_RESULT
 
 _DOORS = {door.name: door for door in DOORS}
 
@@ -193,6 +194,7 @@ FORMS = {
             ),
             submit="Order the test",
         ),
+        TEST_RESULT,
         Form(
             "physician-decision",
             "Decision after the test",

@@ -14,7 +14,8 @@ class Field:
     """One field: its name in the plain message, its label, and what can be typed.
 
     `kind` is day, number, whole, choice, answer (yes, no or not known), flag (ticked or not), member (ticked: the word
-    after the dot of `name` is in the list before it), text or hidden. A choice with «other» among its words has a text field
+    after the dot of `name` is in the list before it), text or hidden. Else a dot in `name` leads into a part of the
+    message. A choice with «other» among its words has a text field
     beside it, called by its name and `.other`, that tells which. A new form begins with today where `today` says
     so, else with `first`; a day may lie `ahead`.
     """

@@ -9,11 +9,12 @@ from urllib.parse import quote, urlencode
 from fastapi import APIRouter, Request, Response
 from starlette.concurrency import run_in_threadpool
 
+from service.access.grant import Office
 from service.errors import Category, Problem, Refused, refuse
-from service.pipeline.page_reads import EntryRead, entry_read, is_case, open_proposal
+from service.pipeline.page_reads import EntryRead, entry_read, is_case, laboratory_of, open_proposal
 from service.web import csrf
 from service.web.audit import note_case
-from service.web.exchange import pipeline_of, seen_by_sender
+from service.web.exchange import grant_of, pipeline_of, seen_by_sender
 from service.web.pages.catalogue import FORMS
 from service.web.pages.form_fields import Form
 from service.web.pages.history import in_words
@@ -48,6 +49,9 @@ async def show(request: Request, case_number: str, key: str) -> Response:
             "order_number": new_entry(),
             "proposal": await run_in_threadpool(open_proposal, pipeline, case_number),
         }
+    if form.key == "efficacy-test":
+        number, name = await run_in_threadpool(laboratory_of, pipeline, case_number, _own_laboratory(request))
+        values = {"laboratory.id": number, "laboratory.name": name} | {n: v for n, v in values.items() if v}
     return _shown(request, form, case_number, Typed(values, new_entry()))
 
 
@@ -106,6 +110,12 @@ async def _held(request: Request, case_number: str, key: str, entry_id: str) -> 
 def _typed_of(form: Form, held: EntryRead) -> Typed:
     values = {f.name: text_of(f, held.fields) for f in form.fields}
     return Typed(values, held.entry_id, held.revision + 1)
+
+
+def _own_laboratory(request: Request) -> str:
+    """The organisation of a laboratory that fills in its own report; empty for whoever else does."""
+    grant = grant_of(request)
+    return grant.organisation if grant.offices == {Office.SLEEP_LAB} else ""
 
 
 def _timed(request: Request, form: Form, message: dict[str, Any]) -> dict[str, Any]:

@@ -60,11 +60,14 @@ def typed(form: Form, given: Posted) -> Typed:
 
 def message_of(form: Form, held: Typed, withdrawn: bool = False) -> dict[str, Any]:
     """The plain message that a form makes, as `/intake` takes it."""
-    said = {
-        f.name: value
-        for f in form.fields
-        if f.kind != "member" and not f.of_other and (value := _value(f, held.values.get(f.name, ""))) is not None
-    }
+    said: dict[str, Any] = {}
+    for f in form.fields:
+        if f.kind == "member" or f.of_other:
+            continue
+        part, _, name = f.name.rpartition(".")
+        into = said.setdefault(part, {}) if part else said
+        if (value := _value(f, held.values.get(f.name, ""))) is not None:
+            into[name] = value
     for f in form.fields:
         if f.kind == "member" and held.values.get(f.name):
             name, _, word = f.name.partition(".")

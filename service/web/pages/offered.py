@@ -13,14 +13,14 @@ from service.web.pages.catalogue import FORMS
 from service.web.pages.form_fields import Form
 
 _BOTH = frozenset({Office.DENTAL_OFFICE, Office.PHYSICIAN})
-_ANYBODYS = frozenset({"red-flag"})
-"""Forms that every office may use, whichever door their message goes through."""
+_OWN = {"red-flag": frozenset(Office), "efficacy-test": frozenset({Office.SLEEP_LAB, Office.PHYSICIAN})}
+"""Forms for other offices than those whose door their message goes through."""
 _USERS = {Role.FULFILLER: frozenset({Office.DENTAL_OFFICE}), Role.PLACER: frozenset({Office.PHYSICIAN})}
 
 
 def users_of(form: Form) -> frozenset[Office]:
     """The kinds of office whose form it is."""
-    return frozenset(Office) if form.key in _ANYBODYS else _USERS.get(form.role, _BOTH)
+    return _OWN.get(form.key) or _USERS.get(form.role, _BOTH)
 
 
 def offered(request: Request) -> dict[str, Form]:

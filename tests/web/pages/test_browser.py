@@ -75,6 +75,7 @@ def _addresses(demo: Demo) -> dict[str, str]:
         "form, check-in": f"/cases/{numbers[SETTLED]}/forms/check-in",
         "form, setting": f"/cases/{numbers[SETTLED]}/forms/setting",
         "form, assessment": f"/cases/{numbers[SETTLED]}/forms/assessment",
+        "form, result": f"/cases/{numbers[TESTED]}/forms/efficacy-test",
         "form, answer": f"/cases/{new}/forms/referral-state",
         "correction": f"/cases/{numbers[SETTLED]}/forms/check-in/c4",
         "withdrawal": f"/cases/{numbers[SETTLED]}/forms/check-in/c4/withdraw",

@@ -23,6 +23,24 @@ CHECK_IN = {
     "hours_per_night": "6,25",
     "witnessed_pauses": "no",
 }
+RESULT = {
+    "laboratory.id": "tarnwick-sleep",
+    "laboratory.name": "Tarnwick Sleep Laboratory",
+    "test.test_number": "T-2044-E",
+    "test.performed_on": "2026-10-19",
+    "test.place": "home",
+    "test.test_kind": "home-with-flow",
+    "test.index": "REI",
+    "test.index_events_per_hour": "4.1",
+    "test.hypopnoea_rule": "3%",
+    "test.scoring": "automatic-reviewed",
+    "test.event_count": "27",
+    "test.recording_hours": "6.6",
+    "test.appliance_worn": "all-night",
+    "test.setting_left_mm": "2",
+    "test.setting_right_mm": "2",
+}
+"""The example of a laboratory's message, as it is typed."""
 
 
 @pytest.fixture
@@ -74,14 +92,13 @@ def test_every_form_stores_and_leads_back_to_the_case(client: TestClient) -> Non
         },
         "visit": {"visited_on": "2026-09-10", "office": "dentist"},
         "test-order": {"ordered_on": "2026-09-20"},
+        "efficacy-test": RESULT,
         "physician-decision": {"decided_on": "2026-10-20", "decision": "continue-treatment"},
         "cancellation": {"on": "2026-11-01", "reason": "Moved away."},
         "cancellation-answer": {"accept": "no", "on": "2026-11-02", "reason": "The patient stays."},
     }
     assert set(told) == set(FORMS)
     for key, values in told.items():
-        if key == "physician-decision":
-            case.sent("sleep-tests", example("sleep-lab/efficacy-test"))
         assert "Stored" in filled(client, _address(case, key), **values), key
 
 
@@ -295,3 +312,85 @@ def test_only_the_day_to_start_by_may_be_chosen_ahead(case: Case) -> None:
     page = case.client.get(_address(case, "physician-decision")).text
     days = {name: "max=" in rest for name, rest in re.findall(r'<input id="(decided_on|start_by)"([^>]*)>', page)}
     assert days == {"decided_on": True, "start_by": False}
+
+
+@pytest.fixture
+def tested(case: Case) -> Case:
+    """A case whose titration is done, with a test ordered."""
+    case.sent("progress", example("dental-office/progress"))
+    case.sent("progress", example("dental-office/correction"))
+    case.sent("test-orders", {"order_number": "O-1", "ordered_on": "2026-10-01"})
+    return case
+
+
+def test_a_result_that_is_typed_is_the_message_of_a_laboratory_and_gets_its_class(tested: Case) -> None:
+    address = _address(tested, "efficacy-test")
+    assert f'<a class="button" href="{address}">' in tested.client.get(f"/cases/{tested.number}/page").text
+    page = filled(tested.client, address, **RESULT)
+    kept = _last_message(tested)
+    assert kept["channel"] == "page sleep-tests"
+    again = tested.send("sleep-tests", example("sleep-lab/efficacy-test"))
+    assert {r["result"] for r in again.json()["resources"]} == {"unchanged"}, "the example, typed"
+    assert "Stored: result of an efficacy test." in page
+    held = tested.client.get(f"/cases/{tested.number}").json()
+    assert held["stage"] == "tested"
+    assert held["response"]["outcome"] == "complete"
+
+
+def test_the_laboratory_of_the_last_test_stands_in_the_form(case: Case) -> None:
+    fields = opened(case.client, _address(case, "efficacy-test"))
+    laboratory = example("sleep-lab/referral")["laboratory"]
+    assert (fields["laboratory.id"], fields["laboratory.name"]) == (laboratory["id"], laboratory["name"])
+    assert (fields["test.revision"], fields["test.performed_on"]) == ("1", "")
+    other = opened(case.client, f"{_address(case, 'efficacy-test')}?laboratory.name=Another")
+    assert (other["laboratory.id"], other["laboratory.name"]) == (laboratory["id"], "Another")
+
+
+def test_problems_of_a_result_stand_at_its_fields(tested: Case) -> None:
+    wrong = {
+        "laboratory.id": "",
+        "test.test_number": "",
+        "test.performed_on": "2026-10-32",
+        "test.place": "",
+        "test.index_events_per_hour": "201",
+        "test.event_count": "2.5",
+        "test.t90_percent": "a few",
+        "test.odi_drop_percent": "5",
+        "test.revision": "0",
+    }
+    before = counts(tested.client)
+    answer = fill(tested.client, _address(tested, "efficacy-test"), **{**RESULT, **wrong})
+    assert answer.status_code == 422
+    assert {m[1] for m in re.finditer(r'class="field-wrong" id="([^"]+)-wrong"', answer.text)} == set(wrong)
+    assert counts(tested.client) == before
+    late = fill(tested.client, _address(tested, "efficacy-test"), **{**RESULT, "test.performed_on": "2026-12-24"})
+    assert late.status_code == 422 and 'id="test.performed_on-wrong"' in late.text
+    alone = fill(tested.client, _address(tested, "efficacy-test"), **RESULT, **{"test.odi_events_per_hour": "3"})
+    assert re.search(r'role="alert".*<li>[^<]*belong together', alone.text, re.DOTALL)
+
+
+def test_an_appliance_worn_for_part_of_the_night_is_told_and_judged_so(tested: Case) -> None:
+    part = {
+        "test.appliance_worn": "part-of-the-night",
+        "test.worn_hours": "3",
+        "test.index_covers_worn_hours_only": "no",
+        "test.pap_on": "no",
+        "test.alcohol": "yes",
+    }
+    page = filled(tested.client, _address(tested, "efficacy-test"), **(RESULT | part))
+    kept = _last_message(tested)["text"].replace(" ", "")
+    for told in ('"appliance_worn":"part-of-the-night"', '"worn_hours":3', '"pap_on":false', '"alcohol":true'):
+        assert told in kept
+    assert "oxygen_on" not in kept, "not told"
+    assert tested.client.get(f"/cases/{tested.number}").json()["response"]["outcome"] == "withheld"
+    assert "No class" in page
+
+
+def test_an_index_that_contradicts_its_count_is_stored_and_corrected_by_a_higher_number(tested: Case) -> None:
+    address = _address(tested, "efficacy-test")
+    page = filled(tested.client, address, **{**RESULT, "test.event_count": "270"})
+    assert "Stored: result of an efficacy test." in page
+    assert "The laboratory corrects the report of 19 Oct 2026." in unescape(page)
+    page = filled(tested.client, address, **{**RESULT, "test.revision": "2"})
+    assert "The correction is stored" in page and "The laboratory corrects" not in page
+    assert tested.client.get(f"/cases/{tested.number}").json()["response"]["outcome"] == "complete"
