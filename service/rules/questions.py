@@ -12,7 +12,7 @@ from service.rules.course import Course
 from service.rules.criteria_of_symptoms import fresh_answers
 from service.rules.decision import Party
 from service.rules.ended import treatment_ended
-from service.rules.judging.finding import Cause, Finding, Weight
+from service.rules.judging.finding import Weight
 from service.rules.reason import Reason, say
 from service.rules.red_flags import DO_NOT_WEAR
 from service.rules.settled_by_others import harm_since, open_order
@@ -77,13 +77,8 @@ def _contradictions(course: Course, thresholds: Thresholds) -> Iterator[Reason]:
 
 
 def _of_the_laboratory(course: Course) -> Iterator[Question]:
-    result = course.result
-    found: list[Finding] = [*course.baseline_findings, *(result.findings if result else ())]
-    for finding in found:
-        if finding.weight is Weight.QUESTION and finding.cause in (
-            None,
-            Cause.UNTOLD,
-            Cause.INCONSISTENT,
-            Cause.BASELINE,
-        ):
+    """What reports leave untold or contradict; what withholds the class of a test stands with the test itself."""
+    own = [f for f in course.result.findings if f.cause is None] if course.result else []
+    for finding in (*course.baseline_findings, *own):
+        if finding.weight is Weight.QUESTION:
             yield Question(finding.party, finding.sentence)

@@ -35,7 +35,8 @@ def check_in(**told: Any) -> CheckIn:
 
 
 def setting(**told: Any) -> Setting:
-    return facts(progress={"settings": [{**SETTING, **told}]}).settings[0]
+    fitted = {"entry_id": "a", "delivered_on": SETTING["set_on"]}
+    return facts(appliance=fitted, progress={"settings": [{**SETTING, **told}]}).settings[0]
 
 
 def decision(**told: Any) -> PhysicianDecision:

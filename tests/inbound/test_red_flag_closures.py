@@ -17,6 +17,7 @@ from service.inbound.progress import map_progress
 from service.inbound.red_flag_closures import map_red_flag_closure
 from service.rules.facts import RedFlag, RedFlagClosure
 from service.rules.kinds import Office, RedFlagKind
+from service.rules.red_flags import office_of
 from service.rules.thresholds import Thresholds
 from tests.web.messages import Case, assert_plain_words, example, issues, post, referral
 
@@ -40,9 +41,9 @@ def flag(**told: Any) -> RedFlag:
     return facts_of({"referral": referral(), "progress": {"red_flags": [{**FLAG, **told}]}}, Thresholds()).red_flags[0]
 
 
-@pytest.mark.parametrize("office", list(Office))
 @pytest.mark.parametrize("kind", list(RedFlagKind))
-def test_a_closure_is_read_as_it_was_sent(kind: RedFlagKind, office: Office) -> None:
+def test_a_closure_is_read_as_it_was_sent(kind: RedFlagKind) -> None:
+    office = office_of(kind)
     (held,) = closures({**CLOSURE, "kind": kind.value, "office": office.value})
     assert (held.kind, held.office) == (kind, office)
     assert (held.closed_by, held.action_taken) == ("Dr Marten", "Advised; does not drive until the test")
@@ -51,8 +52,18 @@ def test_a_closure_is_read_as_it_was_sent(kind: RedFlagKind, office: Office) -> 
 
 
 def test_each_office_counts_its_own_entries() -> None:
-    held = closures(CLOSURE, {**CLOSURE, "office": "dentist"})
+    held = closures(CLOSURE, {**CLOSURE, "office": "dentist", "kind": "locked-jaw"})
     assert {c.office for c in held} == set(Office)
+
+
+@pytest.mark.parametrize("kind", list(RedFlagKind))
+def test_a_closure_by_the_other_office_is_refused_and_names_the_right_one(kind: RedFlagKind) -> None:
+    other = Office.DENTIST if office_of(kind) is Office.PHYSICIAN else Office.PHYSICIAN
+    with pytest.raises(Refused) as refused:
+        closures({**CLOSURE, "kind": kind.value, "office": other.value})
+    (problem,) = refused.value.problems
+    assert problem.path == "red_flag_closure[0]"
+    assert "the physician's office alone" in problem.message or "the dental office alone" in problem.message
 
 
 @pytest.mark.parametrize("missing", ["kind", "closed_on", "office", "closed_by", "action_taken"])

@@ -112,6 +112,8 @@ def test_a_later_revision_withdraws_what_it_no_longer_tells(us: Make) -> None:
         "index-and-events": "unmet",
         "ordered-by-treating-practitioner": "unknown",
         "provided-by-licensed-dentist": "unknown",
+        "payer-scoring": "met",
+        "test-made-by": "met",
     }
     assert statuses(case["referral_check"])["diagnosed"] == "unknown"
     entry = load(client.get(f"/fhir/CarePlan/{number}").text)
