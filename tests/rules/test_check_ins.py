@@ -269,7 +269,7 @@ def test_alleviation_of_doubled_reports_is_that_of_one():
     other = check_in(0, nights_reported=7, nights_worn=3, hours_per_night="5", hours_slept_per_night=Decimal(8))
 
     def nights(*reports):
-        return ledger_of(joined_check_ins(reports), ago(60), DEFAULTS).nights
+        return ledger_of(joined_check_ins(reports), ago(60)).nights
 
     assert nights(one, other) and len(nights(one, other)) == 14
     plain = [(n.evening, n.worn, n.hours, n.slept) for n in nights(one, other)]
@@ -287,12 +287,12 @@ def test_less_wear_is_a_smaller_share_of_the_nights_not_a_smaller_number():
     few = replace(good_check_in(7, name="few", nights_reported=3, nights_worn=3), reported_by="bed-partner")
     many = good_check_in(7, nights_worn=5)
     for order in ((few, many), (many, few)):
-        nights = ledger_of(order, ago(60), DEFAULTS).nights
+        nights = ledger_of(order, ago(60)).nights
         assert (len(nights), {n.worn for n in nights}) == (7, {Fraction(5, 7)})
 
 
 def test_an_appliance_never_worn_was_worn_for_no_hours():
-    nights = ledger_of([good_check_in(7, nights_worn=0, hours_per_night="6")], ago(60), DEFAULTS).nights
+    nights = ledger_of([good_check_in(7, nights_worn=0, hours_per_night="6")], ago(60)).nights
     assert {(n.worn, n.hours) for n in nights} == {(Fraction(0), Decimal(0))}
 
 

@@ -12,6 +12,7 @@ from service.rules.facts import CaseFacts, DentalAssessment, Visit
 from service.rules.follow_up import follow_up
 from service.rules.kinds import Office, PhysicianChoice, RedFlagKind
 from service.rules.source import Moment
+from service.rules.threshold import Mark
 
 from .build import (
     AS_OF,
@@ -86,10 +87,10 @@ def test_change_of_weight(check_ins, status, change):
 def test_change_of_weight_without_a_test_is_from_the_first_one_told():
     facts = replace(QUIET, check_ins=(weighed(50, "100"), weighed(20, "104"), weighed(1, "112")))
     item = judged(facts, "weight-change")
-    assert item.sentence.startswith("Weight 112 kg on 29 Sep 2026, 12 % more against 100 kg on 11 Aug 2026;")
+    assert item.sentence.startswith("Weight 112 kg on 29 Sep 2026, 12 % more than 100 kg on 11 Aug 2026;")
     assert [s.reference for s in item.inputs] == ["Observation/weighed-1", "Observation/weighed-50"]
     less = replace(QUIET, check_ins=(weighed(50, "100"), weighed(1, "95")))
-    assert "5 % less against" in judged(less, "weight-change").sentence
+    assert "5 % less than 100 kg" in judged(less, "weight-change").sentence
     same = replace(QUIET, check_ins=(weighed(50, "100"), weighed(1, "100")))
     assert "unchanged against" in judged(same, "weight-change").sentence
     blank = replace(QUIET, check_ins=(weighed(50, "100"), weighed(20, "120")), sleep_tests=(efficacy(30, None),))
@@ -208,12 +209,12 @@ def test_visits_and_whose_move(facts, outcome, mover):
 def test_sentences_of_visits():
     decision = found(case(appliances=(appliance(50),))).decision
     assert decision.sentence == (
-        "The visits to the dentist and the physician were due on 10 Sep 2026 and are overdue since 24 Sep 2026 (from "
-        "memory, not verified)."
+        "The visits to the dentist and the physician were due on 10 Sep 2026 and are overdue since 24 Sep 2026."
     )
-    assert decision.criterion("visits").needs == "the patient sees the dentist and physician"
-    assert found(case(appliances=(appliance(5),))).decision.sentence.startswith(
-        "Nothing is due. The next visits to the dentist and the physician are due on 25 Oct 2026 (from memory"
+    assert next(t for t in decision.thresholds if t.name == "first_visit_days").mark is Mark.MEMORY
+    assert decision.criterion("visits").needs == "the patient sees the dentist and the physician"
+    assert found(case(appliances=(appliance(5),))).decision.sentence == (
+        "Nothing is due. The next visits to the dentist and the physician are due on 25 Oct 2026."
     )
     stopped = case(physician_decisions=(choice(2, PhysicianChoice.STOP),), sleep_tests=())
     assert found(stopped).decision.sentence == "No visit is planned on 30 Sep 2026."

@@ -120,7 +120,7 @@ def test_only_common_practice_is_marked_so():
     assert {a.mark for a in activities(facts)} == {"", "common practice"}
 
 
-STOP = "Stop wearing the appliance. Call your dental office today."
+STOP = "Stop wearing the appliance. Leave the appliance out until you are seen. Call your dental office today."
 THIS_WEEK = rows(
     ("advance", LOUD, "Set the appliance to 2 mm on both sides. Then leave it there. Wear it every night."),
     (
@@ -138,8 +138,7 @@ THIS_WEEK = rows(
     (
         "drowsy driving and a broken appliance: do not drive first, then stop, then whom to call",
         case(red_flags=(red_flag(RedFlagKind.DROWSY_DRIVING), red_flag(RedFlagKind.BROKEN_APPLIANCE))),
-        "Do not drive until your doctor says it is safe. Stop wearing the appliance. Call your dental office today. "
-        "Call your doctor today.",
+        f"Do not drive until your doctor says it is safe. {STOP} Call your doctor today.",
     ),
     (
         "worse sleepiness: the doctor within two working days",
@@ -159,7 +158,7 @@ THIS_WEEK = rows(
     (
         "an order: kept as it is until the test",
         case(test_orders=(order(2),)),
-        "Keep the appliance at 2 mm on both sides until the sleep test. Wear it on the night of the test.",
+        "Keep the appliance at 2 mm on both sides. Do not change it until the sleep test. Wear it on the night of the test.",
     ),
     (
         "the physician reads the test of this setting: no hurry, nothing to call about",
@@ -203,12 +202,13 @@ def seen(days_ago, office):
 
 def test_next_visits_overdue_due_and_to_come():
     late = one(case(appliances=(appliance(50),)), "Next visit: dentist")
-    assert late.instruction == "Your visit to your dentist was due on 10 Sep 2026. Please make a new date now."
+    assert late.instruction == "You were due to see your dentist on 10 Sep 2026. Please make a new date now."
     assert (late.when, late.status) == ("from 10 Sep 2026", "scheduled")
     coming = one(case(appliances=(appliance(20),)), "Next visit: physician")
-    assert coming.instruction == "See your doctor between 10 Oct 2026 and 24 Oct 2026."
+    assert coming.instruction == "Go to see your doctor. Choose a day from 10 Oct 2026 to 24 Oct 2026."
     met = case(appliances=(appliance(50),), visits=(seen(20, Office.DENTIST), seen(20, Office.PHYSICIAN)))
-    assert one(met, "Next visit: dentist").instruction == "See your dentist between 10 Oct 2026 and 9 Nov 2026."
+    then = one(met, "Next visit: dentist").instruction
+    assert then == "Go to see your dentist. Choose a day from 10 Oct 2026 to 9 Nov 2026."
     all_met = case(appliances=(appliance(50),), visits=(seen(2, Office.DENTIST),))
     assert "Next visit: dentist" not in titles(all_met) and "Next visit: physician" in titles(all_met)
 
@@ -237,8 +237,11 @@ def test_the_stage_stands_first_with_its_reason():
 
 def test_cautions_name_whom_to_call():
     found = one(READY, "Cautions")
-    assert "your jaw locks, a tooth is loose or the appliance breaks" in found.instruction
-    assert "sleepy at the wheel" in found.instruction and found.call == ("dentist", "physician")
+    dental, doctors = found.instruction.split(" Call your dental office today. ")
+    assert dental.endswith("Does your jaw lock? Is a tooth loose? Did the appliance break?")
+    assert "sleepy at the wheel?" in doctors and doctors.endswith("more sleepy by day? Call your doctor today.")
+    assert found.instruction.startswith("Do not drive when you feel sleepy.")
+    assert found.call == ("dentist", "physician")
 
 
 def test_a_late_report_is_asked_for():

@@ -14,6 +14,7 @@ from service.rules.facts import CaseFacts
 from service.rules.kinds import PhysicianChoice, RedFlagKind
 from service.rules.projection import Projection
 from service.rules.readiness import assess_readiness
+from service.rules.threshold import Mark
 from service.rules.titration import next_step
 
 from .build import (
@@ -99,14 +100,14 @@ def test_goal_limit_and_words():
     plan = drawn(titrating(at="0"))
     assert (plan.goal_on, plan.limit_on) == (ago(-7), ago(-14))
     assert [s.passes_goal for s in plan.steps] == [False, False, True]
-    assert plan.stop_reason == (
-        "Beyond 3 mm a step is taken only by the dentist's direction (common practice, no source)."
-    )
+    assert plan.stop_reason == "Beyond 3 mm a step is taken only by the dentist's direction."
     assert plan.sentence == (
-        "If symptoms stay unsettled and the appliance is worn and tolerated: 1 mm on both sides from 30 Sep 2026; 2 mm on "
-        "both sides from 7 Oct 2026; 3 mm on both sides from 14 Oct 2026. The typical goal of 2 mm (common practice, no "
-        f"source) is reached on 7 Oct 2026. Then the plan ends. {plan.stop_reason}"
+        "If symptoms stay unsettled and the appliance is worn and tolerated: 1 mm on both sides from 30 Sep 2026, 2 mm on "
+        "both sides from 7 Oct 2026 and 3 mm on both sides from 14 Oct 2026. The typical goal of 2 mm is reached on "
+        f"7 Oct 2026. Then the plan ends. {plan.stop_reason}"
     )
+    support = {t.name: t.mark for t in plan.thresholds}
+    assert support["goal_mm"] is support["standard_parts_mm"] is Mark.PRACTICE
     assert [t.name for t in plan.thresholds] == [
         "step_mm",
         "step_days",

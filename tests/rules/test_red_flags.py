@@ -70,7 +70,14 @@ CLOSED = rows(
     ("drowsy driving by the physician", KIND.DROWSY_DRIVING, PHYSICIAN, 1, "", False),
     ("closed tomorrow: open today", KIND.LOCKED_JAW, DENTIST, -1, "", True),
     ("closed the day before the report: the report is newer", KIND.LOCKED_JAW, DENTIST, 6, "", True),
-    ("closed on the day of the report, no hour told", KIND.LOCKED_JAW, DENTIST, 5, "", False),
+    (
+        "closed on the day of the report, no hour told: the report may be the later",
+        KIND.LOCKED_JAW,
+        DENTIST,
+        5,
+        "",
+        True,
+    ),
     ("closed on the day of the report, an hour after it", KIND.LOCKED_JAW, DENTIST, 5, "10:00:00", False),
     ("closed at the hour of the report", KIND.LOCKED_JAW, DENTIST, 5, "09:00:00", False),
     ("closed on the day of the report, an hour before it", KIND.LOCKED_JAW, DENTIST, 5, "08:00:00", True),
@@ -82,6 +89,22 @@ def test_what_closes_a_flag(kind, office, days_ago, clock, is_open):
     reported = replace(red_flag(kind, 5), moment=Moment(ago(5), "09:00:00"))
     held = {"red_flags": (reported,), "red_flag_closures": (closure(days_ago, kind, office, clock),)}
     assert (kind in flags(**held)) is is_open
+
+
+# A closure that tells a day alone answers only what tells no time of that day.
+UNTIMED = rows(
+    ("closed on the day of the report, neither tells an hour", 5, "", False),
+    ("closed the day after", 4, "", False),
+    ("closed the day before", 6, "", True),
+    ("closed late on the day before", 6, "23:59:59", True),
+)
+
+
+@pytest.mark.parametrize(("days_ago", "clock", "is_open"), UNTIMED)
+def test_what_closes_a_flag_whose_report_tells_no_hour(days_ago, clock, is_open):
+    reported = replace(red_flag(KIND.LOCKED_JAW, 5), moment=Moment(ago(5)))
+    held = {"red_flags": (reported,), "red_flag_closures": (closure(days_ago, KIND.LOCKED_JAW, DENTIST, clock),)}
+    assert (KIND.LOCKED_JAW in flags(**held)) is is_open
 
 
 def test_a_closure_answers_all_facts_up_to_its_moment_whenever_they_come_in():

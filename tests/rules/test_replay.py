@@ -43,6 +43,14 @@ def test_a_decision_as_data_key_by_key():
         "as_of": "2026-09-30",
         "outcome": "advance",
         "sentence": step(facts).sentence,
+        "reason": {
+            "id": "step.advance",
+            "values": {
+                "target": "2 mm on both sides",
+                "why": {"id": "step.unsettled", "values": {}},
+                "goal": Decimal(2),
+            },
+        },
         "whose_move": "patient",
         "urgent": False,
         "earliest": None,
@@ -63,12 +71,14 @@ def test_a_decision_as_data_key_by_key():
         "status": "met",
         "standing": "met",
         "sentence": "The setting is 1 mm on both sides since 22 Sep 2026.",
+        "reason": {"id": "step.setting", "values": {"setting": "1 mm on both sides", "since": "2026-09-22"}},
         "observed": [{"value": Decimal(1), "unit": "mm"}, {"value": Decimal(1), "unit": "mm"}],
         "thresholds": [],
         "inputs": [{"reference": "Observation/setting-8-1-1", "version": 1}],
         "earliest": None,
         "needs": None,
         "missing": None,
+        "cites": None,
     }
     assert data["thresholds"][0] == {
         "name": "step_mm",

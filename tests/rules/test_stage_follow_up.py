@@ -488,7 +488,10 @@ def test_a_test_without_a_baseline_still_waits_for_the_physician():
     untold = case(sleep_tests=(efficacy(4, "3"),))
     found = stage(untold)
     assert (found.name, found.whose_move, found.since) == (StageName.TESTED, Party.PHYSICIAN, ago(4))
-    assert "No baseline test that could be compared with is on record. The physician decides." in found.why
+    assert (
+        "No baseline test that could be compared with is on record. There is no class; the physician decides."
+        in found.why
+    )
     decided = stage(replace(untold, physician_decisions=(choice(2, CONTINUE),)))
     assert (decided.name, decided.whose_move) == (StageName.FOLLOW_UP, Party.NOBODY)
 

@@ -67,7 +67,7 @@ def test_what_the_physician_has_dealt_with_is_not_asked_again(answer, status):
     assert ("The physician has dealt with it since, on" in item.sentence) is (status == "met")
     assert bool(item.needs) == (status == "attention")
     # Whatever became of it, the change itself stays in the answer.
-    assert "12.5 % more against 80 kg" in item.sentence and item.observed[0].value == Decimal("12.5")
+    assert "12.5 % more than 80 kg on 11 Aug 2026" in item.sentence and item.observed[0].value == Decimal("12.5")
 
 
 def test_the_day_of_the_answer_is_that_of_the_last_act():
@@ -88,12 +88,14 @@ def test_a_change_that_grows_after_the_answer_leads_back_again(kg, status):
     item = judged("weight-change", check_ins=(*HEAVIER, weighed(1, kg)), **PHYSICIAN)
     assert item.status == status
     if status == "attention":
-        assert "against 90 kg on 20 Sep 2026" in item.sentence
+        assert item.sentence.id == "trigger.weight-more"
+        assert (item.sentence.values["before"], item.sentence.values["from_on"]) == (90, ago(10))
+        assert "10 % more than 90 kg on 20 Sep 2026" in item.sentence
 
 
 def test_a_first_change_after_an_act_that_had_nothing_to_answer():
     item = judged("weight-change", check_ins=(weighed(50, 80), weighed(1, 90)), **PHYSICIAN)
-    assert (item.status, "against 80 kg" in item.sentence) == ("attention", True)
+    assert (item.status, "12.5 % more than 80 kg" in item.sentence) == ("attention", True)
     # Two slow rises, each under a tenth, are one rise above it: the last visit does not hide the first.
     slow = judged("weight-change", check_ins=(weighed(50, 80), weighed(10, 86), weighed(1, 89)), **PHYSICIAN)
     assert (slow.status, slow.observed[0].value) == ("attention", Decimal("11.3"))

@@ -11,6 +11,7 @@ from service.rules.course import course_on
 from service.rules.decision import Party
 from service.rules.facts import CaseFacts, Visit
 from service.rules.kinds import Office, PhysicianChoice
+from service.rules.threshold import Mark
 from service.rules.visits import efficacy_verified_on, planned_visits
 
 from .build import AS_OF, DEFAULTS, ago, appliance, baseline, case, choice, efficacy, rows, source
@@ -83,9 +84,8 @@ def test_what_keeps_a_visit(visits, expected):
 def test_a_kept_visit_names_the_first_day_that_kept_it():
     kept = planned(delivered(65, visit(10), visit(30)))[0]
     assert kept.kept_on == ago(30)
-    assert kept.sentence == (
-        "The visit to the dentist due on 26 Aug 2026 was kept on 31 Aug 2026 (from memory, not verified)."
-    )
+    assert kept.sentence == "The visit to the dentist due on 26 Aug 2026 was kept on 31 Aug 2026."
+    assert (kept.rule.name, kept.rule.mark) == ("first_visit_days", Mark.MEMORY)
     assert kept.as_data() == {
         "office": "dentist",
         "due": "2026-08-26",
@@ -98,12 +98,12 @@ def test_a_kept_visit_names_the_first_day_that_kept_it():
 
 def test_the_words_of_a_visit_that_is_not_kept():
     overdue, due = planned(delivered(65))
-    assert overdue.sentence.endswith(
-        "was due on 26 Aug 2026 and is overdue since 9 Sep 2026 (from memory, not verified)."
-    )
-    assert "is due between 25 Sep 2026 and 25 Oct 2026 (" in due.sentence
+    assert overdue.sentence.endswith("was due on 26 Aug 2026 and is overdue since 9 Sep 2026.")
+    assert due.sentence.endswith("is due between 25 Sep 2026 and 25 Oct 2026.")
     assert due.as_data()["kept_on"] is None
-    assert planned(delivered(5))[0].sentence.startswith("The next visit to the dentist is due on 25 Oct 2026 (")
+    assert planned(delivered(5))[0].sentence == "The next visit to the dentist is due on 25 Oct 2026."
+    rules = [(v.rule.name, v.rule.mark) for v in (overdue, due)]
+    assert rules == [("first_visit_days", Mark.MEMORY), ("second_visit_days", Mark.MEMORY)]
 
 
 # Every 6 months in the first year after efficacy is verified, then yearly (quoted).
@@ -123,15 +123,16 @@ def test_after_efficacy_is_verified(since, expected):
     assert [(v.due - began).days for v in found] == expected
     assert all((v.latest - v.due).days == 14 for v in found)
     assert found[-1].state == "planned"
-    names = ["quoting it" in v.sentence for v in found]
-    assert all(names)
+    assert [v.rule.name for v in found] == ["half_yearly_days", *["yearly_days"] * (len(found) - 1)]
+    assert all(v.rule.mark is Mark.QUOTED and "quoting it" in v.rule.cited for v in found)
 
 
 def test_a_site_with_quarterly_visits_in_the_first_year():
     site = DEFAULTS.with_values({"half_yearly_days": Decimal(100), "visit_grace_days": Decimal(0)})
     found = planned(verified(400), thresholds=site)
     assert [(v.due - ago(400)).days for v in found] == [100, 200, 300, 365, 730]
-    assert "set by this site; default 183 d" in found[0].sentence
+    assert [v.rule.name for v in found] == [*["half_yearly_days"] * 3, "yearly_days", "yearly_days"]
+    assert found[0].rule.set_by_site and "set by this site; default 183 d" in found[0].rule.cited
     assert found[0].latest == found[0].due
 
 

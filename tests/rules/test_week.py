@@ -105,7 +105,7 @@ def test_worked_example_of_one_bad_day():
     assert ids[:5] == [*FIRST, "patient.no-test-yet"]
     assert week.call == ("dentist", "physician")
     asked = [q.sentence.id for q in view.questions if q.party is Party.PHYSICIAN]
-    assert asked == ["ready.ordered-still"]
+    assert asked == ["stop.untreated", "ready.ordered-still"]
     assert "Efficacy test" not in {a.title for a in view.activities}
 
 
