@@ -51,6 +51,7 @@ from service.rules.sleep_test import SleepTest
 from service.rules.source import Moment, Source
 
 _WITHDRAWN = ("entered-in-error", "cancelled")
+_NEVER_CANCELLED = ("red-flag", "side-effect")
 
 
 def read(resource: Resource, path: str) -> tuple[Small | None, list[Problem]]:
@@ -60,6 +61,9 @@ def read(resource: Resource, path: str) -> tuple[Small | None, list[Problem]]:
     """
     reading = Reading(resource, path)
     small = _told(reading)
+    if small and small.get("kind") in _NEVER_CANCELLED and resource.get("status") == "cancelled":
+        words = "A red flag is closed by the office it is for, and a side effect ends on a day; neither is cancelled."
+        reading.wrong("status", words)
     return (None if is_withdrawn(resource) else small), reading.problems
 
 

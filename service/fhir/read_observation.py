@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from decimal import Decimal
 
+from service.fhir.build import Resource
 from service.fhir.codes import OVERJET, local, local_code_of
 from service.fhir.read_sleep_test import read_measure
 from service.fhir.reading import Reading, Small
@@ -20,6 +21,11 @@ def read_observation(reading: Reading) -> Small | None:
     code = local_code_of(reading.resource.get("code"))
     reader = _READERS.get(code or "")
     return reader(reading) if reader else None
+
+
+def is_red_flag_closure(resource: Resource) -> bool:
+    """Whether a resource closes a red flag, which stays possible once the referral has ended."""
+    return resource.get("resourceType") == "Observation" and local_code_of(resource.get("code")) == "red-flag-closure"
 
 
 def _timed(reading: Reading, kind: str) -> Small:

@@ -20,6 +20,7 @@ from service.fhir.dates import instant, instant_after
 from service.fhir.engine import ENGINE_ID, rule_engine
 from service.fhir.json_text import load, parse
 from service.fhir.read_facts import read
+from service.fhir.read_observation import is_red_flag_closure
 from service.fhir.read_other import is_referral
 from service.fhir.reading import Small
 from service.inbound.plain import Asked, Mapped
@@ -192,7 +193,7 @@ class Pipeline(Days, Searches):
             at = referral_moves.Situation(tx, case, derived, sender, before, known, now, today.isoformat())
             moved = referral.moved(at, items, mapped.move, bool(mapped.drafts), task)
             task = moved.task
-            if any(i.written or i.what == "deleted" for i in items):
+            if any((i.written or i.what == "deleted") and not is_red_flag_closure(i.resource) for i in items):
                 referral_moves.check_open(case, state_of(before))
         for row in moved.others:
             others[row.type, row.id] = row

@@ -14,6 +14,7 @@ from service.rules.course import Course, course_on
 from service.rules.facts import Appliance, CaseFacts, CheckIn, DentalAssessment, RedFlag, RedFlagClosure, Setting
 from service.rules.reason import Reason, say
 from service.rules.red_flags import why_not_closed
+from service.rules.sleep_test import SleepTest
 from service.rules.source import Source
 from service.rules.thresholds import Thresholds
 from service.rules.words import day, number, rounded
@@ -25,6 +26,12 @@ def why_setting_refused(facts: CaseFacts, setting: Setting, thresholds: Threshol
     appliance, further = course.appliance, max(setting.pair)
     if appliance is None:
         return say("geometry.before-delivery", on=setting.moment.day)
+    return _beyond(course, further)
+
+
+def _beyond(course: Course, further: Decimal) -> Reason | None:
+    appliance = course.appliance
+    assert appliance
     limit = appliance.maximum_advance_mm
     if limit is not None and further > limit:
         return say("geometry.beyond-appliance", further=further, limit=limit, on=appliance.delivered_on)
@@ -32,6 +39,15 @@ def why_setting_refused(facts: CaseFacts, setting: Setting, thresholds: Threshol
     if share is not None and share > 100:
         return say("geometry.beyond-range", further=further, percent=rounded(share, "1"), **_lengths(course))
     return None
+
+
+def why_tested_refused(facts: CaseFacts, test: SleepTest, thresholds: Thresholds) -> Reason | None:
+    """Why the setting that a test tells cannot be, with the appliance of that night; None when it can, or none is told."""
+    left, right = test.setting_left_mm, test.setting_right_mm
+    if left is None or right is None:
+        return None
+    course = course_on(facts, test.day, thresholds)
+    return None if course.appliance is None else _beyond(course, max(left, right))
 
 
 def why_start_refused(
@@ -57,6 +73,7 @@ def refusals(facts: CaseFacts, is_new: Callable[[Source], bool], thresholds: Thr
     """Everything new that cannot be true of the case, by the record that tells it: the same for a file and a message."""
     found: list[tuple[Source, Reason | None]] = []
     found += [(s.source, why_setting_refused(facts, s, thresholds)) for s in facts.settings if is_new(s.source)]
+    found += [(t.source, why_tested_refused(facts, t, thresholds)) for t in facts.sleep_tests if is_new(t.source)]
     for kind in (facts.appliances, facts.assessments):
         found += [(m.source, why_start_refused(facts, m, thresholds)) for m in kind if is_new(m.source)]
     for closed in (facts.red_flags, facts.red_flag_closures):

@@ -75,6 +75,12 @@ class Course:
         return self.judged[-1] if self.judged else None
 
     @property
+    def alarmed(self) -> tuple[Judgement, ...]:
+        """The tests with an alarm that no decision of the physician has followed; a later test answers none."""
+        last = self.decisions[-1].moment.day if self.decisions else date.min
+        return tuple(j for j in self.judged if j.alarms and j.test.day > last)
+
+    @property
     def decided(self) -> PhysicianDecision | None:
         """What the physician decided last, unless an efficacy test has come since."""
         last = self.decisions[-1] if self.decisions else None

@@ -48,8 +48,9 @@ def activities_of(
         return (Activity("Dental office", stage.why, "scheduled"),)
     title = "Nothing is due" if stage.whose_move is Party.NOBODY else f"Next: {stage.whose_move}"
     found = [Activity(title, stage.why)]
-    if step is not None:
-        course = course or course_on(facts, step.as_of, thresholds)
+    if course is None and step is not None:
+        course = course_on(facts, step.as_of, thresholds)
+    if course is not None and (step is not None or stage.name is StageName.UNDER_REVIEW):
         week = this_week(course, stage, step, thresholds)
         found.append(Activity("This week", week.text, when=f"until {day(week.until)}", call=week.call))
         if week.wear is Wear.WEAR:
@@ -73,8 +74,8 @@ def _wear_in(course: Course, thresholds: Thresholds) -> tuple[Activity, ...]:
 
 
 def _test(stage: Stage, week: Week) -> tuple[Activity, ...]:
-    """The test that is proposed or ordered; not while the appliance stays out."""
-    if week.wear is Wear.STOP:
+    """The test that is proposed or ordered; not while the appliance stays out or is out of use."""
+    if week.wear is not Wear.WEAR:
         return ()
     if stage.name is StageName.READY_FOR_TEST:
         return (Activity("Efficacy test", say("patient.test-proposed"), "not-started"),)

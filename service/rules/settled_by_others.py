@@ -100,16 +100,12 @@ def harm_since(course: Course, ordered_on: date) -> tuple[str, ...]:
 
 def result_waits(course: Course, criteria: tuple[Criterion, ...]) -> Decision | None:
     """A result waits for the physician's decision, or for a report that the laboratory completes or corrects."""
+    if course.alarmed:
+        return _alarmed(course, criteria)
     result = waiting_result(course)
     if result is None:
         return None
     on, causes = result.test.day, result.causes
-    alarms = result.alarms
-    if alarms:
-        due = on + timedelta(days=min(a.days or 0 for a in alarms))
-        sentence = say("ready.result-alarm", on=on, due=due, why=alarms[0].sentence)
-        urgent = any(a.days == 0 for a in alarms)
-        return _result_in(course, criteria, result, sentence, Party.PHYSICIAN, until=due, urgent=urgent)
     why = next((f.sentence for f in result.withheld if f.cause is (causes[0] if causes else None)), "")
     if result.waits_for_laboratory:
         sentence = say("ready.result-laboratory", on=on, why=why)
@@ -121,6 +117,17 @@ def result_waits(course: Course, criteria: tuple[Criterion, ...]) -> Decision | 
     else:
         sentence = say("ready.result", on=on)
     return _result_in(course, criteria, result, sentence, Party.PHYSICIAN)
+
+
+def _alarmed(course: Course, criteria: tuple[Criterion, ...]) -> Decision:
+    """The physician by the soonest day that an unanswered alarm asks for, whichever test it came with."""
+    due, result, alarm = min(
+        ((j.test.day + timedelta(days=a.days or 0), j, a) for j in course.alarmed for a in j.alarms),
+        key=lambda found: found[0],
+    )
+    sentence = say("ready.result-alarm", on=result.test.day, due=due, why=alarm.sentence)
+    urgent = any(a.days == 0 for j in course.alarmed for a in j.alarms)
+    return _result_in(course, criteria, result, sentence, Party.PHYSICIAN, until=due, urgent=urgent)
 
 
 def _result_in(

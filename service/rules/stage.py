@@ -93,12 +93,12 @@ def _stage(
     began = referral.day if referral else as_of
     state = referral.state if referral else ReferralState.REQUESTED
     entered = referral.entered_on(state, as_of) if referral else as_of
-    if state in ENDED:
-        return Stage(StageName.CLOSED, who_follows(course), entered, ENDED[state])
     if readiness.outcome == Readiness.STOP_AND_REVIEW:
         since = min([f.since.day for f in course.flags] + [e.onset for e in course.grade_three])
         mover, due = readiness.whose_move, readiness.until
         return Stage(StageName.UNDER_REVIEW, mover, since, readiness.sentence, urgent=True, due=due)
+    if state in ENDED:
+        return Stage(StageName.CLOSED, who_follows(course), entered, ENDED[state])
     if state is ReferralState.ON_HOLD:
         return Stage(StageName.ON_HOLD, Party.DENTIST, entered, say("stage.on-hold"))
     settled = _settled(course, readiness, response, follow_up, state)

@@ -133,7 +133,7 @@ def _by_class(course: Course, facts: CaseFacts, judged: Judgement, thresholds: T
     low = outcome is not ResponseClass.NON_RESPONSE and index < thresholds.low_index.value
     tested = setting_of_test(course, test)
     elsewhere = course.setting and tested and not same_setting(tested, course.setting.pair, thresholds)
-    free = not judged.alarms and not course.flags and not elsewhere
+    free = not judged.alarms and not course.alarmed and not course.flags and not elsewhere
     if (resolved or low) and free:
         limit = thresholds.normal_index if resolved else thresholds.low_index
         sentence = say("suggest.continue", index=index, limit=limit.value)

@@ -17,7 +17,7 @@ from service.rules.decision import Criterion, Decision, Measured, Party, Readine
 from service.rules.ended import as_clause, treatment_ended, who_follows
 from service.rules.facts import CaseFacts, SideEffect
 from service.rules.holding import Hold, hold_for_reports, hold_for_side_effects, hold_for_time, hold_for_wear
-from service.rules.kinds import PhysicianChoice
+from service.rules.kinds import PhysicianChoice, ReferralState
 from service.rules.reason import Reason, say
 from service.rules.relapse import relapse
 from service.rules.room import at_limit, open_when_set, taken_back_for_side_effect
@@ -49,6 +49,7 @@ def next_step(
         or _for_symptoms(course, thresholds, readiness)
         or _back_without_reason(course, facts, thresholds)
         or _after_a_step_back(course, facts, thresholds)
+        or _not_at_work(course)
         or _advance(course, thresholds, say("step.unsettled"))
     )
 
@@ -279,6 +280,16 @@ def _after_a_step_back(course: Course, facts: CaseFacts, thresholds: Thresholds)
     read = tuple(f.source for f in (*before, *open_when_set(course, facts)))
     held = _step(course, Step.HOLD, say("step.after-step-back"), Party.PATIENT, until=stable_on)
     return replace(held, read_besides=read)
+
+
+_NOT_AT_WORK = {ReferralState.ON_HOLD: "step.on-hold", ReferralState.COMPLETED: "step.completed"}
+
+
+def _not_at_work(course: Course) -> Decision | None:
+    """No step is advised while the dental office does not direct the treatment: on hold, or complete."""
+    referral = course.known.referral
+    words = _NOT_AT_WORK.get(referral.state) if referral else None
+    return _step(course, Step.HOLD, say(words), Party.DENTIST) if words else None
 
 
 def _advance(course: Course, thresholds: Thresholds, why: Reason) -> Decision:

@@ -27,6 +27,7 @@ class Wear(StrEnum):
 
     WEAR = "wear"
     STOP = "stop-wearing"
+    NOTHING = "nothing"
 
 
 class Change(StrEnum):
@@ -54,14 +55,20 @@ class Week:
         return " ".join(self.sentences)
 
 
-def this_week(course: Course, stage: Stage, step: Decision, thresholds: Thresholds) -> Week:
-    """The week of a patient with an appliance and a setting."""
-    stops = bool(course.grade_three) or any(f.kind in DO_NOT_WEAR for f in course.flags)
+def this_week(course: Course, stage: Stage, step: Decision | None, thresholds: Thresholds) -> Week:
+    """The week of a patient; without a step, of one who has no setting yet and whom something urgent concerns."""
+    stops = stays_out(course)
     no_driving = any(f.kind is RedFlagKind.DROWSY_DRIVING for f in course.flags)
-    advances = step.outcome == Step.ADVANCE and not stops
-    change = Change.NOTHING if stops else Change.ADVANCE if advances else Change.KEEP
+    advances = step is not None and step.outcome == Step.ADVANCE and not stops
+    change = (
+        Change.NOTHING
+        if stops or course.setting is None or out_of_use(course)
+        else Change.ADVANCE
+        if advances
+        else Change.KEEP
+    )
     calls = tuple(dict.fromkeys((office, sentence) for office, sentence in _calls(course, step)))
-    due = _next_check_in(course, step, thresholds)
+    due = _next_check_in(course, thresholds)
     told = [
         *((say("patient.no-driving"),) if no_driving else ()),
         *((say("patient.stop"),) if stops else ()),
@@ -72,26 +79,40 @@ def this_week(course: Course, stage: Stage, step: Decision, thresholds: Threshol
         *(() if stage.name is StageName.FOLLOW_UP else (_check_in(course, due, thresholds),)),
         say("patient.dentist-first"),
     ]
-    wear = Wear.STOP if stops else Wear.WEAR
+    wear = Wear.STOP if stops else Wear.NOTHING if course.appliance is None or out_of_use(course) else Wear.WEAR
     return Week(wear, change, no_driving, tuple(told), tuple(dict.fromkeys(o for o, _ in calls)), due)
+
+
+def stays_out(course: Course) -> bool:
+    """Whether the appliance stays out: a red flag or a side effect with which it is not worn."""
+    return bool(course.grade_three) or any(f.kind in DO_NOT_WEAR for f in course.flags)
+
+
+def out_of_use(course: Course) -> bool:
+    """Whether the appliance in use has been taken out of use for good."""
+    ended = course.appliance.ended_on if course.appliance else None
+    return ended is not None and ended <= course.as_of
 
 
 def _is_sleepy(course: Course) -> bool:
     return any(f.kind is RedFlagKind.WORSE_SLEEPINESS for f in course.flags)
 
 
-def _calls(course: Course, step: Decision) -> Iterator[tuple[str, Reason]]:
+def _calls(course: Course, step: Decision | None) -> Iterator[tuple[str, Reason]]:
     """Whom to call and when: the dental office and the doctor each once, the sooner the first."""
     dentist, physician = Office.DENTIST.value, Office.PHYSICIAN.value
     urgent = bool(course.grade_three) or any(f.office is Office.DENTIST for f in course.flags)
     if urgent:
         yield dentist, say("patient.dentist-today")
     own = [f for f in course.flags if f.office is Office.PHYSICIAN]
-    if any(not f.days or f.due < course.as_of for f in own):
+    alarmed = step is not None and step.urgent and step.outcome == Step.PHYSICIAN_REVIEW and not course.flags
+    if alarmed or any(not f.days or f.due < course.as_of for f in own):
         yield physician, say("patient.doctor-today")
     elif own:
         yield physician, say("patient.doctor-soon", due=min(f.due for f in own))
     limiting = [e for e in course.open_side_effects if e.grade == 2]
+    if step is None:
+        return
     if limiting and not urgent:
         late = step.until is None or step.until < course.as_of
         yield dentist, say("patient.dentist") if late else say("patient.dentist-soon", due=step.until)
@@ -99,9 +120,10 @@ def _calls(course: Course, step: Decision) -> Iterator[tuple[str, Reason]]:
         yield dentist, say("patient.dentist")
 
 
-def _with_the_appliance(course: Course, stage: Stage, step: Decision, advances: bool) -> Iterator[Reason]:
-    assert course.setting
-    if advances and step.target_left_mm is not None and step.target_right_mm is not None:
+def _with_the_appliance(course: Course, stage: Stage, step: Decision | None, advances: bool) -> Iterator[Reason]:
+    if course.setting is None or out_of_use(course):
+        return
+    if advances and step and step.target_left_mm is not None and step.target_right_mm is not None:
         yield say("patient.advance", target=sides(step.target_left_mm, step.target_right_mm))
     elif stage.name is StageName.TEST_ORDERED:
         yield say("patient.keep-for-test", setting=sides(*course.setting.pair))
@@ -117,6 +139,6 @@ def _check_in(course: Course, due: date, thresholds: Thresholds) -> Reason:
     return say("patient.check-in", due=due)
 
 
-def _next_check_in(course: Course, step: Decision, thresholds: Thresholds) -> date:
-    since = course.check_ins[-1].moment.day if course.check_ins else (course.onset or step.as_of)
-    return max(since + timedelta(days=int(thresholds.check_in_interval_days.value)), step.as_of)
+def _next_check_in(course: Course, thresholds: Thresholds) -> date:
+    since = course.check_ins[-1].moment.day if course.check_ins else (course.onset or course.as_of)
+    return max(since + timedelta(days=int(thresholds.check_in_interval_days.value)), course.as_of)

@@ -235,6 +235,9 @@ def _invalid_or_untold(test: SleepTest, baseline: SleepTest | None, reading: _Re
         hours, least = _first_told(test.sleep_hours, test.recording_hours), 2
     else:
         hours, least = _first_told(test.monitored_hours, test.recording_hours), 4
+    in_for, night = test.worn_hours, hours if hours is not None else 24
+    if test.worn is Worn.ALL_NIGHT and in_for is not None and in_for < 4 and in_for < night:
+        causes.add("invalid")
     if hours is None:
         causes.add("untold")
     elif hours < least:

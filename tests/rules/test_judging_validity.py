@@ -29,7 +29,8 @@ WORN = rows(
     ("in for 3.9 hours", home(**PART, worn_hours="3.9"), {"part-too-short": "invalid"}),
     ("in for 4 hours is enough", home(**PART, worn_hours="4"), {}),
     ("in for 4.1 hours", home(**PART, worn_hours="4.1"), {}),
-    ("hours of a whole night do not matter", home(worn_hours="3"), {}),
+    ("3 hours of what is called a whole night", home(worn_hours="3"), {"part-too-short": "invalid"}),
+    ("4 hours of what is called a whole night", home(worn_hours="4"), {}),
 )
 HOURS = rows(
     ("home, 1.9 h recorded", home(recording_hours="1.9"), {"hours-too-few": "invalid"}),

@@ -72,8 +72,15 @@ STAGES = rows(
         6,
     ),
     (
-        "cancelled referral with a red flag stays closed",
-        replace(READY, referral=referral(ReferralState.CANCELLED), red_flags=(red_flag(RedFlagKind.LOCKED_JAW),)),
+        "a red flag outlives a cancelled referral",
+        replace(READY, referral=referral(ReferralState.CANCELLED), red_flags=(red_flag(RedFlagKind.LOCKED_JAW, 6),)),
+        StageName.UNDER_REVIEW,
+        Party.DENTIST,
+        6,
+    ),
+    (
+        "a cancelled referral without one is closed",
+        replace(READY, referral=referral(ReferralState.CANCELLED)),
         StageName.CLOSED,
         Party.NOBODY,
         100,

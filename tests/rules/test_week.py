@@ -9,12 +9,23 @@ from hypothesis import HealthCheck, given, settings
 from service.rules.case_view import CaseView, view_case
 from service.rules.decision import Party, Readiness, Step
 from service.rules.facts import CaseFacts
-from service.rules.kinds import RedFlagKind
+from service.rules.kinds import RedFlagKind, ReferralState
 from service.rules.red_flags import DO_NOT_WEAR
 from service.rules.site import Site
-from service.rules.week import Change, Wear, Week, this_week
+from service.rules.week import Change, Wear, Week, out_of_use, this_week
 
-from .build import AS_OF, DEFAULTS, case, good_check_in, order, red_flag, setting, side_effect
+from .build import (
+    AS_OF,
+    DEFAULTS,
+    appliance,
+    case,
+    good_check_in,
+    order,
+    red_flag,
+    referral,
+    setting,
+    side_effect,
+)
 from .cases import as_of_days, cases
 
 many = settings(max_examples=500, deadline=None, suppress_health_check=list(HealthCheck))
@@ -59,6 +70,9 @@ def check(view: CaseView) -> Week | None:
         assert not ROUTINE & titles
         said = " ".join(a.instruction for a in view.activities)
         assert "Wear it every night" not in said and "night of the test" not in said
+    elif out_of_use(course):
+        assert week.wear is Wear.NOTHING and week.change is Change.NOTHING
+        assert not (WEARS | KEEPS | {"patient.advance"}) & set(ids) and not ROUTINE & titles
     else:
         assert WEARS & set(ids)
         assert ("patient.advance" in ids) == (week.change is Change.ADVANCE)
@@ -139,3 +153,28 @@ def test_a_locked_jaw_beside_drowsy_driving_is_each_offices_own_act():
     both = (red_flag(RedFlagKind.LOCKED_JAW, 0), red_flag(RedFlagKind.DROWSY_DRIVING, 0))
     _, week, ids = seen(case(red_flags=both))
     assert ids[:4] == list(FIRST) and week.call == ("dentist", "physician")
+
+
+def test_before_a_first_setting_the_urgent_is_told_all_the_same():
+    """A locked jaw the day after delivery, before any setting is on record: the appliance stays out, the office is called."""
+    facts = case(
+        appliances=(appliance(1),), settings=(), check_ins=(), red_flags=(red_flag(RedFlagKind.LOCKED_JAW, 0),)
+    )
+    view = view_case(facts, Site(), AS_OF)
+    assert view.step is None
+    told = next(a for a in view.activities if a.title == "This week")
+    assert told.instruction.startswith("Stop wearing the appliance.") and "dentist" in told.call
+    assert "Morning routine" not in {a.title for a in view.activities}
+
+
+def test_an_appliance_out_of_use_is_not_to_be_worn():
+    view, week, ids = seen(case(appliances=(appliance(60, ended=3),)))
+    assert (week.wear, week.change) == (Wear.NOTHING, Change.NOTHING)
+    assert not (WEARS | KEEPS) & set(ids) and not ROUTINE & {a.title for a in view.activities}
+
+
+def test_no_step_while_the_referral_is_on_hold_or_complete():
+    for state in (ReferralState.ON_HOLD, ReferralState.COMPLETED):
+        view, week, ids = seen(case(**LOUD, referral=referral(state)))
+        assert view.step and view.step.outcome == Step.HOLD and view.step.whose_move is Party.DENTIST
+        assert week.change is Change.KEEP and "patient.advance" not in ids

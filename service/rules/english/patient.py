@@ -40,7 +40,7 @@ PATIENT = {
         "office today. Did you get sleepy at the wheel? Are you more sleepy by day? Call your doctor today."
     ),
     "patient.test-proposed": "Your doctor may order a sleep test. You wear the appliance for it.",
-    "patient.nothing": "There is nothing for you to do now. Your dental office will call you.",
+    "patient.nothing": "There is nothing for you to do now. Ask your dental office or your doctor what comes next.",
     "patient.question": "Call your dental office when you have a question.",
     "patient.emergency": "Is it hard to breathe? Does your mouth or throat swell? Call the emergency number now.",
     "patient.caution": (

@@ -13,6 +13,8 @@ STEP = {
     "step.stop-wearing": "Stop wearing the appliance; the dentist decides between setting it back and a pause. {why}",
     "step.no-change": "No change of setting. {why}",
     "step.ended": "No change of setting: {why}",
+    "step.on-hold": "Hold this setting: the referral is on hold; the dental office says how treatment goes on.",
+    "step.completed": "Hold this setting: the referral is complete; the dental office says whether it takes the case up again.",
     "step.frozen": "Hold this setting until the test. {why}",
     "step.stay": "Stay at this setting. {why}",
     "step.relapse": "No change of setting. {why} The physician reviews them.",

@@ -47,9 +47,17 @@ def _worn(test: SleepTest, thresholds: Thresholds) -> Iterator[Finding]:
         yield invalid("not-worn", say("judged.not-worn", on=on))
     elif test.worn is Worn.PART and test.worn_hours is None:
         yield untold("part-hours-untold", say("judged.part-hours-untold", on=on, asked=asked.value), asked)
-    elif test.worn is Worn.PART and (test.worn_hours or 0) < asked.value:
+    elif _worn_too_short(test, asked.value):
         told = {"hours": test.worn_hours, "asked": asked.value}
         yield invalid("part-too-short", say("judged.part-too-short", on=on, **told), asked)
+
+
+def _worn_too_short(test: SleepTest, asked: Decimal) -> bool:
+    """Whether the appliance was in for too few hours; a short night worn to its end is judged by its hours alone."""
+    worn, whole = test.worn_hours, hours_that_count(test)
+    if worn is None or worn >= asked:
+        return False
+    return test.worn is Worn.PART or whole is None or worn < whole
 
 
 def _setting(test: SleepTest, of_that_night: Pair | None) -> Iterator[Finding]:
