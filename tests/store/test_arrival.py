@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from service.errors import Category, Refused
 from service.fhir.json_text import load, write_canonical
+from service.fhir.read_facts import read
 from service.pipeline import Pipeline
 from tests.store.messages import (
     Post,
@@ -43,11 +44,12 @@ def _side_effect(**values: Any) -> Post:
     return Post("progress", {"side_effects": [{**_SIDE_EFFECT, **values}]})
 
 
+DELIVERY = [delivered(maximum_advance_mm=7), delivered(maximum_advance_mm=5, revision=2)]
+"""What comes first in every order: a setting before any delivery is refused."""
 COURSE = [
     accepted(),
     assessed(),
-    delivered(maximum_advance_mm=7),
-    delivered(maximum_advance_mm=5, revision=2),
+    *DELIVERY,
     setting("s0", "2026-08-24", 0),
     setting("s1", "2026-10-20", 2),
     setting("s2", "2026-11-01", 3),
@@ -59,8 +61,8 @@ COURSE = [
     check_in("c3", "2026-11-18", snoring=9, entered_in_error=True),
     _side_effect(),
     _side_effect(grade_0_to_3=0, revision=2),
-    red_flag("f1", "2026-11-10"),
-    red_flag("f1", "2026-11-10", resolved_on="2026-11-11", revision=2),
+    red_flag("f1", "2026-11-10", kind="broken-appliance"),
+    red_flag("f1", "2026-11-10", kind="broken-appliance", resolved_on="2026-11-11", revision=2),
 ]
 
 
@@ -120,11 +122,12 @@ def _same_as_in_order(pipeline: Pipeline, database_url: str, posts: list[Post], 
 def test_any_order_with_repeats_gives_the_decision_of_the_order_they_happened_in(
     pipeline: Pipeline, database_url: str, order: list[int], again: list[int]
 ):
-    _same_as_in_order(pipeline, database_url, [COURSE[i] for i in [*order, *again]], COURSE)
+    _same_as_in_order(pipeline, database_url, [*DELIVERY, *(COURSE[i] for i in [*order, *again])], COURSE)
 
 
 def test_backwards_and_everything_twice(pipeline: Pipeline, database_url: str):
-    _same_as_in_order(pipeline, database_url, [p for post in reversed(COURSE) for p in (post, post)], COURSE)
+    backwards = [p for post in reversed(COURSE) for p in (post, post)]
+    _same_as_in_order(pipeline, database_url, [*DELIVERY, *backwards], COURSE)
     check_whole(rows_of(database_url))
 
 
@@ -175,10 +178,18 @@ def test_other_content_under_the_same_revision_is_a_conflict(pipeline: Pipeline,
     assert rows_of(database_url) == before
 
 
-def test_a_delivery_after_its_settings_and_an_acceptance_after_the_delivery(pipeline: Pipeline, database_url: str):
+def test_check_ins_before_their_settings_and_an_acceptance_after_the_delivery(pipeline: Pipeline, database_url: str):
     course = settled_course()
-    late = [*course[3:], course[2], course[1], course[0]]
+    late = [course[2], *reversed(course[3:]), course[1], course[0]]
     _same_as_in_order(pipeline, database_url, late, course)
+
+
+def test_a_setting_before_any_delivery_is_refused_and_nothing_of_it_is_kept(pipeline: Pipeline, database_url: str):
+    number = take(pipeline, Post("referrals", referral(_Numbers.next()))).case_number
+    before = _facts(database_url, number)
+    with pytest.raises(Refused, match="No appliance had been delivered"):
+        take(pipeline, setting("s0", "2026-08-24", 0), number)
+    assert _facts(database_url, number) == before
 
 
 def _state(pipeline: Pipeline, number: str) -> str:
@@ -209,3 +220,33 @@ def test_an_order_repeated_is_one_order(pipeline: Pipeline, database_url: str):
     orders = [f for f in rows_of(database_url)["fact"] if load(f["small"])["kind"] == "test-order"]
     assert len(orders) == 1
     assert pipeline.case(number)["stage"] == "test-ordered"
+
+
+def _closure(entry: str, on: str) -> Post:
+    told = {
+        "kind": "broken-appliance",
+        "office": "dentist",
+        "closed_by": "Dr Teal",
+        "action_taken": "Mended in the office",
+    }
+    return Post("red-flag-closures", {"entry_id": entry, "closed_on": on, **told})
+
+
+def test_a_red_flag_of_a_referral_that_has_ended_stays_open_until_its_office_closes_it(pipeline: Pipeline):
+    number = opened_case(pipeline, [*settled_course(), red_flag("f1", "2026-11-18", kind="broken-appliance")])
+    take(pipeline, Post("referral-state", {"state": "failed", "on": "2026-11-19", "reason": "Moved away"}), number)
+    assert pipeline.case(number)["stage"] == "under-review"
+    with pytest.raises(Refused, match="nothing can be added to it"):
+        take(pipeline, check_in("c9", "2026-11-19"), number)
+    take(pipeline, _closure("z1", "2026-11-19"), number)
+    assert pipeline.case(number)["stage"] == "closed"
+
+
+@pytest.mark.parametrize("code", ["red-flag", "side-effect"])
+def test_neither_a_red_flag_nor_a_side_effect_is_cancelled(pipeline: Pipeline, database_url: str, code: str):
+    post = red_flag("f1", "2026-11-18") if code == "red-flag" else _side_effect()
+    opened_case(pipeline, [*settled_course(), post])
+    entries = [load(r["body"]) for r in rows_of(database_url)["resource_version"] if r["type"] == "Observation"]
+    (told,) = [e for e in entries if e["code"]["coding"][0]["code"] == code]
+    small, problems = read({**told, "status": "cancelled"}, "Observation")
+    assert small is None and [p.path for p in problems] == ["Observation.status"]

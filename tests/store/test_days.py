@@ -160,7 +160,7 @@ def test_a_reader_of_what_a_client_sent_makes_no_decision(days: Pipeline, clock:
 
 
 def test_a_day_that_changes_what_matters_is_recorded_by_the_sweep(days: Pipeline, clock: Clock, database_url: str):
-    """Visits fall overdue, wear can be compared with before, the last report is too old for adherence, then for symptoms."""
+    """A visit falls overdue, the patient falls silent, the check-in of 6 November is too old to count, then the last one."""
     number = opened_case(days, settled_course())
     before, recorded = _versions(days, number), []
     for _ in range(24):
@@ -169,9 +169,9 @@ def test_a_day_that_changes_what_matters_is_recorded_by_the_sweep(days: Pipeline
         if _versions(days, number) != before:
             recorded.append(days.today().isoformat())
             before = _versions(days, number)
-    assert recorded == ["2026-11-23", "2026-12-04", "2026-12-11", "2026-12-12"]
+    assert recorded == ["2026-11-23", "2026-12-04", "2026-12-05", "2026-12-12"]
     case = days.worklist(None, None, 5)[0]
-    assert (case.decided_on, case.outcome) == ("2026-12-14", "cannot-say")
+    assert (case.decided_on, case.outcome) == ("2026-12-14", "ask-physician")
 
 
 def test_the_sweep_decides_many_cases_anew_oldest_first(days: Pipeline, clock: Clock):

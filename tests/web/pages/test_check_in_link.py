@@ -196,7 +196,7 @@ def test_a_warning_sign_reported_again_after_it_was_resolved_is_open_again(case:
     flagged = {**ANSWERS, "trouble-loose-tooth": "yes"}
     case.client.post(path, data=flagged)
     told = {"kind": "loose-tooth", "office": "dentist", "closed_by": "Dr Teal", "action_taken": "Seen and advised"}
-    case.sent("red-flag-closures", {"entry_id": "z1", "closed_on": "2026-11-20", **told})
+    case.sent("red-flag-closures", {"entry_id": "z1", "closed_on": clock().isoformat(), **told})
     assert case.client.get(f"/cases/{case.number}").json()["readiness"]["outcome"] != "stop-and-review"
     clock.move(days=1)
     case.client.post(path, data=flagged)
