@@ -34,7 +34,7 @@ def stop(course: Course, criteria: tuple[Criterion, ...]) -> Decision | None:
     sentence = say(
         "ready.stop", what=tuple(_flag_in_words(f, course.as_of) for f in course.flags) + _effects_in_words(course)
     )
-    days = [f.due for f in course.flags] + [course.as_of for _ in course.grade_three]
+    days = [f.due for f in course.flags] + [e.moment.day for e in course.grade_three]
     today = [f for f in course.flags if not f.days]
     for_physician = any(f.office is Office.PHYSICIAN for f in course.flags)
     dentist_today = bool(course.grade_three) or any(f.office is Office.DENTIST for f in today)

@@ -44,6 +44,7 @@ def next_step(
         or _for_the_dentist(course, readiness, "appliance-delivered")
         or _impossible(course, thresholds)
         or _for_side_effects(course, thresholds)
+        or _time_is_up(course, readiness)
         or _by_the_physician(course, thresholds)
         or _uneven(course, thresholds, readiness)
         or _for_symptoms(course, thresholds, readiness)
@@ -82,10 +83,15 @@ def _handed_over(course: Course, thresholds: Thresholds, readiness: Decision) ->
     if outcome in (Readiness.READY, Readiness.READY_AT_LIMIT):
         sentence = say("step.stay", why=readiness.sentence)
         return _step(course, Step.REQUEST_TEST, sentence, Party.PHYSICIAN, follows=readiness)
-    if outcome == Readiness.ASK_PHYSICIAN:
-        sentence = say("step.stay", why=readiness.sentence)
-        return _step(course, Step.PHYSICIAN_REVIEW, sentence, Party.PHYSICIAN, follows=readiness)
     return None
+
+
+def _time_is_up(course: Course, readiness: Decision) -> Decision | None:
+    """The physician is asked how to go on; a side effect or an impossible setting is the dentist's before that."""
+    if readiness.outcome != Readiness.ASK_PHYSICIAN:
+        return None
+    sentence = say("step.stay", why=readiness.sentence)
+    return _step(course, Step.PHYSICIAN_REVIEW, sentence, Party.PHYSICIAN, follows=readiness)
 
 
 def _step(

@@ -8,9 +8,10 @@ from decimal import Decimal
 import pytest
 
 from service.rules.course import course_on
-from service.rules.decision import Party, Readiness
+from service.rules.decision import Party, Readiness, Step
 from service.rules.kinds import PhysicianChoice
 from service.rules.time_up import time_is_up, time_up_since
+from service.rules.titration import next_step
 
 from .build import (
     AS_OF,
@@ -26,6 +27,7 @@ from .build import (
     readiness,
     rows,
     setting,
+    side_effect,
     stage,
 )
 
@@ -144,3 +146,22 @@ def test_a_site_gives_more_weeks_or_asks_sooner():
     assert why(unsettled(181), longer) is None and why(unsettled(182), longer) == "ready.time-up"
     sooner = DEFAULTS.with_values({"settings_without_gain": Decimal(2)})
     assert why(course_of("8", "8", "8"), sooner) == "ready.no-gain"
+
+
+def test_a_side_effect_is_the_dentists_before_the_physician_is_asked():
+    """The time is up and the last step limits treatment: the physician is asked, and the dentist still takes the step back."""
+    facts = case(
+        appliances=(appliance(100),),
+        settings=(setting(90, "1"), setting(20, "2")),
+        check_ins=(good_check_in(8, snoring="7"), good_check_in(1, snoring="7")),
+        side_effects=(side_effect(2, 15),),
+    )
+    decided = readiness(facts)
+    step = next_step(facts, DEFAULTS, decided)
+    assert decided.outcome == Readiness.ASK_PHYSICIAN
+    assert step and (step.outcome, step.whose_move) == (Step.STEP_BACK, Party.DENTIST)
+
+
+def test_a_side_effect_that_stops_wear_is_due_on_the_day_it_was_told():
+    facts = case(side_effects=(side_effect(3, 4),))
+    assert readiness(facts).until == ago(4)
