@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, timedelta
+from decimal import Decimal
 
 from service.rules.course import Course
 from service.rules.criteria_of_wear import exact, recent_nights, wear_of
+from service.rules.decision import Criterion, Measured, Status
 from service.rules.facts import SideEffect
+from service.rules.kinds import ReferralState
 from service.rules.reason import Reason, say
 from service.rules.source import Source
 from service.rules.threshold import Threshold
@@ -106,3 +109,35 @@ def hold_for_wear(course: Course, thresholds: Thresholds) -> Hold | None:
     read = tuple(sorted({s for n in last for s in n.sources}))
     sentence = say("step.wear", worn=told, known=len(last), asked=asked)
     return Hold(sentence, None, read, (thresholds.step_nights_of_seven,))
+
+
+def came_with_step(course: Course, effect: SideEffect, thresholds: Thresholds) -> bool:
+    """Whether a side effect came with the current step and has lasted longer than it may."""
+    lasted = (course.as_of - effect.onset).days
+    new = course.previous is not None and course.onset is not None and effect.onset >= course.onset
+    return new and lasted > thresholds.side_effect_persisting_days.value
+
+
+def side_effect_reason(course: Course, effect: SideEffect, thresholds: Thresholds) -> Criterion:
+    """The unmet criterion of an open side effect: its grade, and for how long."""
+    lasted = (course.as_of - effect.onset).days
+    kind = spoken(effect.kind).capitalize()
+    return Criterion(
+        f"side-effect-{effect.kind}",
+        kind,
+        Status.UNMET,
+        say("step.side-effect-open", kind=kind, grade=effect.grade, days=lasted),
+        observed=(Measured(Decimal(effect.grade), "{score}"), Measured(Decimal(lasted), "d")),
+        thresholds=(thresholds.side_effect_grade, thresholds.side_effect_persisting_days),
+        inputs=(effect.source,),
+    )
+
+
+_NOT_AT_WORK = {ReferralState.ON_HOLD: "step.on-hold", ReferralState.COMPLETED: "step.completed"}
+
+
+def not_at_work(course: Course) -> Reason | None:
+    """Why the dental office does not direct the treatment now: the referral is on hold, or complete; None when it does."""
+    referral = course.known.referral
+    words = _NOT_AT_WORK.get(referral.state) if referral else None
+    return say(words) if words else None

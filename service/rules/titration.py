@@ -15,9 +15,18 @@ from service.rules.arrival import geometry_questions
 from service.rules.course import GRADE_THAT_STOPS_WEAR, Course, course_on
 from service.rules.decision import Criterion, Decision, Measured, Party, Readiness, Status, Step
 from service.rules.ended import as_clause, treatment_ended, who_follows
-from service.rules.facts import CaseFacts, SideEffect
-from service.rules.holding import Hold, hold_for_reports, hold_for_side_effects, hold_for_time, hold_for_wear
-from service.rules.kinds import PhysicianChoice, ReferralState
+from service.rules.facts import CaseFacts
+from service.rules.holding import (
+    Hold,
+    came_with_step,
+    hold_for_reports,
+    hold_for_side_effects,
+    hold_for_time,
+    hold_for_wear,
+    not_at_work,
+    side_effect_reason,
+)
+from service.rules.kinds import PhysicianChoice
 from service.rules.reason import Reason, say
 from service.rules.relapse import relapse
 from service.rules.room import at_limit, open_when_set, taken_back_for_side_effect
@@ -69,9 +78,8 @@ def _handed_over(course: Course, thresholds: Thresholds, readiness: Decision) ->
     if outcome == Readiness.ORDERED:
         return _step(course, Step.HOLD, say("step.frozen", why=readiness.sentence), mover, follows=readiness)
     if outcome == Readiness.RESULT_IN:
-        sentence = say("step.stay", why=readiness.sentence)
-        until, urgent = readiness.until, readiness.urgent
-        return _step(course, Step.PHYSICIAN_REVIEW, sentence, mover, until=until, urgent=urgent, follows=readiness)
+        told = {"until": readiness.until, "urgent": readiness.urgent, "follows": readiness}
+        return _step(course, Step.PHYSICIAN_REVIEW, say("step.stay", why=readiness.sentence), mover, **told)
     again = relapse(course, thresholds)
     if again:
         sentence, read = say("step.relapse", why=again.sentence), again.inputs
@@ -90,8 +98,8 @@ def _time_is_up(course: Course, readiness: Decision) -> Decision | None:
     """The physician is asked how to go on; a side effect or an impossible setting is the dentist's before that."""
     if readiness.outcome != Readiness.ASK_PHYSICIAN:
         return None
-    sentence = say("step.stay", why=readiness.sentence)
-    return _step(course, Step.PHYSICIAN_REVIEW, sentence, Party.PHYSICIAN, follows=readiness)
+    why = say("step.stay", why=readiness.sentence)
+    return _step(course, Step.PHYSICIAN_REVIEW, why, Party.PHYSICIAN, follows=readiness)
 
 
 def _step(
@@ -169,10 +177,10 @@ def _for_side_effects(course: Course, thresholds: Thresholds) -> Decision | None
     if not limiting:
         return None
     worst = limiting[0]
-    reasons = tuple(_side_effect_reason(course, e, thresholds) for e in limiting)
+    reasons = tuple(side_effect_reason(course, e, thresholds) for e in limiting)
     due = worst.onset + timedelta(days=int(thresholds.side_effect_days.value))
     told = {"kind": spoken(worst.kind), "grade": worst.grade, "since": worst.onset}
-    if not any(_came_with_step(course, e, thresholds) for e in limiting):
+    if not any(came_with_step(course, e, thresholds) for e in limiting):
         sentence = say("step.side-effect", **told, due=due, days=thresholds.side_effect_persisting_days.value)
         return _step(course, Step.HOLD, sentence, Party.DENTIST, criteria=reasons, until=due)
     target = one_step_back(course, thresholds)
@@ -185,26 +193,6 @@ def _for_side_effects(course: Course, thresholds: Thresholds) -> Decision | None
         words = say("step.back-far-apart", **told, target=sides(*target), apart=abs(target[0] - target[1]))
         return replace(found, outcome=Step.DENTIST_REVIEW.value, sentence=words)
     return found
-
-
-def _came_with_step(course: Course, effect: SideEffect, thresholds: Thresholds) -> bool:
-    lasted = (course.as_of - effect.onset).days
-    new = course.previous is not None and course.onset is not None and effect.onset >= course.onset
-    return new and lasted > thresholds.side_effect_persisting_days.value
-
-
-def _side_effect_reason(course: Course, effect: SideEffect, thresholds: Thresholds) -> Criterion:
-    lasted = (course.as_of - effect.onset).days
-    kind = spoken(effect.kind).capitalize()
-    return Criterion(
-        f"side-effect-{effect.kind}",
-        kind,
-        Status.UNMET,
-        say("step.side-effect-open", kind=kind, grade=effect.grade, days=lasted),
-        observed=(Measured(Decimal(effect.grade), "{score}"), Measured(Decimal(lasted), "d")),
-        thresholds=(thresholds.side_effect_grade, thresholds.side_effect_persisting_days),
-        inputs=(effect.source,),
-    )
 
 
 def _by_the_physician(course: Course, thresholds: Thresholds) -> Decision | None:
@@ -288,14 +276,10 @@ def _after_a_step_back(course: Course, facts: CaseFacts, thresholds: Thresholds)
     return replace(held, read_besides=read)
 
 
-_NOT_AT_WORK = {ReferralState.ON_HOLD: "step.on-hold", ReferralState.COMPLETED: "step.completed"}
-
-
 def _not_at_work(course: Course) -> Decision | None:
     """No step is advised while the dental office does not direct the treatment: on hold, or complete."""
-    referral = course.known.referral
-    words = _NOT_AT_WORK.get(referral.state) if referral else None
-    return _step(course, Step.HOLD, say(words), Party.DENTIST) if words else None
+    why = not_at_work(course)
+    return _step(course, Step.HOLD, why, Party.DENTIST) if why else None
 
 
 def _advance(course: Course, thresholds: Thresholds, why: Reason) -> Decision:
@@ -310,8 +294,7 @@ def _advance(course: Course, thresholds: Thresholds, why: Reason) -> Decision:
     if size <= 0:
         sentence = say("step.standard-parts", why=why, setting=sides(*setting.pair), standard=standard)
         return _step(course, Step.DENTIST_REVIEW, sentence, Party.DENTIST, criteria=(reason,))
-    target = (setting.left_mm + size, setting.right_mm + size)
-    goal = thresholds.goal_mm
+    target, goal = (setting.left_mm + size, setting.right_mm + size), thresholds.goal_mm
     words = "step.advance-past-goal" if max(target) > goal.value else "step.advance"
     sentence = say(words, target=sides(*target), why=why, goal=goal.value)
     return _step(course, Step.ADVANCE, sentence, Party.PATIENT, criteria=(reason,), target=target, until=course.as_of)

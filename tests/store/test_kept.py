@@ -39,11 +39,11 @@ _ODD_TEXT = (
 
 
 def test_the_text_received_is_kept_byte_for_byte(pipeline: Pipeline, database_url: str):
-    number = opened_case(pipeline)
+    number = opened_case(pipeline, [delivered()])
     take(pipeline, Post("progress", {}), number, text=_ODD_TEXT)
     kept = pipeline.messages(number)
-    assert [channel for _, _, channel, _ in kept] == ["intake referrals", "intake progress"]
-    assert kept[1][3] == _ODD_TEXT
+    assert [channel for _, _, channel, _ in kept] == ["intake referrals", "intake appliances", "intake progress"]
+    assert kept[2][3] == _ODD_TEXT
     row = next(m for m in rows_of(database_url)["message"] if m["channel"] == "intake progress")
     assert row["sha256"] == hashlib.sha256(_ODD_TEXT).hexdigest()
 
@@ -108,8 +108,8 @@ _COURSE = [
     setting("s1", "2026-10-21", 2, revision=2),
     check_in("c1", "2026-11-06", weight_kg=80, revision=2),
     check_in("c1", "2026-11-06", revision=3),
-    red_flag("f1", "2026-11-15"),
-    red_flag("f1", "2026-11-15", revision=2, resolved_on="2026-11-16"),
+    red_flag("f1", "2026-11-15", kind="broken-appliance"),
+    red_flag("f1", "2026-11-15", kind="broken-appliance", revision=2, resolved_on="2026-11-16"),
     check_in("c2", "2026-11-13", entered_in_error=True),
     Post("referral-state", {"state": "on-hold", "on": "2026-11-17", "reason": "away"}),
     Post("referral-state", {"state": "in-progress", "on": "2026-11-18", "reason": "back"}),
@@ -133,6 +133,6 @@ def test_the_decision_kept_equals_the_decision_recomputed(pipeline: Pipeline, cl
     for post in _COURSE:
         take(pipeline, post, None if post.door == "referrals" else number)
         kept = pipeline.case(number)
-        for beside_the_decision in ("resources", "overdue_from", "replaces", "replaced_by"):
+        for beside_the_decision in ("resources", "overdue_from", "replaces", "replaced_by", "replaced_because"):
             kept.pop(beside_the_decision)
         assert kept == load(write(pipeline.case_as_of(number, date(2026, 11, 20))))

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import httpx
 
 from tests.conftest import Service
-from tests.store.messages import Post, check_in, referral, send, setting
+from tests.store.messages import Post, check_in, delivered, referral, send, setting
 from tests.store.whole import check_whole, rows_of
 
 _CYCLES = int(os.environ.get("AIRWAY_RELAY_KILL_CYCLES", "5"))
@@ -65,6 +65,7 @@ def test_killed_in_the_middle_of_posts_nothing_acknowledged_is_lost_and_nothing_
     service = start_service(database_url)
     with service.client() as http:
         number = send(http, Post("referrals", referral("R-first"))).json()["case_number"]
+        assert send(http, delivered(), number).status_code == 201
     for cycle in range(_CYCLES):
         before = len(said.requests)
         clients = [

@@ -25,8 +25,15 @@ def _row(database_url: str, number: str) -> dict[str, str]:
     return next(c for c in rows_of(database_url)["case_row"] if c["case_number"] == number)
 
 
+_VISITS = [
+    Post("visits", {"entry_id": f"v-{office}", "visited_on": "2026-11-17", "office": office})
+    for office in ("dentist", "physician")
+]
+"""Kept, so that no visit is overdue beside the test."""
+
+
 def test_a_case_becomes_overdue_without_a_write(pipeline: Pipeline, web: TestClient, clock: Clock, database_url: str):
-    number = opened_case(pipeline, settled_course())
+    number = opened_case(pipeline, [*settled_course(), *_VISITS])
     assert _row(database_url, number)["overdue_from"] == "2026-12-04"
     listed = load(web.get("/cases").text)["cases"]
     assert [c["overdue_since"] for c in listed] == [None]

@@ -19,7 +19,7 @@ from typing import Any
 import pytest
 
 from tests.conftest import Service
-from tests.store.messages import Post, check_in, referral, send, setting
+from tests.store.messages import Post, check_in, delivered, referral, send, setting
 from tests.store.test_kill import Acknowledged, everything_said_is_there
 from tests.store.whole import check_whole, rows_of
 
@@ -92,6 +92,7 @@ def test_postgresql_killed_in_the_middle_of_posts_loses_nothing_that_was_acknowl
     service = start_service(url)
     with service.client() as http:
         number = send(http, Post("referrals", referral("R-first"))).json()["case_number"]
+        assert send(http, delivered(), number).status_code == 201
     for cycle in range(_CYCLES):
         before, stop = len(said.requests), threading.Event()
         failures: list[BaseException] = []

@@ -126,8 +126,8 @@ def test_a_decision_of_another_version_of_its_rule_is_told_apart(
     with (engine := create_engine(url)).begin() as connection:
         changed = connection.execute(
             text(
-                "UPDATE resource_version SET body = replace(replace(body, 'test, version 1.', 'test, version 0.'),"
-                " '\"not-yet\"', '\"ready\"') WHERE id = :id AND body LIKE '%efficacy-test, version 1.%'"
+                "UPDATE resource_version SET body = replace(replace(body, 'test, version 2.', 'test, version 0.'),"
+                " '\"not-yet\"', '\"ready\"') WHERE id = :id AND body LIKE '%efficacy-test, version 2.%'"
             ),
             {"id": f"{number}-readiness"},
         ).rowcount

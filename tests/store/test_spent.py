@@ -58,24 +58,24 @@ def course(database_url: str, clock: Clock) -> Iterator[Pipeline]:
 def _weekly(pipeline: Pipeline, clock: Clock, number: str, weeks: int, first: int = 0) -> None:
     for week in range(first, first + weeks):
         clock.move(days=7)
-        take(pipeline, check_in(f"w{week}", clock.now.date().isoformat(), 2 + week % 3), number)
+        take(pipeline, check_in(f"w{week}", clock.now.date().isoformat(), 2 + week % 3, epworth_total=None), number)
 
 
 def test_a_message_loads_as_much_of_a_long_course_as_of_a_short_one(
     course: Pipeline, clock: Clock, loaded: list[int]
 ) -> None:
     number = opened_case(course, settled_course())
-    _weekly(course, clock, number, 30)
-    after_half_a_year = loaded[-1]
-    _weekly(course, clock, number, 50, first=30)
-    assert loaded[-1] == after_half_a_year < 40
+    _weekly(course, clock, number, 80)
+    after_a_year = loaded[-1]
+    _weekly(course, clock, number, 40, first=80)
+    assert loaded[-1] == after_a_year < 80
 
 
 def test_a_late_or_corrected_report_loads_the_whole_course_and_the_next_one_no_more(
     course: Pipeline, clock: Clock, loaded: list[int], database_url: str
 ) -> None:
     number = opened_case(course, settled_course())
-    _weekly(course, clock, number, 30)
+    _weekly(course, clock, number, 80)
     in_use = loaded[-1]
     today = clock.now.date()
     lately = check_in("yesterday", (today - timedelta(days=27)).isoformat())
@@ -103,9 +103,11 @@ def _spent_check_ins(database_url: str) -> set[str]:
 def test_a_correction_of_a_spent_report_leaves_it_spent(course: Pipeline, clock: Clock, database_url: str) -> None:
     """The row of a corrected fact is written anew and must be marked anew."""
     number = opened_case(course, settled_course())
-    _weekly(course, clock, number, 30)
+    _weekly(course, clock, number, 80)
     before = _spent_check_ins(database_url)
-    corrected = take(course, check_in("w9", "2027-01-29", snoring=3, revision=2), number).outcomes[0]
+    corrected = take(course, check_in("w20", "2027-04-16", snoring=3, revision=2, epworth_total=None), number).outcomes[
+        0
+    ]
     assert corrected.what == "updated"
     assert corrected.reference.removeprefix("QuestionnaireResponse/") in before
     assert _spent_check_ins(database_url) == before
@@ -116,21 +118,21 @@ def test_other_thresholds_load_the_whole_course_once(
 ) -> None:
     """What is spent under one set of thresholds may count under another."""
     number = opened_case(course, settled_course())
-    _weekly(course, clock, number, 30)
+    _weekly(course, clock, number, 80)
     in_use = loaded[-1]
     longer = Site(Thresholds().with_values({"wear_recent_days": Thresholds().wear_recent_days.high}))
     other = build_pipeline(Settings(database_url=database_url, site=longer), clock=clock)
-    _weekly(other, clock, number, 2, first=30)
+    _weekly(other, clock, number, 2, first=80)
     assert loaded[-2] > in_use + 8
     assert loaded[-1] < loaded[-2]
     other.close()
-    _weekly(course, clock, number, 1, first=32)
+    _weekly(course, clock, number, 1, first=82)
 
 
 def test_a_past_day_is_read_from_all_facts(course: Pipeline, clock: Clock, loaded: list[int]) -> None:
     number = opened_case(course, settled_course())
     then = course.case_as_of(number, clock.now.date())
-    _weekly(course, clock, number, 30)
+    _weekly(course, clock, number, 80)
     in_use = loaded[-1]
     assert course.case_as_of(number, date(2026, 11, 20)) == then
     assert loaded[-1] > in_use + 8
@@ -182,7 +184,7 @@ def _post(event: Event, name: str, on: str) -> Post:
         resolved = (
             {"resolved_on": on, "resolved_by": "Dr Teal", "action_taken": "Seen and advised"} if value > 3 else {}
         )
-        return Post("progress", {"red_flags": [{**entry, "kind": "drowsy-driving", **resolved}]})
+        return Post("progress", {"red_flags": [{**entry, "kind": "broken-appliance", **resolved}]})
     if event.what == "test":
         test = {**example("sleep-lab/efficacy-test.json")["test"], "test_number": name, "performed_on": on}
         index = {"index_events_per_hour": 2 * value, "setting_left_mm": value % 3, "setting_right_mm": value % 3}

@@ -144,7 +144,7 @@ def test_nothing_is_added_to_a_referral_that_ended(client: TestClient, sqlite_pi
 
 
 def test_the_same_entry_with_other_content_is_409(client: TestClient, sqlite_pipeline: Pipeline) -> None:
-    case = Case(client)
+    case = Case(client).fitted()
     entry = {"entry_id": "s1", "set_on": "2026-09-01", "advance_left_mm": 1, "advance_right_mm": 1}
     case.sent("progress", {"settings": [entry]})
     before = row_counts(sqlite_pipeline)

@@ -205,7 +205,7 @@ def test_a_date_in_the_future_is_refused(
 
 def test_a_time_of_this_moment_with_another_offset_is_not_in_the_future(client: TestClient) -> None:
     body = one("settings", SETTING, set_on="2026-11-20T10:00:00+01:00")
-    assert Case(client).send("progress", body).status_code == 201
+    assert Case(client).fitted().send("progress", body).status_code == 201
 
 
 @pytest.mark.parametrize("field", ["referred_on", "baseline_test__performed_on", "epworth_on"])

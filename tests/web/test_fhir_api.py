@@ -85,7 +85,7 @@ def test_create_answers_201_with_its_address_and_version(client: TestClient) -> 
 
 
 def test_create_keeps_every_digit(client: TestClient) -> None:
-    case = Case(client)
+    case = Case(client).fitted()
     answer = post(client, "/fhir/Observation", case.setting("1.50", "01.500"))
     values = [c["valueQuantity"]["value"] for c in load(answer.text)["component"]]
     assert [str(v) for v in values] == ["1.50", "1.500"]
@@ -99,7 +99,7 @@ def test_create_under_another_type_is_refused(client: TestClient) -> None:
 
 
 def test_a_repeated_create_is_the_same_resource(client: TestClient, sqlite_pipeline: Pipeline) -> None:
-    case = Case(client)
+    case = Case(client).fitted()
     first = post(client, "/fhir/Observation", case.setting())
     before = row_counts(sqlite_pipeline)
     second = post(client, "/fhir/Observation", case.setting())

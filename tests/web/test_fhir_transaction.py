@@ -34,7 +34,7 @@ def test_references_between_entries_are_rewritten(client: TestClient) -> None:
 
 
 def test_one_response_entry_for_each_request_entry_in_order(client: TestClient) -> None:
-    case = Case(client)
+    case = Case(client).fitted()
     check_in = case.check_in(
         snoring={"valueDecimal": Decimal("3.0")},
         epworth_total={"valueInteger": 7},
@@ -101,7 +101,7 @@ def test_a_transaction_with_one_bad_entry_stores_nothing(client: TestClient, sql
 
 
 def test_an_update_in_a_transaction(client: TestClient) -> None:
-    case = Case(client)
+    case = Case(client).fitted()
     made = load(post(client, "/fhir/Observation", case.setting()).text)
     changed = {**made, "status": "amended", "note": [{"text": "read again"}]}
     entry = {

@@ -140,7 +140,9 @@ def test_a5_grade_three_is_stop_wearing_and_call_today(client: TestClient, clock
         .play(*fitted(), *settings((33, 1), (41, 2)), *check_ins(48), (50, "progress", pain))
         .case(50)
     )
-    assert week(case).startswith("Stop wearing the appliance. Call your dental office today.")
+    assert week(case).startswith(
+        "Stop wearing the appliance. Leave the appliance out until you are seen. Call your dental office today."
+    )
     assert "Wear it every night" not in week(case)
     assert (case["whose_move"], case["urgent"], case["due"]) == ("dentist", True, on(50))
 

@@ -13,7 +13,7 @@ PATIENT = {
     "patient.keep-for-test": (
         "Keep the appliance at {setting}. Do not change it until the sleep test. Wear it on the night of the test."
     ),
-    "patient.no-test-yet": "Do not go to the sleep test until your doctor tells you to.",
+    "patient.no-test-yet": "Do not go to the sleep test yet. Wait for your doctor.",
     "patient.dentist-today": "Call your dental office today.",
     "patient.doctor-today": "Call your doctor today.",
     "patient.doctor-soon": "Call your doctor by {due}.",
