@@ -121,7 +121,10 @@ def _calls(course: Course, step: Decision | None) -> Iterator[tuple[str, Reason]
 
 
 def _with_the_appliance(course: Course, stage: Stage, step: Decision | None, advances: bool) -> Iterator[Reason]:
-    if course.setting is None or out_of_use(course):
+    if out_of_use(course):
+        yield say("patient.out-of-use")
+        return
+    if course.setting is None:
         return
     if advances and step and step.target_left_mm is not None and step.target_right_mm is not None:
         yield say("patient.advance", target=sides(step.target_left_mm, step.target_right_mm))

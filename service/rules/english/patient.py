@@ -6,6 +6,7 @@ PATIENT = {
     "patient.no-driving": "Do not drive until your doctor says it is safe.",
     "patient.sleepy": "Do not drive when you feel sleepy.",
     "patient.stop": "Stop wearing the appliance. Leave the appliance out until you are seen.",
+    "patient.out-of-use": "Your old appliance is not in use now. Ask your dentist what comes next.",
     "patient.wear": "Wear it every night.",
     "patient.wear-same": "Wear it every night. Keep it as it is set now.",
     "patient.advance": "Set the appliance to {target}. Then leave it there.",
