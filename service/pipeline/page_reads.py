@@ -17,7 +17,6 @@ from service.fhir.json_text import load
 from service.fhir.read_facts import assemble
 from service.fhir.reading import reference_of
 from service.inbound.entry_reading import Part, identities_of, part_of
-from service.pipeline.citations import uncited
 from service.pipeline.derived import Derived
 from service.pipeline.fact_rows import facts_of, split
 from service.pipeline.facts_anew import is_outdated
@@ -104,8 +103,7 @@ def board_page(reads: Reads, wanted: Filter, after: tuple[str, str] | None, limi
         rows = board.page_of(tx, wanted, after, limit)
         people = resources.current_of(tx, [split(r.patient) for r in rows])
         named = {f"{kind}/{i}": name_of(load(held.body)) for (kind, i), held in people.items() if not held.deleted}
-        own = reads.site.thresholds
-        return [OnBoard(r, named.get(r.patient, ""), uncited(_why(r), own)) for r in rows]
+        return [OnBoard(r, named.get(r.patient, ""), _why(r)) for r in rows]
 
     return reads.database.read(work)
 
@@ -126,8 +124,7 @@ def waiting_for(reads: Reads, mover: str, stage: str, limit: int) -> list[Waitin
         held = [c for c in found if c is not None and not is_outdated(c)]
         people = resources.current_of(tx, [split(c.patient) for c in held])
         named = {f"{kind}/{i}": name_of(load(p.body)) for (kind, i), p in people.items() if not p.deleted}
-        own = reads.site.thresholds
-        return [Waiting(uncited(load(c.summary), own), named.get(c.patient, ""), _proposal(c)) for c in held]
+        return [Waiting(load(c.summary), named.get(c.patient, ""), _proposal(c)) for c in held]
 
     return reads.database.read(work)
 
@@ -150,7 +147,7 @@ def case_read(reads: Reads, case_number: str, wanted: Entries) -> CaseRead:
         if wanted is Entries.ALL:
             entered = [_version(h) for h in entries.versions_of_entries(tx, case_number, _MOST)]
         return CaseRead(
-            uncited(data, reads.site.thresholds),
+            data,
             course,
             people={v.reference: v.resource for v in told if v.reference in people},
             entries=entered,

@@ -14,6 +14,7 @@ from service.rules.course import Course, course_on
 from service.rules.facts import Appliance, CaseFacts, CheckIn, DentalAssessment, RedFlag, RedFlagClosure, Setting
 from service.rules.reason import Reason, say
 from service.rules.red_flags import why_not_closed
+from service.rules.room import percent_of_range, range_and_start
 from service.rules.sleep_test import SleepTest
 from service.rules.source import Source
 from service.rules.thresholds import Thresholds
@@ -35,7 +36,7 @@ def _beyond(course: Course, further: Decimal) -> Reason | None:
     limit = appliance.maximum_advance_mm
     if limit is not None and further > limit:
         return say("geometry.beyond-appliance", further=further, limit=limit, on=appliance.delivered_on)
-    share = _percent(course, further)
+    share = percent_of_range(course, further)
     if share is not None and share > 100:
         return say("geometry.beyond-range", further=further, percent=rounded(share, "1"), **_lengths(course))
     return None
@@ -84,7 +85,7 @@ def refusals(facts: CaseFacts, is_new: Callable[[Source], bool], thresholds: Thr
 def setting_remarks(facts: CaseFacts, setting: Setting, thresholds: Thresholds) -> Iterator[Reason]:
     """What is said of a setting that is accepted: far into the range, a large step, sides apart without a reason."""
     course = course_on(facts, setting.moment.day, thresholds)
-    share = _percent(course, max(setting.pair))
+    share = percent_of_range(course, max(setting.pair))
     if share is not None and share > thresholds.percent_by_dentist.value:
         yield say("geometry.by-dentist", percent=rounded(share, "0.1"), limit=thresholds.percent_by_dentist.value)
     elif share is not None and share > thresholds.percent_said.value:
@@ -102,7 +103,7 @@ def geometry_questions(course: Course, thresholds: Thresholds) -> tuple[Reason, 
     found: list[Reason] = []
     if limit is not None and further > limit:
         found.append(say("geometry.recorded-beyond-appliance", further=further, limit=limit))
-    share = _percent(course, further)
+    share = percent_of_range(course, further)
     if share is not None and share > 100:
         found.append(
             say("geometry.recorded-beyond-range", further=further, percent=rounded(share, "1"), **_lengths(course))
@@ -143,16 +144,9 @@ def _last_measured(facts: CaseFacts) -> date:
 
 
 def _lengths(course: Course) -> dict[str, Decimal]:
-    """Protrusive range and starting position in mm, when both are known."""
-    assessed, appliance = course.assessment, course.appliance
-    if not (assessed and assessed.protrusive_range_mm and appliance and appliance.starting_position_mm is not None):
-        return {}
-    return {"range": assessed.protrusive_range_mm, "start": appliance.starting_position_mm}
-
-
-def _percent(course: Course, advance_mm: Decimal) -> Decimal | None:
-    lengths = _lengths(course)
-    return (lengths["start"] + advance_mm) * 100 / lengths["range"] if lengths else None
+    """Protrusive range and starting position in mm by name, when both are known."""
+    known = range_and_start(course)
+    return {"range": known[0], "start": known[1]} if known else {}
 
 
 def outside_scope(birth_date: date, referred_on: date, thresholds: Thresholds) -> str | None:

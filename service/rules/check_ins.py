@@ -28,7 +28,7 @@ PATIENT, BED_PARTNER, SENSOR = "patient", "bed-partner", "sensor"
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class Reported:
     """What was told of one field at one time: the answer that counts, who gave it, and what others answered.
 
     `contradicted` says that one reporter gave several answers on that day.
@@ -55,7 +55,7 @@ def joined_check_ins(check_ins: Iterable[CheckIn]) -> tuple[CheckIn, ...]:
     return tuple(_joined(together[key]) for key in sorted(together))
 
 
-def answers(check_ins: Iterable[CheckIn], name: str, thresholds: Thresholds) -> list[Answer]:
+def answers(check_ins: Iterable[CheckIn], name: str, thresholds: Thresholds) -> list[Reported]:
     """What was told of one field, in order of time: check-ins within some hours of one another are one answer."""
     telling = [c for c in check_ins if getattr(c, name) is not None]
     if name in _HEARD:
@@ -110,11 +110,11 @@ def _are_one(first: Moment, later: Moment, thresholds: Thresholds) -> bool:
     return apart < timedelta(hours=int(thresholds.same_report_hours.value))
 
 
-def _answer(group: Sequence[CheckIn], name: str) -> Answer:
+def _answer(group: Sequence[CheckIn], name: str) -> Reported:
     """The answer of a group: of who could hear where that matters, else the worst of all."""
     if len(group) == 1 and not group[0].records:
         only = group[0]
-        return Answer(only.moment, getattr(only, name), only.reported_by, (), False, (only.source,))
+        return Reported(only.moment, getattr(only, name), only.reported_by, (), False, (only.source,))
     values = [(c, getattr(c, name)) for c in group]
     rank = min(_rank(c, name) for c in group)
     counting = [(c, value) for c, value in values if _rank(c, name) == rank]
@@ -125,7 +125,7 @@ def _answer(group: Sequence[CheckIn], name: str) -> Answer:
             _all_told(check_in, name, value)
         )
     others = {(c.reported_by, value) for c, value in values if c.reported_by != counts.reported_by}
-    return Answer(
+    return Reported(
         group[-1].moment,
         worst,
         counts.reported_by,

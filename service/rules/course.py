@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import Decimal
 
-from service.rules.check_ins import SYMPTOMS, Answer, answers, joined_check_ins
+from service.rules.check_ins import SYMPTOMS, Reported, answers, joined_check_ins
 from service.rules.facts import (
     Appliance,
     CaseFacts,
@@ -26,7 +26,7 @@ from service.rules.judging.finding import Finding
 from service.rules.judging.judgement import Judgement, judge
 from service.rules.kinds import PhysicianChoice, TestKind, TestPurpose
 from service.rules.ledger import Ledger, ledger_of
-from service.rules.red_flags import OpenFlag, open_flags
+from service.rules.red_flags import DO_NOT_WEAR, OpenFlag, open_flags
 from service.rules.sleep_test import SleepTest
 from service.rules.source import Source
 from service.rules.thresholds import Thresholds
@@ -52,7 +52,7 @@ class Course:
     settings: tuple[Setting, ...]
     check_ins: tuple[CheckIn, ...]
     all_check_ins: tuple[CheckIn, ...]
-    told: Mapping[str, Sequence[Answer]]
+    told: Mapping[str, Sequence[Reported]]
     ledger: Ledger
     open_side_effects: tuple[SideEffect, ...]
     flags: tuple[OpenFlag, ...]
@@ -79,6 +79,11 @@ class Course:
         """The tests with an alarm that no decision of the physician has followed; a later test answers none."""
         last = self.decisions[-1].moment.day if self.decisions else date.min
         return tuple(j for j in self.judged if j.alarms and j.test.day > last)
+
+    @property
+    def alarmed_today(self) -> bool:
+        """Whether one of those alarms is for the same day."""
+        return any(a.days == 0 for j in self.alarmed for a in j.alarms)
 
     @property
     def decided(self) -> PhysicianDecision | None:
@@ -111,6 +116,22 @@ class Course:
     def delivered(self) -> date | None:
         """The day of the first delivery."""
         return min((a.delivered_on for a in self.known.appliances), default=None)
+
+    @property
+    def out_of_use(self) -> date | None:
+        """The day on which the appliance was taken out of use for good; None while it is in use."""
+        ended = self.appliance.ended_on if self.appliance else None
+        return ended if ended is not None and ended <= self.as_of else None
+
+    @property
+    def flags_against_wear(self) -> tuple[OpenFlag, ...]:
+        """The open red flags with which the appliance stays out."""
+        return tuple(f for f in self.flags if f.kind in DO_NOT_WEAR)
+
+    @property
+    def stays_out(self) -> bool:
+        """Whether the appliance stays out until somebody has looked: a red flag, or a side effect that stops wear."""
+        return bool(self.grade_three or self.flags_against_wear)
 
     @property
     def grade_three(self) -> tuple[SideEffect, ...]:

@@ -28,8 +28,8 @@ def appliance_delivered(course: Course) -> Criterion:
             missing="the delivery of the appliance",
         )
     told = {"on": appliance.delivered_on}
-    if appliance.ended_on and appliance.ended_on <= course.as_of:
-        sentence = say("ready.out-of-use", **told, ended=appliance.ended_on)
+    if course.out_of_use:
+        sentence = say("ready.out-of-use", **told, ended=course.out_of_use)
         needs = "the dental office repairs or replaces the appliance"
         return Criterion(name, title, Status.UNMET, sentence, inputs=(appliance.source,), needs=needs)
     return Criterion(name, title, Status.MET, say("ready.delivered", **told), inputs=(appliance.source,))

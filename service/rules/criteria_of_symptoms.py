@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import timedelta
 from decimal import Decimal
 
 from service.rules.check_in_dates import is_fresh, next_check_in
-from service.rules.check_ins import Answer, nobody_hears
+from service.rules.check_ins import Reported, nobody_hears
 from service.rules.course import Course
 from service.rules.decision import Criterion, Measured, Status
 from service.rules.reason import Reason, say
@@ -18,12 +18,12 @@ from service.rules.thresholds import Thresholds
 _REPORTERS = {"bed-partner": "bed partner", "sensor": "sensor", "patient": "patient"}
 
 
-def fresh_answers(course: Course, name: str, thresholds: Thresholds) -> list[Answer]:
+def fresh_answers(course: Course, name: str, thresholds: Thresholds) -> list[Reported]:
     """What was told of a symptom since the onset of the setting and still speaks for today, in order."""
     return [a for a in course.told[name] if is_fresh(course, a.moment, thresholds)]
 
 
-def _last_two(course: Course, name: str, thresholds: Thresholds) -> list[Answer]:
+def _last_two(course: Course, name: str, thresholds: Thresholds) -> list[Reported]:
     return fresh_answers(course, name, thresholds)[-int(thresholds.check_ins_needed.value) :]
 
 
@@ -152,7 +152,7 @@ def _agree(
     name: str,
     title: str,
     subject: str,
-    last: Sequence[Answer],
+    last: Sequence[Reported],
     limit: Threshold,
     settled: Callable[[Decimal], bool],
     instead_of: str = "",
@@ -176,7 +176,7 @@ def _agree(
     return Criterion(name, title, Status.UNMET, sentence, observed, used, inputs, earliest=earliest)
 
 
-def _scale_sentence(subject: str, last: Sequence[Answer], limit: Threshold) -> Reason:
+def _scale_sentence(subject: str, last: Sequence[Reported], limit: Threshold) -> Reason:
     """The answers with their days and, where not the patient's own, with who told them."""
     told = tuple(
         say("ready.answer", value=a.value, on=a.day)
@@ -187,17 +187,7 @@ def _scale_sentence(subject: str, last: Sequence[Answer], limit: Threshold) -> R
     return say(f"ready.{subject}", told=told, limit=limit.value)
 
 
-def _more_needed(last: Sequence[Answer], good: Callable[[Answer], bool], wanted: int) -> int:
+def _more_needed(last: Sequence[Reported], good: Callable[[Reported], bool], wanted: int) -> int:
     """Good answers still needed until the last `wanted` are there and none of the failing ones is among them."""
     after = len(last) - 1 - max((i for i, answer in enumerate(last) if not good(answer)), default=-1)
     return wanted - after
-
-
-def last_answer_day(course: Course, thresholds: Thresholds) -> date | None:
-    """The day of the last answer about any symptom that still speaks for today."""
-    days = [
-        a[-1].day
-        for name in ("snoring", "restedness", "epworth_total", "witnessed_pauses")
-        if (a := fresh_answers(course, name, thresholds))
-    ]
-    return max(days, default=None)

@@ -5,14 +5,14 @@ from __future__ import annotations
 from service.rules.course import Course
 from service.rules.decision import Criterion, Party, Status
 from service.rules.kinds import ReferralState
+from service.rules.reason import Reason, say
 from service.rules.source import Source
-from service.rules.words import day
 
 ENDED = {
-    ReferralState.REJECTED: "The dental office declined the referral; the physician chooses another way.",
-    ReferralState.CANCELLED: "The physician's office cancelled the referral.",
-    ReferralState.FAILED: "The dental office could not complete the treatment.",
-    ReferralState.ENTERED_IN_ERROR: "The referral was entered in error.",
+    ReferralState.REJECTED: say("ended.rejected"),
+    ReferralState.CANCELLED: say("ended.cancelled"),
+    ReferralState.FAILED: say("ended.failed"),
+    ReferralState.ENTERED_IN_ERROR: say("ended.entered-in-error"),
 }
 
 
@@ -22,13 +22,12 @@ def treatment_ended(course: Course) -> Criterion | None:
     if referral and referral.state in ENDED:
         return _over(ENDED[referral.state], referral.told_by("state"))
     if course.stopped_on:
-        stopped = f"The physician stopped treatment on {day(course.stopped_on)}."
-        return _over(stopped, (course.decisions[-1].source,))
+        return _over(say("ended.stopped", on=course.stopped_on), (course.decisions[-1].source,))
     return None
 
 
-def _over(sentence: str, inputs: tuple[Source, ...]) -> Criterion:
-    needs = "the physician takes treatment up again"
+def _over(sentence: Reason, inputs: tuple[Source, ...]) -> Criterion:
+    needs = say("ended.needs")
     return Criterion("treatment-goes-on", "Treatment goes on", Status.UNMET, sentence, inputs=inputs, needs=needs)
 
 

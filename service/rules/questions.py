@@ -14,7 +14,6 @@ from service.rules.decision import Party
 from service.rules.ended import treatment_ended
 from service.rules.judging.finding import Weight
 from service.rules.reason import Reason, say
-from service.rules.red_flags import DO_NOT_WEAR
 from service.rules.settled_by_others import harm_since, open_order
 from service.rules.thresholds import Thresholds
 from service.rules.worsening import answered_on, ask_about_driving, asked_about, disagreement
@@ -42,7 +41,7 @@ def _of_the_physician(course: Course) -> Iterator[Question]:
     """While the appliance stays out the physician is told; an order beside harm asks whether still to test."""
     if treatment_ended(course):
         return
-    out = [e.onset for e in course.grade_three] + [f.since.day for f in course.flags if f.kind in DO_NOT_WEAR]
+    out = [e.onset for e in course.grade_three] + [f.since.day for f in course.flags_against_wear]
     if out:
         yield Question(Party.PHYSICIAN, say("stop.untreated", since=min(out)))
     on = open_order(course)

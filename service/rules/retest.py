@@ -11,7 +11,7 @@ from dataclasses import replace
 from datetime import date, timedelta
 from decimal import Decimal
 
-from service.rules.check_ins import Answer, answers
+from service.rules.check_ins import Reported, answers
 from service.rules.course import Course
 from service.rules.decision import Criterion, Measured, Status, cautions
 from service.rules.judging.judgement import Judgement
@@ -105,17 +105,17 @@ def _changes(course: Course, good: Judgement, thresholds: Thresholds) -> Iterato
             )
 
 
-def _around(told: list[Answer], on: date) -> tuple[Answer | None, list[Answer]]:
+def _around(told: list[Reported], on: date) -> tuple[Reported | None, list[Reported]]:
     before = [a for a in told if a.day <= on]
     return (before[-1] if before else None), [a for a in told if a.day > on]
 
 
-def _louder(answer: Answer, before: Answer, thresholds: Thresholds) -> bool:
+def _louder(answer: Reported, before: Reported, thresholds: Thresholds) -> bool:
     rise = answer.value - before.value
     return rise >= thresholds.snoring_retest_rise.value and answer.value > thresholds.snoring_settled.value
 
 
-def _attention(name: str, title: str, words: str, told: dict, answer: Answer) -> Criterion:
+def _attention(name: str, title: str, words: str, told: dict, answer: Reported) -> Criterion:
     observed = (Measured(Decimal(answer.value), "{score}"),)
     return Criterion(
         name,

@@ -10,7 +10,7 @@ from service.rules.facts import CaseFacts, SideEffect
 from service.rules.thresholds import Thresholds
 
 
-def _range_and_start(course: Course) -> tuple[Decimal, Decimal] | None:
+def range_and_start(course: Course) -> tuple[Decimal, Decimal] | None:
     """Protrusive range and starting position in mm; None when either is unknown."""
     assessed, appliance = course.assessment, course.appliance
     if not (assessed and assessed.protrusive_range_mm and appliance and appliance.starting_position_mm is not None):
@@ -20,7 +20,7 @@ def _range_and_start(course: Course) -> tuple[Decimal, Decimal] | None:
 
 def percent_of_range(course: Course, advance_mm: Decimal) -> Decimal | None:
     """Position at `advance_mm` as % of the maximum protrusive range; None when range or start is unknown."""
-    known = _range_and_start(course)
+    known = range_and_start(course)
     return (known[1] + advance_mm) * 100 / known[0] if known else None
 
 
@@ -32,7 +32,7 @@ def room_mm(course: Course, thresholds: Thresholds) -> Decimal | None:
     rooms: list[Decimal] = []
     if course.appliance and course.appliance.maximum_advance_mm is not None:
         rooms.append(course.appliance.maximum_advance_mm - further)
-    known = _range_and_start(course)
+    known = range_and_start(course)
     if known:
         range_mm, start_mm = known
         rooms.append(thresholds.maximum_percent_of_range.value * range_mm / 100 - start_mm - further)

@@ -13,7 +13,7 @@ from service.rules.judging.judgement import Judgement
 from service.rules.kinds import Office, PhysicianChoice
 from service.rules.readiness_decision import decision_of
 from service.rules.reason import Reason, say
-from service.rules.red_flags import DO_NOT_WEAR, OpenFlag
+from service.rules.red_flags import OpenFlag
 from service.rules.words import listed, spoken
 
 DECISION_WORDS = {
@@ -84,13 +84,13 @@ def harm_since(course: Course, ordered_on: date) -> tuple[str, ...]:
 
     A red flag with which the appliance stays out is harm as well: the test night is postponed.
     """
-    found: list[str] = [f"a {spoken(f.kind)} is open" for f in course.flags if f.kind in DO_NOT_WEAR]
+    found: list[str] = [f"a {spoken(f.kind)} is open" for f in course.flags_against_wear]
     setting, before = course.setting, course.previous
     if setting and before and course.onset and course.onset > ordered_on:
         found.append(
             "the appliance was set back" if sum(setting.pair) < sum(before.pair) else "the setting was changed"
         )
-    if course.appliance and course.appliance.ended_on and course.appliance.ended_on <= course.as_of:
+    if course.out_of_use:
         found.append("the appliance is out of use")
     limiting = [e for e in course.open_side_effects if e.grade > 1]
     if limiting:
@@ -126,8 +126,7 @@ def _alarmed(course: Course, criteria: tuple[Criterion, ...]) -> Decision:
         key=lambda found: found[0],
     )
     sentence = say("ready.result-alarm", on=result.test.day, due=due, why=alarm.sentence)
-    urgent = any(a.days == 0 for j in course.alarmed for a in j.alarms)
-    return _result_in(course, criteria, result, sentence, Party.PHYSICIAN, until=due, urgent=urgent)
+    return _result_in(course, criteria, result, sentence, Party.PHYSICIAN, until=due, urgent=course.alarmed_today)
 
 
 def _result_in(

@@ -92,8 +92,3 @@ class SleepTest:
     def appliance_worn(self) -> bool:
         """Whether the appliance was told as worn, all night or part of it."""
         return self.worn in (Worn.ALL_NIGHT, Worn.PART)
-
-    @property
-    def with_something_else(self) -> bool:
-        """Whether PAP, a positional device or oxygen was told as on: a test of that combination."""
-        return bool(self.pap_on or self.positional_device_on or self.oxygen_on)

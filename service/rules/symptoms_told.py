@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from service.rules.check_in_dates import is_fresh
-from service.rules.check_ins import SYMPTOMS, Answer, answers
+from service.rules.check_ins import SYMPTOMS, Reported, answers
 from service.rules.course import Course
 from service.rules.criteria_of_symptoms import epworth_is_settled, snoring_settled
 from service.rules.decision import Status
@@ -47,7 +47,7 @@ def symptoms_of(check_ins: Sequence[CheckIn], course: Course, thresholds: Thresh
     return _last_of({name: answers(check_ins, name, thresholds) for name in SYMPTOMS}, course, thresholds)
 
 
-def _last_of(answered: Mapping[str, Sequence[Answer]], course: Course, thresholds: Thresholds) -> SymptomsNow | None:
+def _last_of(answered: Mapping[str, Sequence[Reported]], course: Course, thresholds: Thresholds) -> SymptomsNow | None:
     last = {n: told[-1] for n, told in answered.items() if told and is_fresh(course, told[-1].moment, thresholds)}
     if not last:
         return None
@@ -55,7 +55,7 @@ def _last_of(answered: Mapping[str, Sequence[Answer]], course: Course, threshold
     return SymptomsNow(_unsettled(last, course, thresholds), max(a.day for a in last.values()), sources)
 
 
-def _unsettled(last: dict[str, Answer], course: Course, thresholds: Thresholds) -> tuple[Reason, ...]:
+def _unsettled(last: dict[str, Reported], course: Course, thresholds: Thresholds) -> tuple[Reason, ...]:
     found: list[Reason] = []
     snoring, rested = last.get("snoring"), last.get("restedness")
     total, pauses = last.get("epworth_total"), last.get("witnessed_pauses")

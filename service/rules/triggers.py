@@ -107,8 +107,8 @@ def _in_use(course: Course) -> Criterion:
     if broken:
         text = say("trigger.broken", on=broken[0].since.day)
         return Criterion(name, title, Status.ATTENTION, text, inputs=broken[0].sources, needs=needs)
-    if appliance.ended_on and appliance.ended_on <= course.as_of:
-        text = say("trigger.out-of-use", on=appliance.ended_on)
+    if course.out_of_use:
+        text = say("trigger.out-of-use", on=course.out_of_use)
         return Criterion(name, title, Status.ATTENTION, text, inputs=(appliance.source,), needs=needs)
     text = say("trigger.in-use", on=appliance.delivered_on)
     return Criterion(name, title, Status.MET, text, inputs=(appliance.source,))

@@ -14,7 +14,6 @@ from service.rules.course import Course
 from service.rules.decision import Decision, Party, Step
 from service.rules.kinds import Office, RedFlagKind
 from service.rules.reason import Reason, say
-from service.rules.red_flags import DO_NOT_WEAR
 from service.rules.settled_by_others import open_order
 from service.rules.silence import silent_since
 from service.rules.stage import Stage, StageName
@@ -30,7 +29,7 @@ class Wear(StrEnum):
     NOTHING = "nothing"
 
 
-class Change(StrEnum):
+class SettingChange(StrEnum):
     """What to do with its setting."""
 
     ADVANCE = "advance"
@@ -43,7 +42,7 @@ class Week:
     """The acts of this week and the sentences that tell them, the most urgent first; `call` are the offices to call."""
 
     wear: Wear
-    change: Change
+    change: SettingChange
     drives_not: bool
     sentences: tuple[Reason, ...]
     call: tuple[str, ...]
@@ -57,15 +56,15 @@ class Week:
 
 def this_week(course: Course, stage: Stage, step: Decision | None, thresholds: Thresholds) -> Week:
     """The week of a patient; without a step, of one who has no setting yet and whom something urgent concerns."""
-    stops = stays_out(course)
+    stops = course.stays_out
     no_driving = any(f.kind is RedFlagKind.DROWSY_DRIVING for f in course.flags)
     advances = step is not None and step.outcome == Step.ADVANCE and not stops
     change = (
-        Change.NOTHING
-        if stops or course.setting is None or out_of_use(course)
-        else Change.ADVANCE
+        SettingChange.NOTHING
+        if stops or course.setting is None or course.out_of_use
+        else SettingChange.ADVANCE
         if advances
-        else Change.KEEP
+        else SettingChange.KEEP
     )
     calls = tuple(dict.fromkeys((office, sentence) for office, sentence in _calls(course, step)))
     due = _next_check_in(course, thresholds)
@@ -79,19 +78,8 @@ def this_week(course: Course, stage: Stage, step: Decision | None, thresholds: T
         *(() if stage.name is StageName.FOLLOW_UP else (_check_in(course, due, thresholds),)),
         say("patient.dentist-first"),
     ]
-    wear = Wear.STOP if stops else Wear.NOTHING if course.appliance is None or out_of_use(course) else Wear.WEAR
+    wear = Wear.STOP if stops else Wear.NOTHING if course.appliance is None or course.out_of_use else Wear.WEAR
     return Week(wear, change, no_driving, tuple(told), tuple(dict.fromkeys(o for o, _ in calls)), due)
-
-
-def stays_out(course: Course) -> bool:
-    """Whether the appliance stays out: a red flag or a side effect with which it is not worn."""
-    return bool(course.grade_three) or any(f.kind in DO_NOT_WEAR for f in course.flags)
-
-
-def out_of_use(course: Course) -> bool:
-    """Whether the appliance in use has been taken out of use for good."""
-    ended = course.appliance.ended_on if course.appliance else None
-    return ended is not None and ended <= course.as_of
 
 
 def _is_sleepy(course: Course) -> bool:
@@ -105,8 +93,7 @@ def _calls(course: Course, step: Decision | None) -> Iterator[tuple[str, Reason]
     if urgent:
         yield dentist, say("patient.dentist-today")
     own = [f for f in course.flags if f.office is Office.PHYSICIAN]
-    alarmed = step is not None and step.urgent and step.outcome == Step.PHYSICIAN_REVIEW and not course.flags
-    if alarmed or any(not f.days or f.due < course.as_of for f in own):
+    if course.alarmed_today or any(not f.days or f.due < course.as_of for f in own):
         yield physician, say("patient.doctor-today")
     elif own:
         yield physician, say("patient.doctor-soon", due=min(f.due for f in own))
@@ -121,7 +108,7 @@ def _calls(course: Course, step: Decision | None) -> Iterator[tuple[str, Reason]
 
 
 def _with_the_appliance(course: Course, stage: Stage, step: Decision | None, advances: bool) -> Iterator[Reason]:
-    if out_of_use(course):
+    if course.out_of_use:
         yield say("patient.out-of-use")
         return
     if course.setting is None:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import Decimal
 
-from service.rules.check_ins import Answer, answers, last_of
+from service.rules.check_ins import Reported, answers, last_of
 from service.rules.facts import CaseFacts, CheckIn
 from service.rules.kinds import Driving
 from service.rules.reason import Reason, say
@@ -26,7 +26,7 @@ _FOR_WORK = (Driving.FOR_WORK, Driving.HEAVY)
 class Totals:
     """Epworth totals since the delivery in order of time, what they are compared with, and what the patient drives."""
 
-    told: tuple[Answer, ...]
+    told: tuple[Reported, ...]
     reference: int | None
     reference_sources: tuple[Source, ...]
     driving: Driving | None
@@ -36,7 +36,7 @@ class Totals:
 class Worsened:
     """A total that is a red flag by rule: when, why, on which facts, and within how many working days (0: today)."""
 
-    total: Answer
+    total: Reported
     sentence: Reason
     days: int
     sources: tuple[Source, ...]
@@ -71,7 +71,7 @@ def worsened(totals: Totals, thresholds: Thresholds) -> tuple[Worsened, ...]:
     return tuple(found)
 
 
-def _why(total: Answer, earlier: Sequence[Answer], totals: Totals, thresholds: Thresholds) -> Reason | None:
+def _why(total: Reported, earlier: Sequence[Reported], totals: Totals, thresholds: Thresholds) -> Reason | None:
     value, reference = total.value, totals.reference
     sleepy, rise = thresholds.epworth_settled.value, thresholds.epworth_flag_rise.value
     assert reference is not None

@@ -102,7 +102,6 @@ def test_what_was_recorded_and_how_it_was_scored() -> None:
     )
     assert (test.kind, test.scoring, test.nights) == (TestKind.HOME_FLOW, Scoring.REVIEWED, 2)
     assert (test.split_night, test.pap_on, test.oxygen_on, test.alcohol) == (False, True, None, True)
-    assert test.with_something_else
     assert test.hypopnoea_rule is HypopnoeaRule.THREE_PERCENT
     assert (test.t90_percent, test.t90_of) == (3, Denominator.MONITORING)
     assert (test.monitored_hours, test.supine_share, test.central_count) == (Decimal("6.2"), Decimal("0.45"), 2)

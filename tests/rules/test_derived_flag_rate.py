@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 
-from service.rules.check_ins import Answer
+from service.rules.check_ins import Reported
 from service.rules.source import Moment
 from service.rules.worsening import Totals, worsened
 
@@ -26,7 +26,7 @@ def a_patient(chance: random.Random, improved: int, worse_by: int = 0) -> Totals
     before = total(improved)
     told = (total(worse_by if week >= WEEKS // 2 else 0) for week in range(WEEKS))
     answers = (
-        Answer(Moment(ago(7 * (WEEKS - week))), value, "patient", (), False, ()) for week, value in enumerate(told)
+        Reported(Moment(ago(7 * (WEEKS - week))), value, "patient", (), False, ()) for week, value in enumerate(told)
     )
     return Totals(tuple(answers), before, (), None)
 

@@ -19,7 +19,7 @@ from service.rules.course import course_on
 from service.rules.decision import Step
 from service.rules.room import at_limit, percent_of_range, room_mm
 
-from .build import AS_OF, DEFAULTS, appliance, assessment, case, good_check_in, rows, setting, step
+from .build import AS_OF, DEFAULTS, appliance, assessment, case, efficacy, good_check_in, rows, setting, step
 
 
 def measured(range_mm="10", start="5", limit=None):
@@ -55,6 +55,25 @@ def test_a_new_setting_that_cannot_be_is_refused(facts, one, why):
     everything = refusals(replace(facts, settings=(one,)), lambda s: s == one.source, DEFAULTS)
     assert [(s, w.id) for s, w in everything] == ([(one.source, why)] if why else [])
     assert refusals(replace(facts, settings=(one,)), lambda s: False, DEFAULTS) == []
+
+
+# A report of a test tells a setting as well; of a night before any delivery nothing is known of an appliance.
+TESTED = rows(
+    ("at the appliance's limit", measured(limit="3"), efficacy(10, at="3"), None),
+    ("beyond it", measured(limit="3"), efficacy(10, at="3.01"), "geometry.beyond-appliance"),
+    ("100 % of the range", measured(), efficacy(10, at="5"), None),
+    ("beyond the range", measured(), efficacy(10, at="5.01"), "geometry.beyond-range"),
+    ("no setting told", measured(limit="3"), efficacy(10, at=None), None),
+    ("before any delivery", measured(limit="3"), efficacy(61, at="9"), None),
+)
+
+
+@pytest.mark.parametrize(("facts", "test", "why"), TESTED)
+def test_a_report_of_a_test_at_a_setting_that_cannot_be_is_refused(facts, test, why):
+    told = replace(facts, sleep_tests=(*facts.sleep_tests, test))
+    found = refusals(told, lambda s: s == test.source, DEFAULTS)
+    assert [(s, w.id) for s, w in found] == ([(test.source, why)] if why else [])
+    assert refusals(told, lambda s: False, DEFAULTS) == []
 
 
 def test_the_percent_of_the_range_is_told():

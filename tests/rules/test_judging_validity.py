@@ -31,6 +31,16 @@ WORN = rows(
     ("in for 4.1 hours", home(**PART, worn_hours="4.1"), {}),
     ("3 hours of what is called a whole night", home(worn_hours="3"), {"part-too-short": "invalid"}),
     ("4 hours of what is called a whole night", home(worn_hours="4"), {}),
+    (
+        "a short night worn to its end is judged by its hours alone",
+        laboratory(sleep_hours="3.5", recording_hours="3.9", worn_hours="3.5"),
+        {"hours-few": "note"},
+    ),
+    (
+        "and taken out before it ended",
+        laboratory(sleep_hours="3.5", recording_hours="3.9", worn_hours="3.4"),
+        {"part-too-short": "invalid", "hours-few": "note"},
+    ),
 )
 HOURS = rows(
     ("home, 1.9 h recorded", home(recording_hours="1.9"), {"hours-too-few": "invalid"}),

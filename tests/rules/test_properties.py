@@ -138,6 +138,9 @@ def outcome_by_precedence(facts: CaseFacts, decision: Decision) -> Readiness:
     tested = course.result.test.day if course.result else date.min
     if any(o.day > tested for o in course.known.test_orders):
         return Readiness.ORDERED
+    decided = max((d.moment.day for d in course.known.physician_decisions), default=date.min)
+    if any(t.alarms and t.test.day > decided for t in course.judged):
+        return Readiness.RESULT_IN
     mine = course.result and not (course.appliance and tested < course.appliance.delivered_on)
     if mine and course.decided is None:
         return Readiness.RESULT_IN

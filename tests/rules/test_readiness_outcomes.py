@@ -326,3 +326,40 @@ def test_a_report_the_laboratory_completes_is_its_move():
         Party.SLEEP_LAB,
         "ready.result-laboratory",
     )
+
+
+ALARMED = efficacy(10, "4", t90_percent=Decimal(35))
+"""Oxygen for the physician to look at the same day, behind an index that looks good."""
+
+
+@pytest.mark.parametrize(
+    ("changes", "outcome", "since"),
+    [
+        ({"sleep_tests": (baseline(), ALARMED)}, Readiness.RESULT_IN, 10),
+        ({"sleep_tests": (baseline(), ALARMED, efficacy(3, "4", t90_percent=Decimal(1)))}, Readiness.RESULT_IN, 10),
+        ({"sleep_tests": (baseline(), ALARMED, efficacy(3, "4", t90_percent=Decimal(12)))}, Readiness.RESULT_IN, 10),
+        ({"sleep_tests": (baseline(), ALARMED), "appliances": (appliance(60), appliance(5))}, Readiness.RESULT_IN, 10),
+        (
+            {
+                "sleep_tests": (baseline(), ALARMED),
+                "physician_decisions": (choice(9, PhysicianChoice.STOP),),
+            },
+            Readiness.DECIDED,
+            None,
+        ),
+    ],
+    ids=[
+        "unanswered",
+        "a later clean test answers nothing",
+        "nor does a lesser alarm",
+        "nor does another appliance",
+        "a decision answers",
+    ],
+)
+def test_an_alarm_waits_for_a_decision(changes, outcome, since):
+    """Policy: withheld or not, tested again or not, what needs the physician the same day stays with the physician."""
+    decision = readiness(case(**changes))
+    assert decision.outcome == outcome
+    assert decision.until == (ago(since) if since else None)
+    if since:
+        assert (decision.whose_move, decision.urgent) == (Party.PHYSICIAN, True)

@@ -3,22 +3,26 @@
 from __future__ import annotations
 
 from collections import Counter
+from decimal import Decimal
 
 from hypothesis import HealthCheck, given, settings
 
 from service.rules.case_view import CaseView, view_case
 from service.rules.decision import Party, Readiness, Step
 from service.rules.facts import CaseFacts
-from service.rules.kinds import RedFlagKind, ReferralState
+from service.rules.kinds import PhysicianChoice, RedFlagKind, ReferralState
 from service.rules.red_flags import DO_NOT_WEAR
 from service.rules.site import Site
-from service.rules.week import Change, Wear, Week, out_of_use, this_week
+from service.rules.week import SettingChange, Wear, Week, this_week
 
 from .build import (
     AS_OF,
     DEFAULTS,
     appliance,
+    baseline,
     case,
+    choice,
+    efficacy,
     good_check_in,
     order,
     red_flag,
@@ -65,21 +69,21 @@ def check(view: CaseView) -> Week | None:
     assert len(ids) == len(set(ids))
     assert not ("patient.advance" in ids and KEEPS & set(ids))
     if week.wear is Wear.STOP:
-        assert week.change is Change.NOTHING
+        assert week.change is SettingChange.NOTHING
         assert not (WEARS | KEEPS | {"patient.advance"}) & set(ids)
         assert not ROUTINE & titles
         said = " ".join(a.instruction for a in view.activities)
         assert "Wear it every night" not in said and "night of the test" not in said
-    elif out_of_use(course):
-        assert week.wear is Wear.NOTHING and week.change is Change.NOTHING
+    elif course.out_of_use:
+        assert week.wear is Wear.NOTHING and week.change is SettingChange.NOTHING
         assert not (WEARS | KEEPS | {"patient.advance"}) & set(ids) and not ROUTINE & titles
     else:
         assert WEARS & set(ids)
-        assert ("patient.advance" in ids) == (week.change is Change.ADVANCE)
+        assert ("patient.advance" in ids) == (week.change is SettingChange.ADVANCE)
         assert ("patient.advance" in ids) != bool(KEEPS & set(ids))
-    assert (week.change is Change.ADVANCE) == (view.step.outcome == Step.ADVANCE and not must_stop)
+    assert (week.change is SettingChange.ADVANCE) == (view.step.outcome == Step.ADVANCE and not must_stop)
     if view.readiness.outcome in (Readiness.ORDERED, Readiness.STOP_AND_REVIEW):
-        assert week.change is not Change.ADVANCE and "patient.advance" not in ids
+        assert week.change is not SettingChange.ADVANCE and "patient.advance" not in ids
     drives_not = any(f.kind is RedFlagKind.DROWSY_DRIVING for f in course.flags)
     assert week.drives_not == drives_not == ("patient.no-driving" in ids)
     urgent = [i for i in ids if i in FIRST]
@@ -105,7 +109,7 @@ def test_the_generated_weeks_reach_every_act():
             found.update([week.wear, week.change, week.drives_not])
 
     count()
-    assert {*Wear, *Change, True, False} <= set(found), found
+    assert {*Wear, *SettingChange, True, False} <= set(found), found
 
 
 ORDER = (order(5),)
@@ -134,13 +138,13 @@ def test_a_locked_jaw_postpones_an_ordered_test():
 
 def test_without_the_urgent_it_is_the_week_of_titration():
     _, week, ids = seen(case(**LOUD))
-    assert (week.wear, week.change) == (Wear.WEAR, Change.ADVANCE)
+    assert (week.wear, week.change) == (Wear.WEAR, SettingChange.ADVANCE)
     assert ids == ["patient.advance", "patient.wear", "patient.check-in", "patient.dentist-first"]
 
 
 def test_an_order_freezes_the_setting():
     _, week, ids = seen(case(**LOUD, test_orders=ORDER))
-    assert week.change is Change.KEEP and ids[0] == "patient.keep-for-test"
+    assert week.change is SettingChange.KEEP and ids[0] == "patient.keep-for-test"
 
 
 def test_worse_sleepiness_is_worn_on_and_not_driven_when_sleepy():
@@ -169,7 +173,7 @@ def test_before_a_first_setting_the_urgent_is_told_all_the_same():
 
 def test_an_appliance_out_of_use_is_not_to_be_worn():
     view, week, ids = seen(case(appliances=(appliance(60, ended=3),)))
-    assert (week.wear, week.change) == (Wear.NOTHING, Change.NOTHING)
+    assert (week.wear, week.change) == (Wear.NOTHING, SettingChange.NOTHING)
     assert not (WEARS | KEEPS) & set(ids) and not ROUTINE & {a.title for a in view.activities}
 
 
@@ -177,4 +181,23 @@ def test_no_step_while_the_referral_is_on_hold_or_complete():
     for state in (ReferralState.ON_HOLD, ReferralState.COMPLETED):
         view, week, ids = seen(case(**LOUD, referral=referral(state)))
         assert view.step and view.step.outcome == Step.HOLD and view.step.whose_move is Party.DENTIST
-        assert week.change is Change.KEEP and "patient.advance" not in ids
+        assert week.change is SettingChange.KEEP and "patient.advance" not in ids
+
+
+def test_an_alarm_of_today_calls_the_doctor_also_beside_the_dentists_flag():
+    """Oxygen for the same day and a loose tooth: both offices are called today."""
+    low = (baseline(), efficacy(0, "4", t90_percent=Decimal(35)))
+    for flags in ((), (red_flag(RedFlagKind.LOOSE_TOOTH, 0),)):
+        _, week, ids = seen(case(sleep_tests=low, red_flags=flags))
+        assert "patient.doctor-today" in ids and "physician" in week.call
+        assert ("patient.dentist-today" in ids) == bool(flags)
+
+
+def test_no_continue_while_an_earlier_alarm_waits():
+    tests = (baseline(), efficacy(10, "4", t90_percent=Decimal(35)), efficacy(3, "3", t90_percent=Decimal(1)))
+    view = view_case(case(sleep_tests=tests), Site(), AS_OF)
+    onward = {PhysicianChoice.CONTINUE.value, PhysicianChoice.ADVANCE_AND_RETEST.value}
+    assert view.response and not onward & {s.act for s in view.response.suggestions}
+    answered = case(sleep_tests=tests, physician_decisions=(choice(9, PhysicianChoice.KEEP_TITRATING),))
+    view = view_case(answered, Site(), AS_OF)
+    assert view.response and onward & {s.act for s in view.response.suggestions}

@@ -67,7 +67,6 @@ READINESS = {
     "ready.result-no-class": "{why} There is no class; the physician decides.",
     "ready.result": "The result of the test of {on} is in; the physician decides.",
     "ready.decided-continue": "The physician decided on {on} to continue treatment; both offices follow up.",
-    "ready.decided-stopped": "The physician stopped treatment on {on}.",
     "ready.decided-starts": "The physician decided on {on}: {what}. {who} starts it by {by}; then it is tested with both on.",
     "ready.decided-unassigned": (
         "The physician decided on {on}: {what}. Who starts it, and by when, is not told; it is tested with both on."

@@ -3,6 +3,12 @@
 from __future__ import annotations
 
 STAGE = {
+    "ended.rejected": "The dental office declined the referral; the physician chooses another way.",
+    "ended.cancelled": "The physician's office cancelled the referral.",
+    "ended.failed": "The dental office could not complete the treatment.",
+    "ended.entered-in-error": "The referral was entered in error.",
+    "ended.stopped": "The physician stopped treatment on {on}.",
+    "ended.needs": "the physician takes treatment up again",
     "stage.continued": "The physician decided on {on} to continue treatment.",
     "stage.continued-complete": "The physician decided on {on} to continue treatment; the referral is complete.",
     "stage.continued-next": (

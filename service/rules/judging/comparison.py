@@ -16,6 +16,7 @@ from service.rules.decision import ResponseClass
 from service.rules.index_classes import classify
 from service.rules.judging.consistency import PER_RECORDING, consistency
 from service.rules.judging.recording import (
+    FROM_LOW_TO_HIGH,
     is_polysomnography,
     name_as_judged,
     recording_to_sleep,
@@ -71,7 +72,7 @@ class Difference:
 
 
 @dataclass(frozen=True, slots=True)
-class Comparison:
+class TestComparison:
     """How a baseline and an efficacy test compare: the class it leaves, whether as "at least", or why none."""
 
     comparability: Comparability
@@ -85,7 +86,6 @@ class Comparison:
         return any(d.effect is Effect.AGAINST for d in self.differences)
 
 
-_ORDER = (HypopnoeaRule.FOUR_PERCENT, HypopnoeaRule.THREE_PERCENT, HypopnoeaRule.THREE_PERCENT_OR_AROUSAL)
 _WORST_FIRST = (ResponseClass.NON_RESPONSE, ResponseClass.PARTIAL, ResponseClass.COMPLETE)
 
 
@@ -99,25 +99,25 @@ def scored_alike(test: SleepTest, baseline: SleepTest) -> SleepTest:
     return test
 
 
-def compare(baseline: SleepTest, test: SleepTest, thresholds: Thresholds) -> Comparison:
+def compare(baseline: SleepTest, test: SleepTest, thresholds: Thresholds) -> TestComparison:
     """The comparison of two tests that both tell an index above 0 at baseline."""
     before, after = baseline.index_per_hour, test.index_per_hour
     assert before and after is not None
     found = tuple(differences(baseline, test, thresholds))
     observed = classify(before, after, thresholds)
     if any(d.effect is Effect.NOT_COMPARABLE for d in found):
-        return Comparison(Comparability.NOT_COMPARABLE, ResponseClass.WITHHELD, False, found)
+        return TestComparison(Comparability.NOT_COMPARABLE, ResponseClass.WITHHELD, False, found)
     flattering = [d for d in found if d.effect is Effect.FLATTERS]
     against = [d for d in found if d.effect is Effect.AGAINST]
     if not flattering and not against:
-        return Comparison(Comparability.COMPARABLE, observed, False, found)
+        return TestComparison(Comparability.COMPARABLE, observed, False, found)
     left = _stressed(before, after, flattering, thresholds) if flattering else observed
     shown = min(observed, left, key=_WORST_FIRST.index)
     undone = shown is ResponseClass.NON_RESPONSE and observed is not ResponseClass.NON_RESPONSE
     hidden = observed is ResponseClass.NON_RESPONSE and _would_be_halved(before, after, against, thresholds)
     if undone or hidden:
-        return Comparison(Comparability.NOT_COMPARABLE, ResponseClass.WITHHELD, False, found)
-    return Comparison(Comparability.WITH_DIRECTION, shown, shown is not ResponseClass.NON_RESPONSE, found)
+        return TestComparison(Comparability.NOT_COMPARABLE, ResponseClass.WITHHELD, False, found)
+    return TestComparison(Comparability.WITH_DIRECTION, shown, shown is not ResponseClass.NON_RESPONSE, found)
 
 
 def _stressed(before: Decimal, after: Decimal, flattering: list[Difference], thresholds: Thresholds) -> ResponseClass:
@@ -190,7 +190,7 @@ def _rules(baseline: SleepTest, test: SleepTest, thresholds: Thresholds) -> Iter
         return
     size = rule_factor(before, after, thresholds)
     assert size
-    reads_lower = _ORDER.index(after) < _ORDER.index(before)
+    reads_lower = FROM_LOW_TO_HIGH.index(after) < FROM_LOW_TO_HIGH.index(before)
     effect = Effect.FLATTERS if reads_lower else Effect.AGAINST
     words = "compared.rule-lower-after" if reads_lower else "compared.rule-higher-after"
     yield Difference("rule", say(words, before=before.value, after=after.value), effect, size.value, thresholds=(size,))

@@ -12,8 +12,8 @@ from itertools import pairwise
 
 from service.rules.decision import Party
 from service.rules.judging.finding import Cause, Finding, Weight, question
-from service.rules.judging.recording import central_share, own_hours
-from service.rules.kinds import Denominator, HypopnoeaRule, IndexName
+from service.rules.judging.recording import FROM_LOW_TO_HIGH, central_share, own_hours
+from service.rules.kinds import Denominator, IndexName
 from service.rules.reason import say
 from service.rules.sleep_test import ScoredIndex, SleepTest
 from service.rules.thresholds import Thresholds
@@ -157,22 +157,15 @@ def _counts_by_kind(test: SleepTest, thresholds: Thresholds) -> Iterator[Finding
         yield question("central-does-not-fit", say("judged.central-does-not-fit", **told))
 
 
-_FROM_LOW_TO_HIGH = (
-    HypopnoeaRule.FOUR_PERCENT,
-    HypopnoeaRule.THREE_PERCENT,
-    HypopnoeaRule.THREE_PERCENT_OR_AROUSAL,
-)
-
-
 def _rules_in_order(test: SleepTest, thresholds: Thresholds) -> Iterator[Finding]:
     """Of one night a stricter rule gives no higher index."""
     if test.index_name is None or test.index_per_hour is None:
         return
     all_told = (ScoredIndex(test.index_name, test.hypopnoea_rule, test.index_per_hour), *test.further_indices)
     same = {
-        s.rule: s.per_hour for s in all_told if s.name in (IndexName.AHI, IndexName.REI) and s.rule in _FROM_LOW_TO_HIGH
+        s.rule: s.per_hour for s in all_told if s.name in (IndexName.AHI, IndexName.REI) and s.rule in FROM_LOW_TO_HIGH
     }
-    told = [(rule, same[rule]) for rule in _FROM_LOW_TO_HIGH if rule in same]
+    told = [(rule, same[rule]) for rule in FROM_LOW_TO_HIGH if rule in same]
     for (strict, low), (loose, high) in pairwise(told):
         if _exceeds(low, high, thresholds):
             values = {"low": low, "strict": strict.value, "high": high, "loose": loose.value, "on": test.day}

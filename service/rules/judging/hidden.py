@@ -37,14 +37,6 @@ def _alarm(name: str, sentence: Reason, days: int, *used: Threshold) -> Finding:
     return Finding(name, sentence, Weight.ALARM, party=Party.PHYSICIAN, days=days, thresholds=used)
 
 
-def central_on_treatment(test: SleepTest, thresholds: Thresholds) -> bool:
-    """Whether what is left with the appliance is mostly central, and enough to be called so."""
-    share, index = central_share(test), central_index(test)
-    if share is None or index is None:
-        return False
-    return share > thresholds.central_share.value and index >= thresholds.central_index.value
-
-
 def _central(test: SleepTest, baseline: SleepTest | None, thresholds: Thresholds) -> Iterator[Finding]:
     share, index, used = central_share(test), central_index(test), (thresholds.central_share, thresholds.central_index)
     if share is None and index is None:

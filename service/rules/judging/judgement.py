@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from service.rules.decision import Party, ResponseClass
-from service.rules.judging.comparison import Comparability, Comparison, Difference, Effect, compare, scored_alike
+from service.rules.judging.comparison import Comparability, Difference, Effect, TestComparison, compare, scored_alike
 from service.rules.judging.consistency import consistency
 from service.rules.judging.finding import Cause, Finding, Weight
 from service.rules.judging.hidden import CENTRAL, OXYGEN, hidden, worse_on_treatment
@@ -30,7 +30,7 @@ class Judgement:
     response_class: ResponseClass
     at_least: bool
     findings: tuple[Finding, ...]
-    comparison: Comparison | None
+    comparison: TestComparison | None
 
     @property
     def causes(self) -> tuple[Cause, ...]:
@@ -148,7 +148,7 @@ def _no_baseline(name: str, sentence: Reason, *used: Threshold) -> Finding:
     return Finding(name, sentence, Weight.NOTE, Cause.BASELINE, Party.PHYSICIAN, thresholds=used)
 
 
-def _not_comparable(test: SleepTest, comparison: Comparison) -> list[Finding]:
+def _not_comparable(test: SleepTest, comparison: TestComparison) -> list[Finding]:
     """What keeps two tests from being compared, as one finding each, or that a difference could undo the class."""
     if comparison.comparability is not Comparability.NOT_COMPARABLE:
         return []
@@ -164,7 +164,7 @@ def _with_worse(
     findings: list[Finding],
     test: SleepTest,
     baseline: SleepTest | None,
-    comparison: Comparison | None,
+    comparison: TestComparison | None,
     thresholds: Thresholds,
 ) -> list[Finding]:
     """The findings, with an index that rose when the two tests compare and nothing works against the result."""

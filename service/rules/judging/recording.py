@@ -9,6 +9,13 @@ from service.rules.sleep_test import SleepTest
 
 _WITHOUT_SLEEP = (TestKind.HOME_FLOW, TestKind.ARTERIAL_TONE, TestKind.OXIMETRY)
 
+FROM_LOW_TO_HIGH = (
+    HypopnoeaRule.FOUR_PERCENT,
+    HypopnoeaRule.THREE_PERCENT,
+    HypopnoeaRule.THREE_PERCENT_OR_AROUSAL,
+)
+"""The hypopnoea rules from the strictest, which gives the lowest index of a night, to the loosest."""
+
 
 def is_polysomnography(test: SleepTest) -> bool:
     """Whether the hours asked are those of a laboratory's polysomnography."""

@@ -14,7 +14,7 @@ from service.rules.stage import StageName
 from service.rules.words import day, number, rounded, sides, spoken
 from service.web.pages.course_table import check_in_in_words, test_in_words
 from service.web.pages.flags import flags_shown
-from service.web.pages.patient_lines import Line
+from service.web.pages.patient_lines import PatientLine
 from service.web.pages.reasons import decision_shown
 from service.web.pages.response_part import questions_shown, response_shown
 
@@ -29,8 +29,8 @@ class Section:
     title: str
     outcome: str = ""
     words: tuple[str, ...] = ()
-    main: tuple[Line, ...] = ()
-    lines: tuple[Line, ...] = ()
+    main: tuple[PatientLine, ...] = ()
+    lines: tuple[PatientLine, ...] = ()
     items: tuple[str, ...] = ()
     table: tuple[tuple[str, ...], ...] = ()
     reasons: tuple[dict[str, Any], ...] = ()
@@ -203,7 +203,7 @@ def _with_who(item: dict[str, Any]) -> str:
 def _rests_on(data: dict[str, Any]) -> Section:
     readiness = data["readiness"]
     response = data["response"] or {}
-    sources = [f"Source of a caution: {source}." for source in response.get("caution_sources", [])]
+    sources = [f"Source of a caution: {source}." for source in response.get("cites", [])]
     rule = f"Rule {readiness['rule']}, version {readiness['rule_version']}; inputs {data['inputs_sha256'][:16]}."
     where = f"The decision with every record it was made from: CarePlan/{data['case_number']} of this service."
     return Section("What this rests on", words=(rule, where, *sources))

@@ -25,7 +25,7 @@ _CHECK_IN = tuple(PATIENT[name].partition("{")[0] for name in ("patient.check-in
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class PatientLine:
     """A sentence for a patient; one that tells to call somebody with the number, where it is known."""
 
     words: str
@@ -47,29 +47,29 @@ class Line:
         return f"{self.before} {self.telephone.text}." if self.telephone else self.words
 
 
-def lines_of(instruction: str, telephones: Mapping[str, Telephone]) -> list[Line]:
+def lines_of(instruction: str, telephones: Mapping[str, Telephone]) -> list[PatientLine]:
     """An instruction sentence by sentence, each that tells whom to call with the number."""
     return [_line(words, telephones) for words in _SENTENCE.split(instruction) if words]
 
 
-def _line(words: str, telephones: Mapping[str, Telephone]) -> Line:
+def _line(words: str, telephones: Mapping[str, Telephone]) -> PatientLine:
     act = words.rpartition("? ")[2]
     whom = next((office for start, office in _WHOM if act.startswith(start)), "")
-    return Line(words, telephones.get(whom))
+    return PatientLine(words, telephones.get(whom))
 
 
-def cautions(instruction: str, week: Iterable[Line], telephones: Mapping[str, Telephone]) -> list[Line]:
+def cautions(instruction: str, week: Iterable[PatientLine], telephones: Mapping[str, Telephone]) -> list[PatientLine]:
     """When to call whom, without what this week forbids altogether."""
     forbidden = any(line.words == _FIRST[0] for line in week)
     return [line for line in lines_of(instruction, telephones) if not (forbidden and line.words == _LAST[1])]
 
 
-def numbers_of(telephones: Mapping[str, Telephone]) -> list[Line]:
+def numbers_of(telephones: Mapping[str, Telephone]) -> list[PatientLine]:
     """The numbers that are known, each as a line of its own."""
-    return [Line(f"{words}.", telephones[office]) for office, words in _NAMES.items() if office in telephones]
+    return [PatientLine(f"{words}.", telephones[office]) for office, words in _NAMES.items() if office in telephones]
 
 
-def main_message(lines: Sequence[Line]) -> tuple[list[Line], list[Line]]:
+def main_message(lines: Sequence[PatientLine]) -> tuple[list[PatientLine], list[PatientLine]]:
     """The main message, one to three sentences, and what stands below it.
 
     What is forbidden and whom to call go first; without any of it the act of the week is the message.
@@ -82,10 +82,10 @@ def main_message(lines: Sequence[Line]) -> tuple[list[Line], list[Line]]:
     return [one for one in lines if one in chosen], [one for one in lines if one not in chosen]
 
 
-def is_urgent(lines: Iterable[Line]) -> bool:
+def is_urgent(lines: Iterable[PatientLine]) -> bool:
     """Whether something is forbidden or somebody has to be called."""
     return any(one.words in _FIRST or _calls(one) for one in lines)
 
 
-def _calls(line: Line) -> bool:
+def _calls(line: PatientLine) -> bool:
     return line.words.startswith(tuple(start for start, _ in _WHOM))

@@ -45,7 +45,7 @@ def response_shown(response: dict[str, Any], course: Course, questions: Iterable
         "relapse": response["relapse"],
         "notes": [*certainty["sentences"], *(m["sentence"] for m in response["measures"]), response["wear"]],
         "cautions": response["cautions"],
-        "caution_sources": response.get("caution_sources", []),
+        "caution_sources": response["cites"],
         "suggestions": suggestions_shown(response),
         "table": _side_by_side(response, before, after),
         "chart": tests_chart(before, after, certainty) if before and after else None,

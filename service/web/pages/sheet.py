@@ -7,7 +7,7 @@ from typing import Any
 from service.pipeline.page_reads import CaseRead
 from service.rules.reason import say
 from service.web.pages.papers import Paper, Section, paper_of
-from service.web.pages.patient_lines import Line, cautions, lines_of, main_message, numbers_of
+from service.web.pages.patient_lines import PatientLine, cautions, lines_of, main_message, numbers_of
 
 _WEEK, _CALLS = "This week", "Cautions"
 _NOT_FOR_PATIENTS = ("Next: ", "Nothing is due", "Dental office")
@@ -35,7 +35,7 @@ def sheet_of(held: CaseRead) -> Paper:
     return paper_of("Your instruction sheet", held, ("dental_office",), sections, say("patient.caution"))
 
 
-def _calls(instruction: str, now: list[Line], held: CaseRead) -> tuple[Line, ...]:
+def _calls(instruction: str, now: list[PatientLine], held: CaseRead) -> tuple[PatientLine, ...]:
     """When to call whom, with the numbers; the numbers alone where the sentence names nobody."""
     lines = cautions(instruction, now, held.telephones)
     told = {line.telephone for line in lines}

@@ -6,7 +6,6 @@ import re
 from collections import Counter
 from html import unescape
 from html.parser import HTMLParser
-from typing import Any
 from xml.etree import ElementTree
 
 import pytest
@@ -15,8 +14,6 @@ from starlette.testclient import TestClient
 
 from service.fhir.engine import CAUTION
 from service.pipeline import Pipeline
-from service.pipeline.citations import uncited
-from service.rules.thresholds import Thresholds
 from tests.conftest import Clock
 from tests.web.messages import Case, changed, example, referral, second_referral
 from tests.web.pages.forms import filled
@@ -37,10 +34,6 @@ def _page(case: Case) -> str:
     return answer.text
 
 
-def _uncited(data: Any) -> Any:
-    return uncited(data, Thresholds())
-
-
 def _tested(client: TestClient) -> Case:
     case = Case(client).fitted()
     case.sent("progress", example("dental-office/progress"))
@@ -50,7 +43,7 @@ def _tested(client: TestClient) -> Case:
 
 def test_each_reason_has_its_word_value_threshold_mark_and_source(case: Case) -> None:
     page = unescape(_page(case))
-    data = _uncited(case.client.get(f"/cases/{case.number}").json())
+    data = case.client.get(f"/cases/{case.number}").json()
     known = {t["name"]: t for t in data["readiness"]["thresholds"]}
     for criterion in data["readiness"]["criteria"]:
         assert criterion["title"] in page
@@ -65,7 +58,7 @@ def test_each_reason_has_its_word_value_threshold_mark_and_source(case: Case) ->
 
 
 def test_every_other_decision_has_its_reasons_on_a_page_of_their_own(case: Case) -> None:
-    data = _uncited(case.client.get(f"/cases/{case.number}").json())
+    data = case.client.get(f"/cases/{case.number}").json()
     answer = case.client.get(f"/cases/{case.number}/reasons")
     assert answer.status_code == 200
     page, places = unescape(answer.text), re.findall(r'<h2 id="([a-z-]+)"', answer.text)
@@ -77,6 +70,7 @@ def test_every_other_decision_has_its_reasons_on_a_page_of_their_own(case: Case)
         for criterion in data[name]["criteria"]:
             assert {criterion["title"], criterion["sentence"]} <= set(re.findall(r"<(?:h4|p)>([^<]+)</", page))
             assert all(known[t]["meaning"] in page for t in criterion["thresholds"])
+            assert not criterion["cites"] or f"<dd>{criterion['cites']}</dd>" in page
             for source in criterion["inputs"]:
                 assert f'href="/fhir/{source["reference"]}/_history/{source["version"]}"' in page
     led = re.findall(rf'href="/cases/{case.number}/reasons#([a-z-]+)">Reasons: ([^<]+)<', _page(case))
@@ -175,10 +169,11 @@ def test_the_values_of_the_chart_stand_in_a_table(client: TestClient) -> None:
 def test_tests_stand_side_by_side_with_their_intervals(client: TestClient) -> None:
     case = _tested(client)
     page = _page(case)
-    response = _uncited(client.get(f"/cases/{case.number}").json()["response"])
+    response = client.get(f"/cases/{case.number}").json()["response"]
     low, high = response["certainty"]["index_after_per_hour"]
     assert f"({low:g} to {high:g})" in page
-    for sentence in (*response["certainty"]["sentences"], *response["cautions"]):
+    assert response["cites"]
+    for sentence in (*response["certainty"]["sentences"], *response["cautions"], *response["cites"]):
         assert sentence in unescape(page)
 
 
