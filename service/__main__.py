@@ -1,4 +1,4 @@
-"""The command line: `airway-relay serve | deliver | client | person | key | demo | decide | check | rules | rehearse | replay`.
+"""The command line: `airway-relay serve | deliver | organisation | client | person | key | demo | decide | check | rules | rehearse | replay`.
 
 Each command imports what it needs itself.
 """
@@ -36,6 +36,10 @@ def _run(options: argparse.Namespace) -> int:
         from service.commands.client import client
 
         return client(options)
+    if options.command == "organisation":
+        from service.commands.organisation import organisation
+
+        return organisation(options)
     if options.command == "person":
         from service.commands.person import person
 

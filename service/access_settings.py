@@ -25,6 +25,7 @@ class AccessSettings:
     tls_certificate: str = ""
     tls_key: str = ""
     proxies: tuple[str, ...] = ()
+    refuses_unknown_offices: bool = False
     sign_in: SignInSettings = field(default_factory=SignInSettings)
 
     def faults(self, loopback: bool) -> Iterator[str]:
@@ -66,6 +67,9 @@ def access_settings(environment: Mapping[str, str]) -> AccessSettings:
     on = environment.get("AIRWAY_RELAY_ACCESS", "off")
     if on not in ("on", "off"):
         raise ValueError("AIRWAY_RELAY_ACCESS is on or off.")
+    unknown_offices = environment.get("AIRWAY_RELAY_UNKNOWN_OFFICES", "keep")
+    if unknown_offices not in ("keep", "refuse"):
+        raise ValueError("AIRWAY_RELAY_UNKNOWN_OFFICES is keep or refuse.")
     try:
         hosts = Egress(
             environment.get("AIRWAY_RELAY_JWKS_HOSTS", ""),
@@ -84,6 +88,7 @@ def access_settings(environment: Mapping[str, str]) -> AccessSettings:
         audience=environment.get("AIRWAY_RELAY_AUDIENCE", ""),
         tls_certificate=environment.get("AIRWAY_RELAY_TLS_CERTIFICATE", ""),
         tls_key=environment.get("AIRWAY_RELAY_TLS_KEY", ""),
+        refuses_unknown_offices=unknown_offices == "refuse",
         proxies=tuple(environment.get("AIRWAY_RELAY_PROXIES", "").replace(",", " ").split()),
         sign_in=sign_in_settings(environment),
     )

@@ -13,6 +13,7 @@ from service import __version__
 from service.access.client_proof import KeyProof, SecretProof
 from service.outbound.fetch import HttpFetcher
 from service.pipeline import Pipeline
+from service.pipeline.access.directory import Directory
 from service.pipeline.access.open_id import Client, OpenId
 from service.pipeline.access.parts import AccessParts, other_access, own_access
 from service.pipeline.access.people import People
@@ -34,9 +35,12 @@ def build_pipeline(settings: Settings, clock: Callable[[], datetime] | None = No
         __version__,
     )
     pipeline.index_all()
-    pipeline.fill_parties()
+    pipeline.refuses_unknown_offices = settings.access.refuses_unknown_offices
+    if settings.access.on:
+        pipeline.fill_parties()
     pipeline.engine()
     pipeline.bring_up()
+    Directory(pipeline).bring_up()
     return pipeline
 
 

@@ -239,6 +239,11 @@ def _last_told(documented: list[StoredFact], name: str) -> bool | None:
     return max(told)[2] if told else None
 
 
+def _undelivered_since(tasks: list[StoredFact]) -> date | None:
+    held = tasks[-1].small.get("undelivered_since") if tasks else None
+    return _day(held) if held else None
+
+
 def _referral(of: Any) -> Referral | None:
     """The referral of the case: the earliest order, its Task's state and what the referral carries along."""
     orders: list[StoredFact] = sorted(of("referral"), key=lambda f: (f.small["day"], f.source))
@@ -269,4 +274,6 @@ def _referral(of: Any) -> Referral | None:
         pap_contraindicated=True if told == "contraindicated" else None,
         dentist_licensed=_last_told(documented, "dentist_licensed"),
         told_in=_told_in(of, pap),
+        undelivered_since=_undelivered_since(tasks),
+        sent_by_laboratory=bool(tasks) and tasks[-1].small.get("undelivered") == "undelivered-laboratory",
     )

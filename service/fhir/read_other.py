@@ -23,6 +23,10 @@ _DEVICE_LENGTHS = {
 }
 
 
+UNDELIVERED = ("undelivered-laboratory", "undelivered-physician")
+"""The business status of a referral's Task that waits undelivered, by who sent it."""
+
+
 def read_other(reading: Reading) -> Small | None:
     """The fact in a resource of these types; None when it holds none the rules use."""
     reader = _READERS.get(reading.resource["resourceType"])
@@ -123,6 +127,9 @@ def _task(reading: Reading) -> Small | None:
         "acted": reading.day_in(acted, "end", "executionPeriod") if isinstance(acted, dict) else None,
         "modified": reading.day_in(reading.resource, "lastModified", ""),
         "stored": str(reading.resource.get("meta", {}).get("lastUpdated", ""))[:10],
+        "undelivered": next(
+            (c for c in UNDELIVERED if has_code(reading.resource.get("businessStatus"), local(c))), None
+        ),
     }
 
 
@@ -142,7 +149,14 @@ def with_moves(task: Small, before: Small | None) -> Small:
     began = task["began"]
     if began and moves and moves[0][1] == "in-progress" and began < moves[0][0]:
         moves.insert(0, [began, "accepted"])
-    return {**task, "moves": moves}
+    return {**task, "moves": moves, "undelivered_since": _undelivered_since(task, before)}
+
+
+def _undelivered_since(task: Small, before: Small | None) -> str | None:
+    """The day from which a referral waits undelivered, carried on from the version before; None for one delivered."""
+    if not task["undelivered"]:
+        return None
+    return (before or {}).get("undelivered_since") or task["stored"]
 
 
 def _device(reading: Reading) -> Small | None:

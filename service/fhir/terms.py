@@ -240,5 +240,7 @@ LOCAL_TERMS: dict[str, str] = {
     "effective-index": "Effective index over the whole night",
     "ready-for-retest": "Ready for retest",
     "retest-ordered": "Retest ordered",
+    "undelivered-laboratory": "Not delivered: the laboratory that sent it sees to it",
+    "undelivered-physician": "Not delivered: the physician's office that sent it sees to it",
     **JUDGED_TERMS,
 }

@@ -15,7 +15,7 @@ from service.rules.case_view import CaseView
 from service.rules.decision import Party
 from service.rules.facts import CaseFacts
 from service.rules.stage import StageName, open_cancellation
-from service.store import notices, resources
+from service.store import notices, parties, resources
 from service.store.cases import Case
 from service.store.ids import new_id
 
@@ -55,7 +55,7 @@ def announce(connection: Connection, case: Case, was: Move, derived: Derived, vi
             made_at=now,
             whose_move=case.whose_move,
             owner=owner,
-            organization=_organization(connection, owner),
+            organization=_party(connection, case, derived) or _organization(connection, owner),
             stage=case.stage,
             since=case.waiting_since,
             urgent=case.urgent,
@@ -86,6 +86,16 @@ def _owner(connection: Connection, case: Case, facts: CaseFacts) -> str:
         laboratory = reference_of(performers[0])
         if laboratory:
             return laboratory
+    return ""
+
+
+def _party(connection: Connection, case: Case, derived: Derived) -> str:
+    """The registered organisation whose move it is, where that is one of the two offices; empty for another party."""
+    if case.whose_move == Party.DENTIST:
+        return derived.asked_of
+    if case.whose_move == Party.PHYSICIAN:
+        placers = sorted(o for o, part in parties.of_case(connection, case.case_number) if part == parties.PLACER)
+        return placers[0] if placers else ""
     return ""
 
 

@@ -11,8 +11,9 @@ from service.fhir.referral_task import WORKING, Role, cell, refusal
 from service.inbound.plain import Move
 from service.pipeline.derived import stored
 from service.pipeline.fact_rows import state_of
+from service.pipeline.identified import changed_elements
 from service.pipeline.identify import Identified
-from service.pipeline.referral_moves import Moved, Situation, changed_elements, moved_body, role_of
+from service.pipeline.referral_moves import Moved, Situation, moved_body, role_of
 from service.store.ids import new_id
 from service.store.resources import Stored
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 import time
+from dataclasses import dataclass
 from datetime import date
 
 from sqlalchemy import Connection
@@ -17,13 +18,16 @@ from service.fhir.dates import instant_after
 from service.fhir.facts_shape import facts_shape
 from service.fhir.json_text import write
 from service.fhir.read_facts import assemble
+from service.fhir.reading import Small
 from service.pipeline import decide
+from service.pipeline.access import delivered
 from service.pipeline.derived import Derived, stored
-from service.pipeline.fact_rows import task_small
+from service.pipeline.fact_rows import facts_after, task_small
 from service.pipeline.facts_anew import is_outdated, read_anew
 from service.pipeline.reading import Reads, is_stale
+from service.pipeline.referral_moves import with_delivery
 from service.pipeline.rows import touched_by
-from service.pipeline.spent import held_facts, in_use, mark
+from service.pipeline.spent import Held, held_facts, in_use, mark
 from service.rules.case_view import view_case
 from service.rules.facts import CaseFacts
 from service.rules.stage import StageName
@@ -34,6 +38,21 @@ from service.store.resources import Stored
 
 _log = logging.getLogger("airway_relay")
 _BATCH = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Anew:
+    """A case to decide anew without a message: what is stored of it, as of which day, and why.
+
+    With `keeps_time` the case counts as not changed.
+    """
+
+    case: Case
+    derived: Derived
+    held: Held
+    on: date
+    why: str
+    keeps_time: bool = False
 
 
 class Days(Reads):
@@ -95,23 +114,49 @@ class Days(Reads):
             if not (outdated or recorded) and self._noted(case, derived, facts, today):
                 return cases.save(tx, case)
             on = self._last_day(case, derived, facts) if outdated else None
-            before = case.changed_at
-            now = instant_after(self._clock(), before)
-            used = in_use(facts, held, derived, self.engine(), self.site.thresholds, on or today)
-            task = self._decide(tx, case, derived, used, on or today, now, None)
-            case.changed_at = before if on else now
-            if task is not None:
-                row = Fact(task.type, task.id, task.version, write(task_small(task, held.facts)))
-                cases.replace_facts(tx, case_number, [(task.type, task.id)], [row])
-            mark(tx, derived, held, facts, used)
-            rows = [*([task] if task else []), *derived.rows]
-            cases.save(tx, case)
             why = "decided anew by another release" if outdated else "decided anew for the day"
-            done = Interaction("operation", new_id(), why, touched_by(rows), [case.patient])
-            audit = audit_event(done, Asker(), now)
-            resources.append_versions(tx, [*rows, stored(audit, new_id(), 1, case_number, now)])
+            self._decide_anew(tx, Anew(case, derived, held, on or today, why, keeps_time=on is not None), None)
 
         self._database.write(work)
+
+    def deliver_waiting(self, case_number: str) -> bool:
+        """Resolve again what waits of a case by today's bindings, and decide it anew; whether a party was added."""
+
+        def work(tx: Connection) -> bool:
+            case = cases.lock(tx, case_number)
+            if case is None:
+                return False
+            derived = Derived.of(case_number, case.derived)
+            if not delivered.deliver(tx, case, derived):
+                return False
+            if is_outdated(case):
+                read_anew(tx, case, derived)
+            held = held_facts(tx, derived, self.engine(), self.today())
+            task = with_delivery(tx, case, derived, None, instant_after(self._clock(), case.changed_at))
+            self._decide_anew(tx, Anew(case, derived, held, self.today(), "an office was bound"), task)
+            return True
+
+        return self._database.write(work)
+
+    def _decide_anew(self, tx: Connection, anew: Anew, task: Stored | None) -> None:
+        """Decide a case and write what that changes; `task` is a version of its Task due before the decision."""
+        case, derived, before = anew.case, anew.derived, anew.held.facts
+        last, now = case.changed_at, instant_after(self._clock(), case.changed_at)
+        told: dict[str, Small | None] = {case.task: task_small(task, before)} if task else {}
+        facts = assemble(facts_after(before, told, {case.task: task.version} if task else {}))
+        used = in_use(facts, anew.held, derived, self.engine(), self.site.thresholds, anew.on)
+        task = self._decide(tx, case, derived, used, anew.on, now, task)
+        case.changed_at = last if anew.keeps_time else now
+        if task is not None:
+            row = Fact(task.type, task.id, task.version, write(task_small(task, before)))
+            cases.replace_facts(tx, case.case_number, [(task.type, task.id)], [row])
+        mark(tx, derived, anew.held, facts, used)
+        rows = [*([task] if task else []), *derived.rows]
+        case.derived = derived.text()
+        cases.save(tx, case)
+        done = Interaction("operation", new_id(), anew.why, touched_by(rows), [case.patient])
+        audit = audit_event(done, Asker(), now)
+        resources.append_versions(tx, [*rows, stored(audit, new_id(), 1, case.case_number, now)])
 
     def _last_day(self, case: Case, derived: Derived, facts: CaseFacts) -> date | None:
         """The day whose decision a closed case keeps; None for one that is not closed, or not by this release's rules.

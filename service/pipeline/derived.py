@@ -32,6 +32,9 @@ class Derived:
 
     `spent_before` and `spent_by` say for which decisions the marks of spent facts hold; `standing` is a digest of what
     matters of the decision that the resources tell; `replaced_because` how the referral before this one ended.
+    `waits_for` are the parts of the offices for whose binding the referral waits, `asked_of` the registered organisation
+    of the dental office it is asked of, `sent_by` the kind of office that sent it, `offices` the entries of the directory
+    that the parties were told of.
     """
 
     case_number: str
@@ -47,6 +50,10 @@ class Derived:
     standing: str = ""
     to_cancel: str = ""
     replaced_because: str = ""
+    waits_for: list[str] = field(default_factory=list)
+    asked_of: str = ""
+    sent_by: str = ""
+    offices: list[str] = field(default_factory=list)
     found_by: dict[str, str] = field(default_factory=dict)
     """Digest of the values each is found by, so that the search index is written only where they change."""
     rows: list[Stored] = field(default_factory=list)

@@ -54,3 +54,9 @@ def content_of(body: dict[str, Any]) -> Resource:
 def same_content(body: str, resource: Resource) -> bool:
     """Whether a stored body says the same as a resource, to the last digit."""
     return write_canonical(content_of(load(body))) == write_canonical(content_of(resource))
+
+
+def changed_elements(before: Resource, after: Resource) -> set[str]:
+    """Names of the elements in which two versions of a resource differ, beside id, meta and narrative."""
+    names = ({*before, *after}) - {"id", "meta", "text"}
+    return {n for n in names if write_canonical({"v": before.get(n)}) != write_canonical({"v": after.get(n)})}

@@ -14,7 +14,7 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from service.errors import Category, refuse
+from service.errors import Category, Problem, Refused, refuse
 from service.fhir.audit_event import Interaction, audit_event
 from service.fhir.dates import instant, instant_after
 from service.fhir.engine import ENGINE_ID, rule_engine
@@ -85,6 +85,7 @@ class Pipeline(Days, Searches):
     ) -> None:
         super().__init__(database, site, clock, zone)
         self._version = version
+        self.refuses_unknown_offices = False
         self._engine: Source | None = None
 
     def receive(
@@ -138,7 +139,7 @@ class Pipeline(Days, Searches):
         if opened:
             case = which_case.open_case(items, now)
             derived.case_number = case.case_number
-        which_case.check_references(tx, items, _own_references(items, case))
+        which_case.check_references(tx, items, _own_references(items, None if opened else case))
         if case is not None:
             which_case.check_belonging(items, case, opened)
             because = which_case.note_replaced(tx, items, case)
@@ -146,7 +147,8 @@ class Pipeline(Days, Searches):
         smalls = checks.read_all(items, received.plain, today, moment)
         sender = permitted.check(tx, received.sender, case, opened, mapped, items)
         if case is not None:
-            parties.record(tx, case, items, sender, opened)
+            unbound = parties.record(tx, case, derived, items, sender, opened)
+            self._say_unbound(items, unbound)
         permitted.wrote(tx, sender, items)
         check_unreferred(tx, items)
         if mapped.move is not None and not mapped.drafts:
@@ -188,11 +190,12 @@ class Pipeline(Days, Searches):
             if task is None:
                 body = referral_moves.new_task(case, now)
                 task = stored(body, body["id"], 1, case.case_number, now)
+            task = referral_moves.with_delivery(tx, case, derived, task, now)
         else:
             known = facts_after(before, smalls, versions)
             at = referral_moves.Situation(tx, case, derived, sender, before, known, now, today.isoformat())
             moved = referral.moved(at, items, mapped.move, bool(mapped.drafts), task)
-            task = moved.task
+            task = referral_moves.with_delivery(tx, case, derived, moved.task, now)
             if any((i.written or i.what == "deleted") and not is_red_flag_closure(i.resource) for i in items):
                 referral_moves.check_open(case, state_of(before))
         for row in moved.others:
@@ -216,6 +219,14 @@ class Pipeline(Days, Searches):
         else:
             cases.save(tx, case)
         return [*others.values(), *([task] if task else []), *derived.rows], [*moved.notes, *remarks]
+
+    def _say_unbound(self, items: Sequence[Identified], unbound: Sequence[Problem]) -> None:
+        """Tell the sender of the parties that are not bound. Refused instead where the operator wants that."""
+        if unbound and self.refuses_unknown_offices:
+            raise Refused(unbound)
+        referral = next((i for i in items if i.draft.type in ("ServiceRequest", "DiagnosticReport")), None)
+        if referral is not None:
+            referral.draft.warnings = (*referral.draft.warnings, *unbound)
 
     def _decide(
         self, tx: Connection, case: Case, derived: Derived, facts: CaseFacts, today: date, now: str, task: Stored | None

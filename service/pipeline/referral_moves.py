@@ -8,14 +8,17 @@ from itertools import pairwise
 
 from sqlalchemy import Connection
 
+from service.access.grant import Office
 from service.errors import Category, Problem, Refused
 from service.fhir.build import Resource, ref
 from service.fhir.codes import has_code, local
-from service.fhir.json_text import load, write_canonical
+from service.fhir.json_text import load
 from service.fhir.read_facts import StoredFact
+from service.fhir.read_other import UNDELIVERED
 from service.fhir.reading import Small
 from service.fhir.referral_task import ENDED, Guard, Role, Verdict, already_past, cell, refusal
 from service.inbound.plain import Move
+from service.pipeline.access.delivered import why_not_delivered
 from service.pipeline.access.sender import Sender
 from service.pipeline.derived import Derived, stored
 from service.pipeline.identify import content_of
@@ -27,6 +30,8 @@ from service.store.resources import Stored
 
 OWN_BUSINESS_STATUS = {StageName.READY_FOR_TEST: "ready-for-retest", StageName.TEST_ORDERED: "retest-ordered"}
 """Set by the service alone. «retest-ordered» is the physician's act all the same: it follows from the order."""
+_UNDELIVERED_BY: dict[str, str] = {Office.SLEEP_LAB: UNDELIVERED[0], Office.PHYSICIAN: UNDELIVERED[1]}
+"""Of a referral that waits for a binding, by the kind of office that sent it."""
 
 
 @dataclass(slots=True)
@@ -169,7 +174,7 @@ def check_move(
     if asked.verdict is Verdict.REFUSED:
         return [Problem(Category.BUSINESS_RULE, refusal(start, end, role), path)]
     problems: list[Problem] = []
-    owner = task.get("owner", {}).get("reference")
+    owner = at.derived.asked_of or task.get("owner", {}).get("reference")
     if Guard.OWNER in asked.guards and at.sender.organisation not in (None, owner):
         sentence = f"The referral is asked of {owner or 'nobody by name'}; another dental office does not move it."
         problems.append(Problem(Category.BUSINESS_RULE, sentence, path))
@@ -180,12 +185,6 @@ def check_move(
         sentence = f"A referral that is «{start}» is made «{end}» only with a reason."
         problems.append(Problem(Category.INVALID, sentence, reason_path))
     return problems
-
-
-def changed_elements(before: Resource, after: Resource) -> set[str]:
-    """Names of the elements in which two versions of a resource differ, beside id, meta and narrative."""
-    names = ({*before, *after}) - {"id", "meta", "text"}
-    return {n for n in names if write_canonical({"v": before.get(n)}) != write_canonical({"v": after.get(n)})}
 
 
 def _shows_work(small: Small) -> bool:
@@ -222,6 +221,8 @@ def with_business_status(
     A business status of the dental office's own stays until the service has one to set.
     """
     wanted = OWN_BUSINESS_STATUS.get(stage.name, "")
+    if stage.name is StageName.REFERRED and derived.business_status in UNDELIVERED:
+        wanted = derived.business_status
     if pending is None and wanted == derived.business_status:
         return None
     derived.business_status = wanted
@@ -239,6 +240,33 @@ def with_business_status(
     return stored(content_of(body), held.id, version, case.case_number, now)
 
 
+def with_delivery(
+    connection: Connection, case: Case, derived: Derived, pending: Stored | None, now: str
+) -> Stored | None:
+    """The Task as delivered or not: while nobody has taken up a referral that waits for a binding, it says so and why.
+
+    `pending` is a version already due in this message.
+    """
+    if not derived.waits_for and derived.business_status not in UNDELIVERED:
+        return pending
+    held = pending or resources.current(connection, *case.task.split("/"))
+    assert held is not None, "a case has a Task"
+    body = load(held.body)
+    waits = bool(derived.waits_for) and body["status"] == "requested"
+    wanted = _UNDELIVERED_BY[derived.sent_by or Office.PHYSICIAN] if waits else ""
+    why = why_not_delivered(derived) if waits else ""
+    if (derived.business_status, body.get("statusReason", {}).get("text", "")) == (wanted, why):
+        return pending
+    if own_business_status(body) in UNDELIVERED:
+        body = {k: v for k, v in body.items() if k not in ("businessStatus", "statusReason")}
+    if waits:
+        body |= {"businessStatus": local(wanted).concept, "statusReason": {"text": why}}
+    derived.business_status = wanted
+    version = held.version if pending else held.version + 1
+    return stored(content_of(body), held.id, version, case.case_number, now)
+
+
 def own_business_status(task: Resource) -> str:
     """The business status of a Task when it is one the service alone sets, else empty."""
-    return next((n for n in OWN_BUSINESS_STATUS.values() if has_code(task.get("businessStatus"), local(n))), "")
+    own = (*OWN_BUSINESS_STATUS.values(), *UNDELIVERED)
+    return next((n for n in own if has_code(task.get("businessStatus"), local(n))), "")

@@ -9,8 +9,9 @@ from service.fhir.json_text import load
 from service.fhir.read_other import is_referral, is_referral_task
 from service.fhir.reading import reference_of
 from service.fhir.referral_task import Guard, Role, cell, refusal
+from service.pipeline.identified import changed_elements
 from service.pipeline.identify import Identified
-from service.pipeline.referral_moves import Situation, changed_elements, check_move, own_business_status
+from service.pipeline.referral_moves import Situation, check_move, own_business_status
 from service.store import cases, resources
 
 _TASK_MAY_CHANGE = frozenset(
@@ -73,7 +74,7 @@ def _business_status(before: dict, task: dict, role: Role, path: str) -> list[Pr
     wanted, was = own_business_status(task), own_business_status(before)
     if not wanted or wanted == was:
         return []
-    who = "the service alone" if wanted == "ready-for-retest" else "the physician's order of the test"
+    who = "the physician's order of the test" if wanted == "retest-ordered" else "the service alone"
     sentence = f"The business status cannot be made «{wanted}» from «{was or 'none'}» by the {role}: {who} sets it."
     return [Problem(_RULE, sentence, f"{path}.businessStatus")]
 

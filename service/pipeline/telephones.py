@@ -8,11 +8,11 @@ from sqlalchemy import Connection
 
 from service.fhir.json_text import load
 from service.fhir.telephone import telephone_of
-from service.pipeline.access.parties import organisation_of
+from service.pipeline.access.naming import office_named
 from service.pipeline.fact_rows import split
 from service.rules.kinds import Office
 from service.rules.site import Site
-from service.store import parties, resources
+from service.store import directory, resources
 
 _DENTIST, _PHYSICIAN = Office.DENTIST.value, Office.PHYSICIAN.value
 ACCORDING_TO_THE_REFERRAL = "according to the referral"
@@ -36,11 +36,10 @@ def telephones_of(
 ) -> dict[str, Telephone]:
     """The numbers by office, `dentist` and `physician`, of the two that a case names; one that is not known is left out.
 
-    An organisation's record counts as its own word when the organisation itself wrote it; while access control is off
-    nothing tells who did.
+    The record of a registered organisation counts as its own word; any other is what a sender says of it.
     """
     named = ((_DENTIST, dental_office, site.dentist_telephone), (_PHYSICIAN, physician, site.physician_telephone))
-    acting = {office: organisation_of(connection, held) for office, held, _ in named if held}
+    acting = {office: office_named(connection, held) for office, held, _ in named if held}
     current = resources.current_of(
         connection, [split(organisation) for organisation in acting.values() if organisation]
     )
@@ -49,7 +48,7 @@ def telephones_of(
         organisation = acting.get(office, "")
         found = current.get(split(organisation)) if organisation else None
         number = telephone_of(load(found.body)) if found and not found.deleted else ""
-        if number and parties.written_by(connection, organisation, [split(organisation)]):
+        if number and directory.registered(connection, [organisation]):
             told[office] = Telephone(number)
         elif set_here:
             told[office] = Telephone(set_here)

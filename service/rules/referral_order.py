@@ -15,6 +15,8 @@ class Referral:
 
     `conditions` are the symptoms and comorbidities told with the referral, in plain words such as `hypertension`.
     `state_since` is the history of `state` where it is known: the day on which each state was entered.
+    `undelivered_since` is the day from which the referral waits because an office that it names is not registered with
+    the service, and `sent_by_laboratory` whose move that is: the laboratory's or else the physician's.
     `told_in` names the resource behind a field that is no element of the order itself. `dental_office` is the reference
     of the organisation that is to treat.
     """
@@ -35,6 +37,8 @@ class Referral:
     dental_office: str | None = None
     state_since: tuple[tuple[date, ReferralState], ...] = ()
     told_in: tuple[tuple[str, Source], ...] = ()
+    undelivered_since: date | None = None
+    sent_by_laboratory: bool = False
 
     def told_by(self, name: str) -> tuple[Source, ...]:
         """The resource versions from which a field was read: those of `told_in`, else the order itself."""

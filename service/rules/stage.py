@@ -15,6 +15,7 @@ from service.rules.follow_up import FollowUp, FollowUpOutcome
 from service.rules.kinds import PhysicianChoice, ReferralState
 from service.rules.readiness import assess_readiness, ready_since
 from service.rules.reason import say
+from service.rules.referral_order import Referral
 from service.rules.response import Response
 from service.rules.settled_by_others import open_order
 from service.rules.silence import silent_since
@@ -108,6 +109,8 @@ def _stage(
         return Stage(StageName.CLOSED, Party.PHYSICIAN, entered, say("stage.nothing-delivered"))
     if course.appliance is None and referral is None:
         return Stage(StageName.REFERRED, Party.PHYSICIAN, as_of, say("stage.no-referral"))
+    if course.appliance is None and referral and referral.undelivered_since and state is ReferralState.REQUESTED:
+        return _undelivered(referral, thresholds)
     if course.appliance is None:
         return _before_delivery(state, began)
     titrating = _titrating(course, facts, course.appliance, readiness, step, thresholds)
@@ -180,6 +183,15 @@ def _moves_since(course: Course, facts: CaseFacts, step: Decision, thresholds: T
             break
         found = before
     return found
+
+
+def _undelivered(referral: Referral, thresholds: Thresholds) -> Stage:
+    """A referral that the dental office has not got: the move is the sender's, never the dentist's."""
+    since = referral.undelivered_since
+    assert since is not None
+    mover = Party.SLEEP_LAB if referral.sent_by_laboratory else Party.PHYSICIAN
+    due = since + timedelta(days=int(thresholds.undelivered_days.value))
+    return Stage(StageName.REFERRED, mover, since, say("stage.undelivered", on=since), due=due)
 
 
 def _before_delivery(state: ReferralState, began: date) -> Stage:

@@ -78,6 +78,15 @@ class FollowUpThresholds:
     bite_interval_days: Threshold = threshold(
         "180", "d", "90", "730", Mark.POLICY, NONE_FOUND, "days between two examinations before a change is judged"
     )
+    undelivered_days: Threshold = threshold(
+        "3",
+        "d",
+        "1",
+        "14",
+        Mark.POLICY,
+        NONE_FOUND,
+        "days in which the sender has a referral delivered that names an office not registered here",
+    )
     referral_answer_days: Threshold = threshold(
         "14", "d", "3", "60", Mark.POLICY, NONE_FOUND, "days for an answer to a referral, or to a request to cancel one"
     )

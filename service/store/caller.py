@@ -12,8 +12,8 @@ Kinds = tuple[tuple[str, frozenset[str] | None], ...]
 class Caller:
     """Whoever asks: their organisation (`Organization/id`), and the types of resources they may read.
 
-    An organisation sees the cases it is a party to, the patients of those, and what it wrote about no case; the
-    directory (practitioners, organisations) is everybody's. None sees every case, and every type.
+    An organisation sees the cases it is a party to with the patients and the offices that those name, what it wrote
+    about no case, and the registered organisations. None sees every case, and every type.
     """
 
     organisation: str | None = None

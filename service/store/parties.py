@@ -9,6 +9,8 @@ from sqlalchemy import Connection, exists, insert, select, update
 from service.store import query
 from service.store.query import CASES, PARTIES, SEEN
 
+PLACER, FULFILLER, LAB = "placer", "fulfiller", "lab"
+"""As what an organisation is a party: the physician's, the dental office's, a laboratory's."""
 _P, _R = PARTIES.c, SEEN.c
 Key = tuple[str, str]
 
@@ -60,6 +62,12 @@ def tell(connection: Connection, keys: Iterable[Key], organisation: str, wrote: 
         connection.execute(insert(SEEN), new)
     if wrote and not all(known.values()):
         connection.execute(update(SEEN).where(*of_both).values(wrote=True))
+
+
+def writers_of(connection: Connection, key: Key) -> set[str]:
+    """The organisations that wrote a resource of no case; empty when that was while access control was off."""
+    held = select(_R.organisation).where(_R.type == key[0], _R.id == key[1], _R.wrote.is_(True))
+    return set(connection.execute(held).scalars())
 
 
 def written_by(connection: Connection, organisation: str, keys: Iterable[Key]) -> set[Key]:

@@ -33,11 +33,17 @@ IDENTITIES: Table = Identity.__table__  # type: ignore[attr-defined]
 PARTIES: Table = CaseParty.__table__  # type: ignore[attr-defined]
 SEEN: Table = ResourceParty.__table__  # type: ignore[attr-defined]
 
+RULES = "Device"
+"""The only resource of this type that is of no case: the rules, which everybody may read."""
+
 CALLER = "caller"
 """The execution option of a connection that names the caller."""
 
-DIRECTORY = ("Practitioner", "PractitionerRole", "Organization", "Device")
-"""Types whose resources of no case are everybody's: who works where, and the rules as a Device."""
+DIRECTORY = ("Practitioner", "PractitionerRole", "Organization")
+"""Types that say who works where. What a client writes of others is its own entry: nobody else finds it by its number."""
+
+EVERYBODY = "*"
+"""Stands for every organisation: among those told of a resource, and as the scope of a number that the operator bound."""
 
 
 def caller_of(connection: Connection) -> Caller:
@@ -69,20 +75,41 @@ def some(connection: Connection, table: FromClause, *conditions: ColumnElement[b
 
 
 def identities(connection: Connection, *columns: Any) -> Select[Any]:
-    """Business identifiers that the caller's organisation gave, or of a resource that the caller may see."""
+    """Business identifiers that the caller's organisation gave, or of a resource that the caller may see.
+
+    Of the directory only those that it gave itself and those that the operator bound: another's entry under the same
+    number answers nobody.
+    """
     found = select(*(columns or (IDENTITIES,))).select_from(IDENTITIES)
     organisation = caller_of(connection).organisation
     if organisation is None:
         return found
     first = VERSIONS.alias()
     same = (first.c.type == IDENTITIES.c.type, first.c.id == IDENTITIES.c.id, first.c.version == 1)
-    return found.where(or_(IDENTITIES.c.scope == organisation, some(connection, first, *same)))
+    seen = and_(IDENTITIES.c.type.not_in(DIRECTORY), some(connection, first, *same))
+    return found.where(or_(IDENTITIES.c.scope.in_([organisation, EVERYBODY, bound_scope(organisation)]), seen))
 
 
-def scope_of(connection: Connection, kind: str) -> str:
-    """Whose the identifiers are that the caller gives to resources of a type; empty for everybody's."""
-    shared = kind in DIRECTORY and kind != "Device"
-    return "" if shared else caller_of(connection).organisation or ""
+def answers(connection: Connection, kind: str, resource_id: ColumnElement[str]) -> list[ColumnElement[bool]]:
+    """Whether a resource answers the caller's searches: of the directory what it wrote itself and what is registered.
+
+    What another wrote of an office can be read where a case refers to it, and is found by nobody who looks for the office.
+    """
+    organisation = caller_of(connection).organisation
+    if organisation is None or kind not in DIRECTORY:
+        return []
+    own = or_(SEEN.c.organisation == EVERYBODY, and_(SEEN.c.organisation == organisation, SEEN.c.wrote.is_(True)))
+    return [exists().where(SEEN.c.type == kind, SEEN.c.id == resource_id, own)]
+
+
+def bound_scope(sender: str) -> str:
+    """The scope of a number that the operator bound for one sender, for everybody when that is empty."""
+    return f"{EVERYBODY}{sender}"
+
+
+def scope_of(connection: Connection) -> str:
+    """Whose the identifiers are that the caller gives; empty while access control is off."""
+    return caller_of(connection).organisation or ""
 
 
 def among(keys: Iterable[tuple[str, ...]], *columns: ColumnElement[str]) -> ColumnElement[bool]:
@@ -124,8 +151,9 @@ def _of_a_party(table: FromClause, organisation: str, of_resources: bool) -> Col
     of_own_case = table.c.case_number.in_(own)
     if not of_resources:
         return of_own_case
-    told = exists().where(SEEN.c.type == table.c.type, SEEN.c.id == table.c.id, SEEN.c.organisation == organisation)
-    return or_(of_own_case, and_(table.c.case_number == "", or_(table.c.type.in_(DIRECTORY), told)))
+    among_told = SEEN.c.organisation.in_([organisation, EVERYBODY])
+    told = exists().where(SEEN.c.type == table.c.type, SEEN.c.id == table.c.id, among_told)
+    return or_(of_own_case, and_(table.c.case_number == "", or_(table.c.type == RULES, told)))
 
 
 def _of_kinds(table: FromClause, kinds: Kinds) -> ColumnElement[bool]:

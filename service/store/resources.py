@@ -172,36 +172,55 @@ def cases_of(connection: Connection, keys: Iterable[tuple[str, str]]) -> dict[tu
 def find_identities(
     connection: Connection, keys: Iterable[tuple[str, str, str]]
 ) -> dict[tuple[str, str, str], tuple[str, int]]:
-    """The id and revision behind each known (type, system, value); of several, the caller's own goes first."""
+    """The id and revision behind each known (type, system, value).
+
+    Of several the caller's own goes first, and before it what the operator bound, for this caller or for everybody.
+    """
     wanted = list(dict.fromkeys(keys))
     if not wanted:
         return {}
     columns = (_I.type, _I.system, _I.value, _I.id, _I.revision, _I.scope)
     found = query.identities(connection, *columns).where(query.among(wanted, _I.type, _I.system, _I.value))
     own = query.caller_of(connection).organisation or ""
-    held = sorted(connection.execute(found), key=lambda r: (r.scope == own, r.scope))
+    held = sorted(
+        connection.execute(found), key=lambda r: (r.scope.startswith(query.EVERYBODY), r.scope == own, r.scope)
+    )
     return {(r.type, r.system, r.value): (r.id, r.revision) for r in held}
 
 
 def find_by_identifier(connection: Connection, kind: str, system: str | None, value: str) -> list[str]:
     """Ids of resources with a business identifier; any system when `system` is None.
 
-    An identifier that a resource had once still finds it, so that a late repeat is not taken for something new.
+    An identifier that a resource had once still finds it, so that a late repeat is not taken for something new. In the
+    directory what the operator bound goes before the caller's own entry.
     """
-    had = query.identities(connection, _I.id).where(_I.type == kind, _I.value == value)
+    had = query.identities(connection, _I.id, _I.scope).where(_I.type == kind, _I.value == value)
     has = query.rows(connection, VALUES, _S.id).where(
         _S.type == kind, _S.param == "identifier", _S.value == value, _S.part != ""
     )
+    has = has.where(*query.answers(connection, kind, _S.id))
     if system is not None:
         had, has = had.where(_I.system == system), has.where(_S.part == system)
-    return sorted({r.id for wanted in (had, has) for r in connection.execute(wanted.limit(100))})
+    known = connection.execute(had.limit(100)).all()
+    bound = [r for r in known if r.scope.startswith(query.EVERYBODY)]
+    if bound:
+        return [max(bound, key=lambda r: r.scope).id] if system is not None else sorted({r.id for r in bound})
+    return sorted({r.id for r in (*known, *connection.execute(has.limit(100)))})
+
+
+def unscoped(connection: Connection, key: tuple[str, str, str]) -> list[tuple[str, str]]:
+    """(type, id) of what was given an identifier while access control was off."""
+    kind, system, value = key
+    held = query.identities(connection, _I.type, _I.id)
+    same = (_I.type == kind, _I.system == system, _I.value == value, _I.scope == "")
+    return [(r.type, r.id) for r in connection.execute(held.where(*same))]
 
 
 def add_identities(connection: Connection, rows: Sequence[tuple[str, str, str, str, int]]) -> None:
     """Add (type, system, value, id, revision) rows; a value taken meanwhile raises IntegrityError."""
     if rows:
         names = ("type", "system", "value", "id", "revision", "scope")
-        scoped = [(*row, query.scope_of(connection, row[0])) for row in rows]
+        scoped = [(*row, query.scope_of(connection)) for row in rows]
         _ADD_IDENTITIES.run(connection, [dict(zip(names, row, strict=True)) for row in scoped])
 
 

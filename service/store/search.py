@@ -128,7 +128,8 @@ class _Page:
         self._limit = limit
 
     def _all(self, resource_id: ColumnElement[str], conditions: Sequence[Condition]) -> list[ColumnElement[bool]]:
-        return [holds(self._connection, self._kind, resource_id, c) for c in conditions]
+        answering = query.answers(self._connection, self._kind, resource_id)
+        return [*answering, *(holds(self._connection, self._kind, resource_id, c) for c in conditions)]
 
     def _ordered(self, chosen: Any, *columns: Any) -> Select[Any]:
         """The page of `chosen` behind the last key, by the columns."""

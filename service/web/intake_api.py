@@ -109,6 +109,7 @@ def _reply(stored: Answer) -> Response:
         "readiness": {key: readiness[key] for key in ("outcome", "sentence", "missing", "earliest")},
         "next_step": (summary["next_step"] or {}).get("sentence"),
         "notes": stored.notes,
+        "problems": [{"path": p.path, "message": p.message} for o in stored.outcomes for p in o.warnings],
         "resources": [{"reference": o.reference, "version": o.version, "result": o.what} for o in stored.outcomes],
         "caution": summary["caution"],
     }

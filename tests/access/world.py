@@ -16,9 +16,10 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from service.access.grant import OPEN, Grant, Office, scopes_of
 from service.app import build_app
-from service.fhir.build import sid
 from service.fhir.json_text import load, write
 from service.outbound.addresses import Egress
+from service.pipeline import Pipeline
+from service.pipeline.access.directory import Directory
 from service.settings import Settings
 from service.wiring import build_pipeline
 from tests.conftest import Clock
@@ -74,8 +75,10 @@ class Trio:
 class World:
     """The service, its clients, and two cases."""
 
-    def __init__(self, client: TestClient, grants: Grants) -> None:
+    def __init__(self, client: TestClient, grants: Grants, pipeline: Pipeline) -> None:
         self.client = client
+        self.pipeline = pipeline
+        self.directory = Directory(pipeline)
         self.grants = grants
         self.here = Trio("lab-east", "dental-east", "medical-east", "71", "Ashdown")
         self.there = Trio("lab-west", "dental-west", "medical-west", "82", "Brackenfell")
@@ -93,17 +96,8 @@ class World:
         self.grants.held[name] = Grant(name, offices, organisation, scopes_of(scopes or WHOLE), emergency=emergency)
 
     def organisation(self, number: str) -> str:
-        """`Organization/id` of a number, made when it is not there."""
-        body = {
-            "resourceType": "Organization",
-            "identifier": [{"system": sid("organization"), "value": number}],
-            "active": True,
-            "name": f"Office {number}",
-        }
-        condition = f"identifier={sid('organization')}|{number}"
-        answer = self.ask("", "POST", "/fhir/Organization", body, **{"If-None-Exist": condition})
-        assert answer.status_code in (200, 201), answer.text
-        return f"Organization/{answer.json()['id']}"
+        """`Organization/id` of a number, registered when it is bound to none."""
+        return self.directory.known_as(number, f"Office {number}")
 
     def play(self, trio: Trio) -> None:
         """The whole story of a case, each message sent by the office whose it is."""
@@ -152,7 +146,7 @@ def world(database_url: str, clock: Clock, partitions: int = 0) -> Iterator[Worl
     pipeline = build_pipeline(settings, clock=clock)
     grants = Grants(build_app(settings, pipeline))
     with TestClient(grants, raise_server_exceptions=False) as client:
-        made = World(client, grants)
+        made = World(client, grants, pipeline)
         for trio in (made.here, made.there):
             made.play(trio)
         yield made

@@ -202,6 +202,7 @@ TABLE = [
     ("overbite_change", "0.21", "0.21", "0.21", "mm/a"),
     ("bite_times", "2", "1", "4", "1"),
     ("bite_interval_days", "180", "90", "730", "d"),
+    ("undelivered_days", "3", "1", "14", "d"),
     ("referral_answer_days", "14", "3", "60", "d"),
     ("delivery_days", "60", "21", "180", "d"),
     ("report_days", "14", "7", "60", "d"),

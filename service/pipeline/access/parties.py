@@ -1,136 +1,152 @@
-"""The organisations that are parties to a case, taken from its resources as messages bring them.
+"""The organisations that are parties to a case: those to which the operator's bindings lead from what messages name.
 
 The physician's organisation places the referral, the dental office's fulfils it, a laboratory's tests. An organisation that
-became a party stays one: what it did is part of the record.
+became a party stays one: what it did is part of the record. While access control is off nobody is a party.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 
 from sqlalchemy import Connection
 
 from service.access.grant import Office
 from service.errors import Category, Problem, Refused
-from service.fhir.build import Resource, sid
-from service.fhir.json_text import load
-from service.fhir.read_other import is_referral, is_test_order
-from service.fhir.reading import reference_of
+from service.fhir.build import references_in
+from service.fhir.json_text import load, write_canonical
+from service.fhir.read_other import is_referral
+from service.pipeline.access.delivered import Party, settle, unbound, warning
+from service.pipeline.access.naming import NamedParty, Resolver, named_in
 from service.pipeline.access.sender import Sender
+from service.pipeline.derived import Derived
 from service.pipeline.fact_rows import split
 from service.pipeline.identify import Identified
-from service.store import cases, parties, resources
+from service.store import cases, directory, parties, resources
 from service.store.cases import Case
+from service.store.directory import WaitingParty
+from service.store.parties import LAB, PLACER
+from service.store.query import DIRECTORY
 
-PLACER, FULFILLER, LAB = "placer", "fulfiller", "lab"
-_PRACTITIONERS = sid("practitioner") + "/"
 _NONE_NAMED = ("-", "none")
 """Stands for the parties of a case whose resources name none, so that it is not looked at again. Nobody's organisation."""
 _BATCH = 100
-Look = Callable[[str], Resource]
+_NAMING = {"requester", "performer"}
+"""Elements that name parties."""
 
 
-def record(connection: Connection, case: Case, items: Sequence[Identified], sender: Sender, opened: bool) -> None:
-    """Put the parties that a message adds to its case on record. Refused when its sender names another as itself."""
+def record(
+    connection: Connection, case: Case, derived: Derived, items: Sequence[Identified], sender: Sender, opened: bool
+) -> list[Problem]:
+    """Put the parties that a message adds to its case on record; warnings about those that are not bound.
+
+    Refused when the sender names another organisation as itself.
+    """
+    if not sender.is_limited:
+        return []
     telling = [i for i in items if i.written and i.draft.type in ("ServiceRequest", "DiagnosticReport")]
-    if not telling and not opened:
+    named: list[NamedParty] = []
+    new: set[Party] = set()
+    if telling or opened:
+        here = {i.reference: i.resource for i in items if i.written}
+        resolver = Resolver(connection, sender.grant.organisation, here)
+        of_each = [(item, _newly_named(item, resolver)) for item in telling]
+        named = [one for _, found in of_each for one in found]
+        own = _own(sender, of_each, opened)
+        if opened:
+            offices = sender.grant.offices
+            derived.sent_by = Office.PHYSICIAN if Office.PHYSICIAN in offices else Office.SLEEP_LAB
+        new = settle(connection, case, derived, named, own, sender.grant.organisation)
+    _tell_of_offices(connection, case, derived, items, new)
+    known = parties.of_case(connection, case.case_number) if named else set[Party]()
+    return [warning(one, one.part in derived.waits_for) for one in unbound(named, known)]
+
+
+def _newly_named(item: Identified, resolver: Resolver) -> list[NamedParty]:
+    """The parties that a resource names and that its version before did not."""
+    before = load(item.held.body) if item.held and not item.held.deleted else {}
+    named = named_in(item.resource, resolver, item.draft.path or item.draft.type)
+    same = {e for e in _NAMING if before and _text(before.get(e)) == _text(item.resource.get(e))}
+    return [one for one in named if one.path.rpartition(".")[2].partition("[")[0] not in same]
+
+
+def _text(element: object) -> str:
+    return write_canonical({"held": element})
+
+
+def _own(sender: Sender, named: Sequence[tuple[Identified, list[NamedParty]]], opened: bool) -> set[Party]:
+    """The sender as a party to the case it opens. Refused when a party of its own kind is another's organisation."""
+    offices, own = sender.grant.offices, sender.grant.organisation
+    problems: list[Problem] = []
+    placed = False
+    for item, found in named:
+        if item.draft.type == "DiagnosticReport" and offices == {Office.SLEEP_LAB}:
+            others = [one for one in found if one.part == LAB and one.standing.organisation != own]
+            sentence = "A laboratory reports its own tests; the laboratory named here is not bound to its organisation."
+            problems.extend(Problem(Category.FORBIDDEN, sentence, one.path) for one in others)
+        placers = [one for one in found if one.part == PLACER and one.standing.organisation]
+        placed = placed or bool(placers)
+        if is_referral(item.resource) and offices == {Office.PHYSICIAN}:
+            others = [one for one in placers if one.standing.organisation != own]
+            sentence = "A physician's office refers for itself; the requester is of another organisation."
+            problems.extend(Problem(Category.FORBIDDEN, sentence, one.path) for one in others)
+    if problems:
+        raise Refused(problems)
+    mine: set[Party] = set()
+    if opened and Office.SLEEP_LAB in offices:
+        mine.add((own, LAB))
+    if opened and Office.PHYSICIAN in offices and not placed:
+        mine.add((own, PLACER))
+    return mine
+
+
+def _tell_of_offices(
+    connection: Connection, case: Case, derived: Derived, items: Sequence[Identified], new: set[Party]
+) -> None:
+    """Let the parties of a case read the entries of the directory that its resources refer to."""
+    named = {r for i in items if i.written for r in _offices_in(i.resource)} - set(derived.offices)
+    if not named and not new:
         return
-    look = _looking(connection, {i.reference: i.resource for i in items})
-    found = {(o, part) for i in telling for o, part in _named(connection, i.resource, look)}
-    if sender.is_limited:
-        found |= _own(sender, found, telling, opened)
-    _keep(connection, case, found)
+    before = derived.offices or sorted(_offices_of(connection, case)) if new else derived.offices
+    derived.offices = sorted({*before, *named})
+    arrived = {organisation for organisation, _ in new}
+    for organisation in {o for o, _ in parties.of_case(connection, case.case_number)}:
+        wanted = derived.offices if organisation in arrived else named
+        parties.tell(connection, [split(reference) for reference in wanted], organisation)
+
+
+def _offices_in(resource: object) -> set[str]:
+    found = (reference.split("/_history/")[0] for _, reference in references_in(resource, ""))
+    return {reference for reference in found if reference.partition("/")[0] in DIRECTORY and "/" in reference}
+
+
+def _offices_of(connection: Connection, case: Case) -> set[str]:
+    held = resources.sent_of_case(connection, case.case_number)
+    return {reference for row in held if not row.deleted for reference in _offices_in(load(row.body))}
 
 
 def fill_some(connection: Connection) -> int:
-    """Put the parties of some older cases on record; how many cases there were."""
-    look = _looking(connection, {})
+    """Put the parties of some cases that have none on record, as far as they are bound; how many cases there were."""
     numbers = parties.without(connection, _BATCH)
     for number in numbers:
         case = cases.get(connection, number)
         assert case is not None, "its number was just read"
-        held = [load(r.body) for r in resources.of_case(connection, number) if r.type == "DiagnosticReport"]
-        found = {(o, part) for body in (look(case.referral), *held) for o, part in _named(connection, body, look)}
-        _keep(connection, case, found or {_NONE_NAMED})
+        rows = [r for r in resources.sent_of_case(connection, number) if not r.deleted]
+        resolver = Resolver(connection, "", {})
+        telling = [load(r.body) for r in rows if r.type in ("ServiceRequest", "DiagnosticReport")]
+        named = [one for body in telling for one in named_in(body, resolver, "")]
+        found = {(one.standing.organisation, one.part) for one in named if one.standing.organisation}
+        parties.add(connection, number, found or {_NONE_NAMED})
+        for organisation, _ in found:
+            offices = {r for row in rows for r in _offices_in(load(row.body))}
+            parties.tell(connection, [split(case.patient), *(split(r) for r in sorted(offices))], organisation)
+        _let_wait(connection, case, unbound(named, found))
     return len(numbers)
 
 
-def _looking(connection: Connection, here: Mapping[str, Resource]) -> Look:
-    """Finds a resource by its reference, in a message first; one without content when it is nowhere."""
-
-    def look(reference: str) -> Resource:
-        if reference in here:
-            return here[reference]
-        held = resources.current(connection, *split(reference)) if "/" in reference else None
-        return load(held.body) if held and not held.deleted else {}
-
-    return look
-
-
-def _keep(connection: Connection, case: Case, found: Iterable[tuple[str, str]]) -> None:
-    for organisation, _ in sorted(parties.add(connection, case.case_number, found)):
-        parties.tell(connection, [split(case.patient)], organisation)
-
-
-def _named(connection: Connection, resource: Resource, look: Look) -> list[tuple[str, str]]:
-    """(organisation, part) of the parties a resource names."""
-    if is_referral(resource):
-        placers = [(_organisation(connection, resource.get("requester"), look), PLACER)]
-        return [p for p in placers + [(o, FULFILLER) for o in _performers(connection, resource, look)] if p[0]]
-    if is_test_order(resource) or resource.get("resourceType") == "DiagnosticReport":
-        return [(o, LAB) for o in _performers(connection, resource, look)]
-    return []
-
-
-def _performers(connection: Connection, resource: Resource, look: Look) -> list[str]:
-    found = (_organisation(connection, p, look) for p in resource.get("performer") or [])
-    return [organisation for organisation in found if organisation]
-
-
-def _organisation(connection: Connection, reference: object, look: Look) -> str:
-    """The organisation somebody acts for; empty when nothing tells it."""
-    address = reference_of(reference) or ""
-    if address.startswith("Organization/"):
-        return address
-    if address.startswith("PractitionerRole/"):
-        return reference_of(look(address).get("organization")) or ""
-    if not address.startswith("Practitioner/"):
-        return ""
-    for one in look(address).get("identifier") or []:
-        system = str(one.get("system", ""))
-        if system.startswith(_PRACTITIONERS):  # a plain referral's physician, numbered by the practice
-            key = ("Organization", sid("organization"), system.removeprefix(_PRACTITIONERS))
-            known = resources.find_identities(connection, [key]).get(key)
-            return f"Organization/{known[0]}" if known else ""
-    return ""
-
-
-def organisation_of(connection: Connection, reference: str) -> str:
-    """The organisation that a practitioner or an office of a case acts for, as `Organization/id`; empty when untold."""
-    return _organisation(connection, {"reference": reference}, _looking(connection, {}))
-
-
-def _own(
-    sender: Sender, found: set[tuple[str, str]], telling: Sequence[Identified], opened: bool
-) -> set[tuple[str, str]]:
-    """The sender as a party to the case it opens. Refused when a party of its own kind is another's organisation."""
-    offices, own = sender.grant.offices, sender.grant.organisation
-    problems: list[Problem] = []
-    for item in telling:
-        path = item.draft.path or item.draft.type
-        as_lab = item.draft.type == "DiagnosticReport" and offices == {Office.SLEEP_LAB}
-        if as_lab and any(part == LAB and o != own for o, part in found):
-            sentence = "A laboratory reports its own tests; the laboratory named is another organisation."
-            problems.append(Problem(Category.FORBIDDEN, sentence, path))
-        as_placer = is_referral(item.resource) and offices == {Office.PHYSICIAN}
-        if as_placer and any(part == PLACER and o != own for o, part in found):
-            sentence = "A physician's office refers for itself; the requester is of another organisation."
-            problems.append(Problem(Category.FORBIDDEN, sentence, path))
-    if problems:
-        raise Refused(problems)
-    mine: set[tuple[str, str]] = set()
-    if opened and Office.SLEEP_LAB in offices:
-        mine.add((own, LAB))
-    if opened and Office.PHYSICIAN in offices and not any(part == PLACER for _, part in found):
-        mine.add((own, PLACER))
-    return mine
+def _let_wait(connection: Connection, case: Case, missing: Iterable[NamedParty]) -> None:
+    rows = {
+        WaitingParty(case.case_number, one.part, one.reference, *number, "", case.changed_at)
+        for one in missing
+        for number in one.standing.numbers
+    }
+    directory.wait(connection, list(rows))

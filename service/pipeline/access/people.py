@@ -10,11 +10,10 @@ from sqlalchemy import Connection
 
 from service.access.grant import Grant, Office, scopes_of
 from service.errors import Category, Problem, Refused, refuse
-from service.fhir.build import sid
 from service.fhir.dates import instant
-from service.pipeline.access.registry import organisation_numbered
+from service.pipeline.access.directory import Directory
 from service.pipeline.pipeline import Pipeline
-from service.store import people, resources
+from service.store import people
 from service.store.caller import ALL_SEEING
 from service.store.ids import new_id
 from service.store.people import Person
@@ -41,7 +40,7 @@ class People:
         subject: str = "",
         issuer: str = "",
     ) -> Person:
-        """Register a person of an organisation, which is found by its number or recorded. Refused with every problem.
+        """Register a person of an organisation, which is found by its number or registered. Refused with every problem.
 
         Without a `subject` the person signs in by link alone, and is known by the id.
         """
@@ -62,7 +61,7 @@ class People:
             subject=subject or number,
             name=name.strip(),
             offices=" ".join(sorted(set(offices))),
-            organisation=self._organisation(organisation_id, organisation_name),
+            organisation=Directory(self._pipeline).known_as(organisation_id, organisation_name),
             revoked=False,
             added_at=now,
             changed_at=now,
@@ -115,17 +114,6 @@ class People:
         """The active person whom a sign-in service knows as this subject."""
         found = self._database.read(lambda tx: people.known_as(tx, issuer, subject))
         return found if found is not None and not found.revoked else None
-
-    def _organisation(self, number: str, name: str) -> str:
-        """The organisation of that number; without a name it must be on record."""
-        if name:
-            return organisation_numbered(self._pipeline, number, name)
-        key = ("Organization", sid("organization"), number)
-        found = self._database.read(lambda tx: resources.find_identities(tx, [key]))
-        if key not in found:
-            sentence = f"No organisation has the number «{number[:80]}»; give its name with --organisation-name."
-            raise refuse(Category.INVALID, sentence, "organisation-id")
-        return f"Organization/{found[key][0]}"
 
 
 def grant_to(person: Person) -> Grant:

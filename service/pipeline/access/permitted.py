@@ -23,10 +23,10 @@ from service.fhir.read_other import is_referral
 from service.fhir.referral_task import Role
 from service.inbound.plain import Mapped
 from service.pipeline.access.sender import Bound, Sender, role_as
+from service.pipeline.identified import changed_elements
 from service.pipeline.identify import Identified
-from service.store import parties
+from service.store import directory, parties
 from service.store.cases import Case
-from service.store.query import DIRECTORY
 
 _MOVERS = {Role.FULFILLER: Office.DENTAL_OFFICE, Role.PLACER: Office.PHYSICIAN}
 """Who moves a referral in which role; a laboratory places one for the physician, and no more."""
@@ -41,7 +41,7 @@ def as_limited(mapped: Mapped, sender: Sender) -> Mapped:
         raise refuse(Category.FORBIDDEN, "Emergency access reads; it writes nothing.")
     if sender.is_limited:
         for draft in mapped.drafts:
-            draft.may_create = draft.may_create and draft.type in DIRECTORY
+            draft.may_create = False
     return mapped
 
 
@@ -55,6 +55,7 @@ def check(
 ) -> Sender:
     """The sender in the role it acts in. Refused with everything the message may not write."""
     _check_bound(sender.bound, case, opened, mapped, items)
+    _check_governed(connection, items)
     if not sender.is_limited:
         return sender
     acting = _acting(connection, sender.grant, case, opened)
@@ -90,6 +91,28 @@ def _check_bound(
     told = [told_by(i.resource) for i in items if i.draft.parent is None]
     if not own or mapped.move is not None or any(t is None or t["kind"] not in bound.kinds for t in told):
         raise refuse(Category.FORBIDDEN, "This link tells how the patient is, in its own case, and nothing else.")
+
+
+_CONTACT = frozenset({"telecom", "address", "contact"})
+"""What a registered organisation says of itself; its name and its numbers are the operator's."""
+
+
+def _check_governed(connection: Connection, items: Sequence[Identified]) -> None:
+    """Refused when more than the contact data of a registered organisation is changed, by whoever."""
+    changed = [i for i in items if i.draft.type == "Organization" and i.what in ("updated", "deleted") and i.held]
+    governed = directory.registered(connection, [i.reference for i in changed])
+    problems: list[Problem] = []
+    for item in changed:
+        before = load(item.held.body) if item.held else {}
+        differing = sorted(changed_elements(before, item.resource) - _CONTACT)
+        if before.get("text") != item.resource.get("text"):
+            differing.append("text")
+        if item.reference in governed and (differing or item.what == "deleted"):
+            what = ", ".join(f"«{name}»" for name in differing) or "what is on record"
+            sentence = f"{item.reference} is registered: {what} is the operator's to change; contact data is its own."
+            problems.append(Problem(Category.BUSINESS_RULE, sentence, item.draft.path or item.draft.type))
+    if problems:
+        raise Refused(problems)
 
 
 def _acting(connection: Connection, grant: Grant, case: Case | None, opened: bool) -> frozenset[Office]:

@@ -12,9 +12,8 @@ from service.access.scopes import system_scopes, text_of
 from service.errors import Category, Problem, Refused, refuse
 from service.fhir.dates import instant
 from service.fhir.json_text import parse, write
-from service.inbound.plain import Mapped, Organisation, checked
-from service.inbound.sleep_lab import organisation_draft
-from service.pipeline.pipeline import Pipeline, Received
+from service.pipeline.access.directory import Directory
+from service.pipeline.pipeline import Pipeline
 from service.store import clients
 from service.store.clients import Client
 from service.store.engine import Database
@@ -44,7 +43,7 @@ class Registry:
         keys_url: str = "",
         client_id: str = "",
     ) -> Client:
-        """Register a client of an organisation, which is found by its id or recorded. Refused with every problem.
+        """Register a client of an organisation, which is found by its number or registered. Refused with every problem.
 
         `client_id` is that of another authorisation server, which then knows the client's keys.
         """
@@ -60,7 +59,7 @@ class Registry:
             id=client_id or new_id(),
             name=name.strip(),
             offices=" ".join(sorted(set(offices))),
-            organisation=organisation_numbered(self._pipeline, organisation_id, organisation_name),
+            organisation=Directory(self._pipeline).known_as(organisation_id, organisation_name),
             scopes=" ".join(dict.fromkeys(text_of(scope) for scope in system_scopes(scopes))),
             keys=_kept(keys),
             keys_url=keys_url,
@@ -115,16 +114,6 @@ class Registry:
         except Refused as refused:
             return list(refused.problems)
         return []
-
-
-def organisation_numbered(pipeline: Pipeline, number: str, name: str) -> str:
-    """The organisation of that number as `Organization/id`; recorded under that name when it is not there."""
-    body = {"organisation": {"id": number, "name": name}}
-    organisation = checked(Organisation, body["organisation"])
-    draft = organisation_draft(organisation, "urn:new:organisation", "organisation")
-    received = Received("client registry", write(body).encode(), new_id(), plain=False)
-    answer = pipeline.take(received, Mapped([draft], agent=f"{name} ({number})"))
-    return answer.outcomes[0].reference
 
 
 def _problems_of_scopes(scopes: Sequence[str]) -> list[Problem]:

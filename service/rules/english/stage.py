@@ -32,6 +32,10 @@ STAGE = {
     "stage.no-referral": "No referral is on record; the physician refers the patient.",
     "stage.first-setting": "The appliance was delivered on {on}; the dental office records the first setting.",
     "stage.referred": "Referred on {on}; the dental office accepts or declines.",
+    "stage.undelivered": (
+        "Not delivered since {on}: an office that the referral names is not registered with this service, so it has not "
+        "seen the referral. The sender asks the operator to register it, or names another office."
+    ),
     "stage.accepted": "Accepted; the dental office examines the patient, makes the appliance and records its delivery.",
     "stage.taken-up-again": "The dental office had completed the referral and takes the case up again.",
     "stage.relapse": "{why} The physician reviews them.",
