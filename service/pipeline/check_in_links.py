@@ -29,7 +29,7 @@ from service.pipeline.access.asking import asker
 from service.pipeline.access.callers import caller_for
 from service.pipeline.access.sender import Bound, Sender
 from service.pipeline.answers import Answer
-from service.pipeline.derived import stored
+from service.pipeline.derived import Derived, stored
 from service.pipeline.fact_rows import facts_of, split
 from service.pipeline.page_reads import entry_read
 from service.pipeline.pipeline import Pipeline, Received
@@ -147,7 +147,7 @@ def take(pipeline: Pipeline, secret: str, told: Told, request_id: str) -> Answer
         case = _case_of(tx, pipeline, secret)
         if case is None:
             return None
-        grant, number = _grant(case), case.case_number
+        grant, number = _grant(tx, case), case.case_number
         message = write(_message(pipeline, number, _hash(secret)[:12], told)).encode()
         bound = Sender(Role.FULFILLER, grant, Bound(number, KINDS))
         received = Received("check-in link", message, request_id, plain=True, sender=bound)
@@ -167,7 +167,7 @@ def _of_dental_office(tx: Connection, grant: Grant, case_number: str, to_write: 
     case = (cases.lock if to_write else cases.get)(tx, case_number)
     if case is None:
         raise refuse(Category.NOT_FOUND, f"There is no case {case_number}.")
-    own = "fulfiller" in parties.parts(tx, case_number, grant.organisation)
+    own = parties.FULFILLER in parties.parts(tx, case_number, grant.organisation)
     if not grant.is_open and not (own and Office.DENTAL_OFFICE in grant.offices and not grant.emergency):
         raise refuse(Category.FORBIDDEN, "A check-in link is made and ended by the dental office of the case.")
     return case
@@ -187,9 +187,16 @@ def _case_of(tx: Connection, pipeline: Pipeline, secret: str) -> Case | None:
     return case if case and case.dental_office and case.stage != StageName.CLOSED else None
 
 
-def _grant(case: Case) -> Grant:
-    """What a link grants: the dental office takes down what the patient tells, and no more."""
-    return Grant(CLIENT, frozenset({Office.DENTAL_OFFICE}), str(case.dental_office), scopes_of(SCOPES), PERSON)
+def _grant(tx: Connection, case: Case) -> Grant:
+    """What a link grants: the dental office takes down what the patient tells, and no more.
+
+    A case that was told of while access control was off has no party; what the link is bound to limits it then.
+    """
+    asked = Derived.of(case.case_number, case.derived).asked_of
+    fulfillers = sorted(o for o, part in parties.of_case(tx, case.case_number) if part == parties.FULFILLER)
+    organisation = asked or next(iter(fulfillers), "")
+    offices = frozenset({Office.DENTAL_OFFICE})
+    return Grant(CLIENT, offices, organisation, scopes_of(SCOPES), PERSON, is_open=not organisation)
 
 
 def _asking(pipeline: Pipeline, case: Case) -> Asking:
@@ -205,7 +212,7 @@ def _asking(pipeline: Pipeline, case: Case) -> Asking:
         instructions = {a["title"]: a["instruction"] for a in data["activities"]}
         return Asking(
             case.case_number,
-            _grant(case),
+            _grant(tx, case),
             _initials(load(held.body) if held and not held.deleted else {}),
             instructions.get(_WEEK, ""),
             tuple(instructions[title] for title in _BESIDES if title in instructions),

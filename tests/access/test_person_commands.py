@@ -46,7 +46,7 @@ def held(operator: Operator) -> list[Person]:
 def test_a_person_is_added_listed_and_revoked(operator: Operator) -> None:
     unknown = operator("person", "add", *USUAL)
     assert (unknown.returncode, unknown.stdout) == (1, "")
-    assert "No organisation has the number «dent-9»" in unknown.stderr
+    assert "No organisation is registered under «dent-9»" in unknown.stderr
     first = operator("person", "add", *USUAL, "--organisation-name", "Dental office", "--office", "physician")
     assert (first.returncode, first.stderr) == (0, "")
     by_subject = operator("person", "add", *USUAL, "--subject", "sub-1", **OPEN_ID)

@@ -32,4 +32,6 @@ def test_the_way_to_a_token_in_the_readme_works(start_service: Callable[..., Ser
         check=False,
     )
     assert done.stderr == ""
-    assert done.stdout == "granted system/Observation.rs system/Task.rs for 300 seconds\nBundle\n"
+    registered, rest = done.stdout.splitlines()[:3], done.stdout.splitlines()[3:]
+    assert [line.startswith("Organization/") for line in registered] == [True] * 3
+    assert rest == ["granted system/Observation.rs system/Task.rs for 300 seconds", "Bundle"]

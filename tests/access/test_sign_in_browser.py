@@ -53,7 +53,7 @@ def command(service: Service, *arguments: str) -> str:
     """What a command of the operator prints."""
     environment = {"DATABASE_URL": service.database_url, "AIRWAY_RELAY_PORT": str(service.port), **service.environment}
     done = subprocess.run(
-        [sys.executable, "-m", "service", "person", *arguments],
+        [sys.executable, "-m", "service", *arguments],
         env=environment,
         capture_output=True,
         text=True,
@@ -69,11 +69,23 @@ def test_a_person_signs_in_enters_something_and_leaves_nothing_behind(
     case_and_service: tuple[str, Service], script: bool
 ) -> None:
     number, service = case_and_service
-    office = example("sleep-lab/referral")["dental_office"]
+    referral = example("sleep-lab/referral")
+    office, practice = referral["dental_office"], referral["physician"]["practice"]
+    command(service, "organisation", "add", "--name", practice["name"], "--number", practice["id"])
     person = command(
-        service, "add", "--name", "Robin Marsh", "--office", "dental-office", "--organisation-id", office["id"]
+        service,
+        "person",
+        "add",
+        "--name",
+        "Robin Marsh",
+        "--office",
+        "dental-office",
+        "--organisation-id",
+        office["id"],
+        "--organisation-name",
+        office["name"],
     )
-    link = command(service, "link", "--id", person)
+    link = command(service, "person", "link", "--id", person)
     assert link.startswith(f"{service.address}/sign-in/link/")
     family = example("sleep-lab/referral")["patient"]["family_name"]
     said: list[str] = []
