@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import date
 
 import pytest
 
@@ -30,8 +31,9 @@ from .build import (
 )
 
 
-def referred(state: ReferralState, **more) -> CaseFacts:
-    return CaseFacts(referral=referral(state), sleep_tests=(baseline(),), **more)
+def referred(state: ReferralState, undelivered: date | None = None, by_laboratory: bool = False, **more) -> CaseFacts:
+    order = replace(referral(state), undelivered_since=undelivered, sent_by_laboratory=by_laboratory)
+    return CaseFacts(referral=order, sleep_tests=(baseline(),), **more)
 
 
 def decided(what: PhysicianChoice, days_ago: int = 2, **more) -> CaseFacts:
@@ -42,6 +44,27 @@ LOUD = (good_check_in(14, snoring="6"), good_check_in(7, snoring="6"))
 
 STAGES = rows(
     ("requested", referred(ReferralState.REQUESTED), StageName.REFERRED, Party.DENTIST, 100),
+    (
+        "not delivered, sent by a laboratory",
+        referred(ReferralState.REQUESTED, undelivered=ago(9), by_laboratory=True),
+        StageName.REFERRED,
+        Party.SLEEP_LAB,
+        9,
+    ),
+    (
+        "not delivered, sent by a practice",
+        referred(ReferralState.REQUESTED, undelivered=ago(9), by_laboratory=False),
+        StageName.REFERRED,
+        Party.PHYSICIAN,
+        9,
+    ),
+    (
+        "taken up although it was not delivered once",
+        referred(ReferralState.ACCEPTED, undelivered=ago(9), by_laboratory=True),
+        StageName.ACCEPTED,
+        Party.DENTIST,
+        100,
+    ),
     ("received", referred(ReferralState.RECEIVED), StageName.REFERRED, Party.DENTIST, 100),
     ("no referral yet", CaseFacts(sleep_tests=(baseline(),)), StageName.REFERRED, Party.PHYSICIAN, 0),
     ("accepted", referred(ReferralState.ACCEPTED), StageName.ACCEPTED, Party.DENTIST, 100),

@@ -118,9 +118,11 @@ class Act:
 
 
 def _moved(place: Place, state: ReferralState, role: Role) -> Place | None:
-    """The referral in another state, where the state machine lets that role move it."""
+    """The referral in another state, where the state machine lets that role move it; nobody has one not delivered."""
     referral = place.facts.referral
-    if referral is None or cell(referral.state.value, state.value, role).verdict is not Verdict.ALLOWED:
+    if referral is None or (role is FULFILLER and referral.undelivered_since is not None):
+        return None
+    if cell(referral.state.value, state.value, role).verdict is not Verdict.ALLOWED:
         return None
     since = (*referral.state_since, (place.today, state))
     return Place(
@@ -305,6 +307,15 @@ def _referral(state: ReferralState, role: Role) -> Callable[[Place, CaseView], P
     return lambda place, view: _moved(place, state, role)
 
 
+def _registered(place: Place, view: CaseView) -> Place | None:
+    """The operator binds the office at the sender's asking, or the sender names a registered one."""
+    referral = place.facts.referral
+    if referral is None or referral.undelivered_since is None:
+        return None
+    delivered = replace(referral, undelivered_since=None)
+    return Place(replace(place.facts, referral=delivered), place.today, place.number + 1)
+
+
 D, P, L, PT = Party.DENTIST, Party.PHYSICIAN, Party.SLEEP_LAB, Party.PATIENT
 ACTS = (
     Act("accepts", D, _referral(ReferralState.ACCEPTED, FULFILLER)),
@@ -320,6 +331,8 @@ ACTS = (
     Act("sees the patient", D, _visit(Office.DENTIST)),
     Act("calls: good answers", D, _check_in()),
     Act("sends the baseline", L, _baseline),
+    Act("has the office registered", L, _registered),
+    Act("has the office registered", P, _registered),
     Act("good test", L, _efficacy("3")),
     Act("poor test", L, _efficacy("14")),
     Act("worse test", L, _efficacy("40")),
@@ -370,6 +383,14 @@ def begin() -> Place:
     return Place(CaseFacts(referral=Referral(Source("ServiceRequest/1", 1), START)), START)
 
 
+def undelivered(by_laboratory: bool) -> Place:
+    """A referral that names an office which is not registered, as its sender finds it."""
+    place = begin()
+    assert place.facts.referral
+    waiting = replace(place.facts.referral, undelivered_since=START, sent_by_laboratory=by_laboratory)
+    return replace(place, facts=replace(place.facts, referral=waiting))
+
+
 def going_well() -> Place:
     """A course after five weeks that went well: delivered, set once, worn, symptoms settled; by the same acts."""
     place = begin()
@@ -382,13 +403,13 @@ def going_well() -> Place:
 
 
 def walk(most: int, without: frozenset[str] = frozenset()) -> Walk:
-    """Up to `most` states, breadth first, from a new referral and from a course that went well.
+    """Up to `most` states, breadth first, from a new referral, one not delivered, and a course that went well.
 
     Acts named in `without` are left out.
     """
     found = Walk(acts=[a for a in ACTS if a.name not in without])
     waiting: deque[Key] = deque()
-    for first in (begin(), going_well()):
+    for first in (begin(), undelivered(by_laboratory=True), undelivered(by_laboratory=False), going_well()):
         key = key_of(first.view())
         found.places[key] = first
         waiting.append(key)

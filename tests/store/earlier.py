@@ -16,6 +16,8 @@ from service.store import migrations
 FOLDER = Path(__file__).parent / "landings"
 LANDINGS = {"318bc83": "0001", "5399dd4": "0011"}
 """Each landing kept, by its commit, with the revision of its schema."""
+WITH_ACCESS = {"09af4e0-access": "0012"}
+"""Those written with access control on."""
 
 
 def engine_of(url: str) -> Engine:
@@ -41,7 +43,7 @@ def landing(name: str, kind: str, folder: Path, new_postgres: Callable[[], str])
     if kind == "sqlite":
         return url
     copied = new_postgres()
-    _copy(url, copied, LANDINGS[name])
+    _copy(url, copied, (LANDINGS | WITH_ACCESS)[name])
     return copied
 
 

@@ -181,6 +181,8 @@ class Directory:
     def _unclaimed(self, tx: Connection, number: Number) -> str:
         """The id of an entry that was made under a number while access control was off, so that no client wrote it."""
         for kind, resource_id in resources.unscoped(tx, number):
+            if directory.registered(tx, [f"{kind}/{resource_id}"]):
+                continue
             if not parties.writers_of(tx, (kind, resource_id)):
                 return resource_id
         return ""

@@ -108,6 +108,10 @@ def _give_entries_to_their_writers(bind: sa.Connection, bound: dict[str, str]) -
     for number in bound.values():
         same = "type = 'Organization' AND system = :s AND value = :v AND scope = ''"
         bind.execute(sa.text(f"UPDATE identity SET scope = '*' WHERE {same}"), {"s": _NUMBERS, "v": number})
+    # a further number on a registered organisation's record was put there by a client: it finds nobody any more
+    registered = "SELECT 1 FROM organisation AS o WHERE o.reference = 'Organization/' || identity.id"
+    of_one = f"type = 'Organization' AND scope = '' AND EXISTS ({registered})"
+    bind.execute(sa.text(f"UPDATE identity SET scope = '-' WHERE {of_one}"))
     writer = (
         "SELECT min(organisation) FROM resource_party AS w"
         " WHERE w.type = identity.type AND w.id = identity.id AND w.wrote AND w.organisation != '*'"
