@@ -9,6 +9,7 @@ from collections.abc import Generator
 import httpx
 
 from service.access.grant import Office
+from service.pipeline.access.directory import Directory
 from service.settings import Settings
 from service.wiring import build_pipeline
 from tests.access.clients import TestedClient, ec_key, register
@@ -31,7 +32,8 @@ class Tokens(httpx.Auth):
     def __init__(self, database_url: str, address: str) -> None:
         pipeline = build_pipeline(Settings(database_url=database_url))
         self._key, self._address = ec_key(), address
-        organisation = referral()["dental_office"]["id"]
+        practice, organisation = referral()["physician"]["practice"], referral()["dental_office"]["id"]
+        Directory(pipeline).known_as(practice["id"], practice["name"])
         self._id = register(pipeline, self._key, _SCOPES, Office.DENTAL_OFFICE, organisation).id
         pipeline.close()
         self._token, self._got_at = "", 0.0
