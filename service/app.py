@@ -38,6 +38,7 @@ from service.web.audit import AuditedRequests
 from service.web.break_glass import BreakGlass
 from service.web.exchange import NumberedRequests, answer
 from service.web.gate import Gate
+from service.web.hosts import KnownHosts
 from service.wiring import build_access, build_sign_in
 
 _SWEEP_SECONDS = 600
@@ -96,6 +97,7 @@ def build_app(settings: Settings, pipeline: Pipeline) -> FastAPI:
     sessions = sign_in.sessions if sign_in else None
     app.add_middleware(Gate, check=access.check if access else None, https_only=https_only, sessions=sessions)
     app.add_middleware(AuditedRequests, put=pipeline.read_audit.put, now=pipeline.now)
+    app.add_middleware(KnownHosts, public_url=settings.public_url)
     app.add_middleware(NumberedRequests, new_number=new_id)
     return app
 

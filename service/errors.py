@@ -34,6 +34,7 @@ class Category(StrEnum):
     BUSY = "busy"
     UNPROVED = "unproved"
     INSECURE = "insecure"
+    MISDIRECTED = "misdirected"
     INTERNAL = "internal"
 
 

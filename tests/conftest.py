@@ -33,6 +33,11 @@ hypothesis_settings.register_profile(
 hypothesis_settings.load_profile("ours")
 
 
+# the address that a service knows itself by unless it is set; starlette's own is no name of this machine
+_defaults = list(TestClient.__init__.__defaults__ or ())
+_defaults[_defaults.index("http://testserver")] = "http://127.0.0.1:8080"
+TestClient.__init__.__defaults__ = tuple(_defaults)
+
 # lays every PostgreSQL of the tests out in partitions
 PARTITIONS = int(os.environ.get("AIRWAY_RELAY_TEST_PARTITIONS", "0"))
 

@@ -29,6 +29,7 @@ _ISSUE_CODE = {
     Category.BUSY: "transient",
     Category.UNPROVED: "login",
     Category.INSECURE: "security",
+    Category.MISDIRECTED: "security",
     Category.INTERNAL: "exception",
 }
 

@@ -17,6 +17,7 @@ from service.web.fhir_operations import letter, readiness, validate_instance, va
 from service.web.fhir_read import read, vread
 from service.web.fhir_reply import fhir_response
 from service.web.fhir_update import conditional_update, update
+from service.web.hosts import base_of
 from service.web.negotiation import negotiate
 from service.web.token_api import access_of
 
@@ -34,9 +35,7 @@ class Interaction:
 async def metadata(request: Request) -> Response:
     """What this server can do (https://hl7.org/fhir/R4/http.html#capabilities)."""
     codes = {i.code for i in INTERACTIONS}
-    return fhir_response(
-        request, capability_statement(codes, f"{request.base_url}fhir", access_of(request) is not None)
-    )
+    return fhir_response(request, capability_statement(codes, base_of(request), access_of(request) is not None))
 
 
 INTERACTIONS = (

@@ -11,6 +11,7 @@ from service.web.audit import note_case
 from service.web.exchange import day_asked, grant_of, needed, seen_by_sender
 from service.web.fhir_paths import Id, Kind
 from service.web.fhir_reply import fhir_response, known_type
+from service.web.hosts import base_of
 
 
 async def validate_type(request: Request, kind: Kind) -> Response:
@@ -39,6 +40,6 @@ async def letter(request: Request, case_number: str) -> Response:
     """$letter: the letter to the physician as a document Bundle (https://hl7.org/fhir/R4/documents.html)."""
     needed(grant_of(request), "r", "Observation")
     pipeline = seen_by_sender(request, "r", "CarePlan")
-    document = await run_in_threadpool(letter_of, pipeline, case_number, f"{request.base_url}fhir")
+    document = await run_in_threadpool(letter_of, pipeline, case_number, base_of(request))
     note_case(request, case_number, "operation")
     return fhir_response(request, document)

@@ -9,8 +9,6 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from urllib.parse import urlencode
 
-from fastapi import Request
-
 from service.errors import Category, refuse
 from service.fhir.dates import instant
 from service.fhir.json_text import write
@@ -20,11 +18,6 @@ from service.fhir.search_query import LARGEST_PAGE, PAGE, TOKEN
 from service.pipeline.searching import Stored
 
 IGNORABLE = ("_format", "_pretty")
-
-
-def base_of(request: Request) -> str:
-    """The address of the FHIR base, without a slash at its end."""
-    return f"{request.base_url}fhir"
 
 
 def bundle_text(kind: str, links: Iterable[tuple[str, str]], entries: Sequence[str], total: int | None = None) -> str:

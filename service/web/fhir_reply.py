@@ -23,6 +23,7 @@ from service.pipeline import Answer, Outcome, Pipeline
 from service.pipeline.access.sender import Sender
 from service.pipeline.pipeline import Received
 from service.web.exchange import pipeline_of, seen, sender_of
+from service.web.hosts import base_of
 from service.web.negotiation import media_of, wants_pretty
 from service.web.problems import STATUS
 
@@ -80,7 +81,7 @@ class Reply:
 
 def client_of(request: Request) -> Client:
     """The client of a request."""
-    base = f"{request.base_url}fhir"
+    base = base_of(request)
     prefer = _preferred(request.headers.get("prefer", ""))
     return Client(pipeline_of(request), base, request.state.request_id, prefer, sender_of(request))
 
@@ -145,7 +146,7 @@ def response_of(request: Request, reply: Reply, prefer: str = "representation") 
     """A reply as the response to a request of its own."""
     headers: dict[str, str] = {}
     if reply.reference and request.method in ("POST", "PUT"):
-        headers["Location"] = f"{request.base_url}fhir/{reply.reference}"
+        headers["Location"] = f"{base_of(request)}/{reply.reference}"
     if reply.etag:
         headers["ETag"] = reply.etag
     if reply.last_updated:

@@ -18,9 +18,10 @@ from service.pipeline.access.asking import note_versions
 from service.pipeline.searching import Page, Stored
 from service.web.audit import asked_of
 from service.web.exchange import body_of, seen_by_sender
-from service.web.fhir_pages import Asked, base_of, bundle_text, entry_text, history_entry, links_of
+from service.web.fhir_pages import Asked, bundle_text, entry_text, history_entry, links_of
 from service.web.fhir_paths import Id, Kind
 from service.web.fhir_reply import Client, Reply, client_of, fhir_response, known_type, response_of
+from service.web.hosts import base_of
 from service.web.media import parts_of
 
 _FORM = "application/x-www-form-urlencoded"

@@ -36,6 +36,7 @@ STATUS = {
     Category.BUSY: 503,
     Category.UNPROVED: 401,
     Category.INSECURE: 403,
+    Category.MISDIRECTED: 421,
     Category.INTERNAL: 500,
 }
 _METHODS = ("GET", "HEAD", "POST", "PUT", "DELETE")

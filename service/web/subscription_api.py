@@ -16,6 +16,7 @@ from service.fhir.json_text import parse
 from service.pipeline.subscriptions import Subscriptions
 from service.web.audit import note_subscriptions
 from service.web.exchange import answer, body_of, grant_of, needed
+from service.web.hosts import base_of
 
 router = APIRouter(prefix="/fhir/Subscription", tags=["Subscriptions"])
 _MATCH = re.compile(r'(?:W/)?"([0-9]{1,9})"')
@@ -33,7 +34,7 @@ def _subscriptions(request: Request, letter: str) -> Subscriptions:
 
 
 def _base(request: Request) -> str:
-    return f"{request.base_url}fhir"
+    return base_of(request)
 
 
 def _written(request: Request, resource: Resource, status: int) -> Response:

@@ -27,7 +27,7 @@ def capability(client: TestClient) -> Resource:
 def test_metadata_says_what_is_routed(client: TestClient) -> None:
     told = capability(client)
     assert told["fhirVersion"] == "4.0.1"
-    assert told["implementation"]["url"] == "http://testserver/fhir"
+    assert told["implementation"]["url"] == "http://127.0.0.1:8080/fhir"
     rest = told["rest"][0]
     case_types = [r for r in rest["resource"] if r["type"] != "Subscription"]
     assert {r["type"] for r in case_types} == set(TYPES)
@@ -79,7 +79,7 @@ def test_create_answers_201_with_its_address_and_version(client: TestClient) -> 
     assert body["id"] != "chosen-by-the-client"
     profile = "https://airway-relay.example/fhir/StructureDefinition/patient"
     assert body["meta"] == {"profile": [profile], "versionId": "1", "lastUpdated": "2026-11-20T09:00:00.000Z"}
-    assert answer.headers["location"] == f"http://testserver/fhir/Patient/{body['id']}/_history/1"
+    assert answer.headers["location"] == f"http://127.0.0.1:8080/fhir/Patient/{body['id']}/_history/1"
     assert answer.headers["etag"] == 'W/"1"'
     assert {k: v for k, v in body.items() if k not in ("id", "meta")} == PATIENT
 

@@ -124,7 +124,7 @@ def test_an_update_creates_where_clients_may_name_ids(client: TestClient) -> Non
     body = {**OFFICE, "id": "office-7"}
     first = put(client, "/fhir/Organization/office-7", body)
     assert first.status_code == 201
-    assert first.headers["location"] == "http://testserver/fhir/Organization/office-7/_history/1"
+    assert first.headers["location"] == "http://127.0.0.1:8080/fhir/Organization/office-7/_history/1"
     again = put(client, "/fhir/Organization/office-7", body)
     assert again.status_code == 400
     assert issues(again)[0][0] == "required"

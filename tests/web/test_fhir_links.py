@@ -12,7 +12,7 @@ from service.fhir.json_text import load
 from service.pipeline import Pipeline
 from tests.web.messages import Case, bundle_of, entry, issues, note, numbered, post, put, row_counts
 
-BASE = "http://testserver/fhir"
+BASE = "http://127.0.0.1:8080/fhir"
 OFFICE = numbered("Organization", "7", active=True, name="Invented office")
 UUID = "urn:uuid:6b7f0a52-4d7c-4f6e-9d0a-2c1d8f3e0b01"
 OTHER = "urn:uuid:6b7f0a52-4d7c-4f6e-9d0a-2c1d8f3e0b02"

@@ -124,7 +124,7 @@ def test_prefer_of_single_writes(client: TestClient) -> None:
     minimal = post(client, "/fhir/Patient", PATIENT, Prefer="return=minimal")
     assert (minimal.status_code, minimal.content) == (201, b"")
     assert minimal.headers["etag"] == 'W/"1"'
-    address = minimal.headers["location"].split("/_history")[0].removeprefix("http://testserver")
+    address = minimal.headers["location"].split("/_history")[0].removeprefix("http://127.0.0.1:8080")
     body = load(client.get(address).text)
     told = put(client, address, body, **{"If-Match": 'W/"1"', "Prefer": "return=OperationOutcome, handling=strict"})
     assert told.status_code == 200

@@ -22,7 +22,7 @@ from tests.access.world import World, world
 from tests.conftest import PARTITIONS, Clock
 from tests.web.messages import Case, example, row_counts
 
-BASE = "http://testserver/fhir"
+BASE = "http://127.0.0.1:8080/fhir"
 
 
 @pytest.fixture

@@ -43,7 +43,7 @@ def link(told: dict[str, Any], relation: str) -> str | None:
 def test_an_entry_has_its_address_its_mode_and_the_stored_text(client: TestClient, case: Case) -> None:
     told = found(client.get(f"/fhir/CarePlan?patient={case.patient}"))
     (entry,) = told["entry"]
-    assert entry["fullUrl"] == f"http://testserver/fhir/CarePlan/{case.number}"
+    assert entry["fullUrl"] == f"http://127.0.0.1:8080/fhir/CarePlan/{case.number}"
     assert entry["search"] == {"mode": "match"}
     assert entry["resource"] == load(client.get(f"/fhir/CarePlan/{case.number}").text)
     assert told["total"] == 1

@@ -48,7 +48,7 @@ def test_create_read_change_and_end(client: TestClient) -> None:
     made = create(client, subscription(filters="whose-move=physician"))
     assert made.status_code == 201, made.text
     body = load(made.text)
-    assert made.headers["location"] == f"http://testserver/fhir/Subscription/{body['id']}"
+    assert made.headers["location"] == f"http://127.0.0.1:8080/fhir/Subscription/{body['id']}"
     assert client.get(made.headers["location"]).status_code == 200
     assert made.headers["etag"] == 'W/"1"'
     assert (body["status"], body["criteria"]) == ("requested", TOPIC)
@@ -247,7 +247,7 @@ def test_status_and_events(client: TestClient, sqlite_pipeline: Pipeline) -> Non
     assert (bundle["type"], bundle["total"]) == ("searchset", 1)
     assert value(bundle, "type") == "query-status"
     assert value(bundle, "events-since-subscription-start") == "2"
-    assert value(bundle, "subscription") == {"reference": f"http://testserver/fhir/Subscription/{name}"}
+    assert value(bundle, "subscription") == {"reference": f"http://127.0.0.1:8080/fhir/Subscription/{name}"}
     assert load(client.get("/fhir/Subscription/$status").text)["total"] == 2
     assert load(client.get(f"/fhir/Subscription/$status?id={other}").text)["total"] == 1
     assert load(client.get("/fhir/Subscription/$status?status=active").text)["total"] == 0
@@ -266,7 +266,7 @@ def test_status_and_events(client: TestClient, sqlite_pipeline: Pipeline) -> Non
     assert numbers_of(load(posted.text)) == [2]
     (event,) = events(load(posted.text))
     focus = event["focus"]["reference"]
-    assert focus == f"http://testserver/fhir/CarePlan/{number}"
+    assert focus == f"http://127.0.0.1:8080/fhir/CarePlan/{number}"
     assert client.get(focus).status_code == 200
     assert client.get(f"/fhir/Subscription/{name}/$events?eventsSinceNumber=x").status_code == 422
     assert client.post(f"/fhir/Subscription/{name}/$events", content="[]", headers=FHIR).status_code == 400

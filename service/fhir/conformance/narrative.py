@@ -7,6 +7,8 @@ from functools import lru_cache
 from typing import Any
 from xml.parsers import expat
 
+from service.fhir.conformance.narrative_safety import is_changed_by_cleaning, link_faults
+
 _NAMESPACE = "http://www.w3.org/1999/xhtml"
 _TAGS = frozenset(
     [
@@ -94,7 +96,7 @@ _OF_TAG = {
     "ins": frozenset(("cite", "datetime")),
     "del": frozenset(("cite", "datetime")),
 }
-_SCHEMES = ("javascript:", "vbscript:")
+_ALLOWED = {"*": _ATTRIBUTES | {"xmlns"}, **_OF_TAG}
 _NESTED = 100
 _WHITE = " \t\r\n"
 
@@ -109,7 +111,7 @@ def _faults(text: str) -> tuple[str, ...]:
     try:
         return tuple(dict.fromkeys(_read(text)))
     except (expat.ExpatError, _Refused, ValueError):
-        return ("The narrative is not well-formed XHTML without entities or document types of its own.",)
+        return ("The narrative is not well-formed XHTML without entities, document types or CDATA of its own.",)
 
 
 def faults_of(text: Any) -> tuple[str, ...]:
@@ -151,10 +153,15 @@ def _read(text: str) -> Iterator[str]:
     parser.StartDoctypeDeclHandler = refuse
     parser.EntityDeclHandler = refuse
     parser.ProcessingInstructionHandler = refuse
+    parser.StartCdataSectionHandler = refuse  # text here, and markup to whoever reads it as HTML
     parser.StartElementHandler = start
     parser.EndElementHandler = end
     parser.CharacterDataHandler = characters
     parser.Parse(text.encode("utf-8"), True)
+    if not found and is_changed_by_cleaning(text, _TAGS, _ALLOWED):
+        found.append(
+            "The narrative holds something that a browser would read as a script or as content from elsewhere."
+        )
     if not words:
         found.append("The narrative holds no words and no picture.")
     yield from found
@@ -170,7 +177,5 @@ def _tag_faults(tag: str, attributes: dict[str, str], outermost: bool) -> Iterat
                 yield "The narrative may hold XHTML only."
         elif name not in _ATTRIBUTES and name not in _OF_TAG.get(tag, ()):
             yield f"In the narrative <{tag}> may not have «{name[:40]}»."
-        elif value.strip().lower().startswith(_SCHEMES):
-            yield "The narrative may not hold scripts."
-        elif tag == "img" and name == "src" and value.startswith("#"):
-            yield "A picture inside the resource cannot be looked up; give its address or its data."
+        else:
+            yield from link_faults(name, value)

@@ -9,7 +9,7 @@ from starlette.testclient import TestClient
 
 from tests.web.messages import row_counts
 
-SAME_SITE = {"Sec-Fetch-Site": "same-origin", "Origin": "http://testserver"}
+SAME_SITE = {"Sec-Fetch-Site": "same-origin", "Origin": "http://127.0.0.1:8080"}
 
 
 class Form(HTMLParser):

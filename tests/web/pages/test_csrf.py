@@ -32,7 +32,7 @@ def test_the_cookie_is_kept_from_other_sites_and_from_scripts(case: Case) -> Non
 
 
 def test_over_https_the_cookie_is_secure(case: Case) -> None:
-    page = case.client.get(f"https://testserver{_address(case)}")
+    page = case.client.get(f"https://127.0.0.1:8080{_address(case)}")
     assert "Secure" in page.headers["set-cookie"]
 
 
@@ -43,7 +43,7 @@ def test_over_https_the_cookie_is_secure(case: Case) -> None:
         {"Sec-Fetch-Site": "same-site"},
         {"Origin": "http://elsewhere.example"},
         {"Origin": "null"},
-        {"Sec-Fetch-Site": "cross-site", "Origin": "http://testserver"},
+        {"Sec-Fetch-Site": "cross-site", "Origin": "http://127.0.0.1:8080"},
     ],
 )
 def test_a_form_from_elsewhere_stores_nothing(case: Case, headers: dict[str, str]) -> None:
