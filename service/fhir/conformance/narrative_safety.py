@@ -13,7 +13,7 @@ import ada_url
 import nh3
 
 _HERE = "https://narrative.invalid/"
-_LINKS = frozenset({"https:", "http:", "mailto:", "tel:"})
+_LINKS = frozenset({"https:", "http:", "mailto:", "tel:", "urn:"})
 _ADDRESSES = frozenset({"href", "cite", "longdesc"})
 _PICTURES = re.compile(r"data:image/(png|jpeg|gif|webp)(;[^,]*)?,", re.IGNORECASE)
 _STYLE_FUNCTIONS = re.compile(
@@ -49,13 +49,13 @@ def is_changed_by_cleaning(text: str, tags: frozenset[str], attributes: dict[str
     """
     allowed = {tag: set(names) - {"rel"} for tag, names in attributes.items()}
     everything = {tag: {*names, *_DANGEROUS_ATTRIBUTES} for tag, names in allowed.items()}
-    strict = nh3.clean(text, tags=set(tags), attributes=allowed, url_schemes={"http", "https", "mailto", "tel", "data"})
+    strict = nh3.clean(text, tags=set(tags), attributes=allowed, url_schemes={"http", "https", "mailto", "tel", "urn", "data"})
     loose = nh3.clean(
         text,
         tags={*tags, *_DANGEROUS_TAGS},
         clean_content_tags=set(),
         attributes=everything,
-        url_schemes={"http", "https", "mailto", "tel", "data", "javascript", "vbscript", "file", "ftp", "blob"},
+        url_schemes={"http", "https", "mailto", "tel", "urn", "data", "javascript", "vbscript", "file", "ftp", "blob"},
     )
     return strict != loose
 
