@@ -106,7 +106,7 @@ def draft_of(
 def _field_paths(path: str) -> dict[str, str]:
     """Where a refusal of an Observation is reported, by what it is about."""
     parts = dict.fromkeys(("setting", "range", "office", "action"), f"{path}.component")
-    return {**parts, "kind": f"{path}.valueCodeableConcept"}
+    return {**parts, "kind": f"{path}.value"}
 
 
 def with_condition(draft: Draft, condition: Condition, updates: bool) -> Draft:
