@@ -53,7 +53,7 @@ def facts_of(body: dict[str, Any], thresholds: Thresholds, now: datetime | None 
     facts = assemble(found.facts)
     problems = [
         Problem(Category.BUSINESS_RULE, why, found.paths.get(source.reference, source.reference))
-        for source, why in refusals(facts, lambda source: True, thresholds)
+        for source, why, _ in refusals(facts, lambda source: True, thresholds)
     ]
     referral = facts.referral
     if referral and found.birth_date:

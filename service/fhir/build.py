@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any
 
@@ -92,8 +92,8 @@ class Draft:
     content does: make a new version (with a higher `revision`) or leave the first as it is; with
     `unlike_is_conflict` it is refused instead. A draft that `withdraws` is the resource on record, as entered
     in error, and nothing when there is none. A new one that `goes_with` another draft has no place when that one
-    is an earlier revision not applied. `path` and `date_path` are where problems are reported;
-    `warnings` are told and no reason to refuse.
+    is an earlier revision not applied. `path`, `date_path` and, by what they are about, `field_paths` are where
+    problems are reported; `warnings` are told and no reason to refuse.
 
     From FHIR: `place` is its place in the message, `identifiers` every business identifier it carries, `condition` the
     identifier by which it is looked for (`found` when the store has it), `asked_id` the id its body bears,
@@ -104,6 +104,7 @@ class Draft:
     local: str
     path: str
     date_path: str = ""
+    field_paths: Mapping[str, str] = field(default_factory=dict)
     identity: tuple[str, str] | None = None
     revision: int = 1
     revises: bool = False

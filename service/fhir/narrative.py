@@ -31,7 +31,12 @@ def narrative(view: CaseView, case_number: str) -> str:
     No sentence stands three times: what was said is not said again, and its reason is told by name.
     """
     told = Told(sentences_of(view))
-    parts = [*_head(view, case_number, told), *_red_flags(view, told), *_what_happens(view, told)]
+    parts = [
+        *_head(view, case_number, told),
+        *_red_flags(view, told),
+        *_withdrawn(view, told),
+        *_what_happens(view, told),
+    ]
     if view.stage.name in _BEFORE_DELIVERY:
         parts += [*_decision("Is the referral complete?", view.referral_check, told), *_coverage(view, told)]
         parts += _readiness(view, told)
@@ -134,6 +139,12 @@ def _red_flags(view: CaseView, told: Told) -> list[str]:
         for f in view.course.flags
     ]
     return [f"<h3>{_RED_FLAGS}</h3>", rows(found)] if found else []
+
+
+def _withdrawn(view: CaseView, told: Told) -> list[str]:
+    """The red flags that ended as withdrawn by correction, without an office having closed them."""
+    found = [item(spoken(f.kind.value).capitalize(), told.once(f.sentence)) for f in view.withdrawn]
+    return ["<h3>Red flags withdrawn by correction</h3>", rows(found)] if found else []
 
 
 def _questions(view: CaseView, told: Told) -> list[str]:

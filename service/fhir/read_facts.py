@@ -35,6 +35,7 @@ from service.rules.facts import (
     SideEffect,
     TestOrder,
     Visit,
+    WithdrawnFlag,
 )
 from service.rules.kinds import (
     Driving,
@@ -57,14 +58,21 @@ _NEVER_CANCELLED = ("red-flag", "side-effect")
 def read(resource: Resource, path: str) -> tuple[Small | None, list[Problem]]:
     """The fact in a resource (None when it holds none) and everything wrong with it.
 
-    A resource entered in error holds no fact, but is still checked.
+    A resource entered in error holds no fact, but that a red flag was withdrawn; it is still checked.
     """
     reading = Reading(resource, path)
     small = _told(reading)
     if small and small.get("kind") in _NEVER_CANCELLED and resource.get("status") == "cancelled":
         words = "A red flag is closed by the office it is for, and a side effect ends on a day; neither is cancelled."
         reading.wrong("status", words)
-    return (None if is_withdrawn(resource) else small), reading.problems
+    return (_left_of(small) if is_withdrawn(resource) else small), reading.problems
+
+
+def _left_of(small: Small | None) -> Small | None:
+    """What is left of a fact entered in error: nothing, but of a red flag that it was reported and withdrawn."""
+    if small is None or small["kind"] != "red-flag":
+        return None
+    return {**{key: small[key] for key in ("day", "clock", "red_flag")}, "kind": "withdrawn-flag"}
 
 
 def told_by(resource: Resource) -> Small | None:
@@ -126,6 +134,9 @@ def assemble(stored: Iterable[StoredFact]) -> CaseFacts:
         side_effects=tuple(_side_effect(f) for f in of("side-effect")),
         red_flags=tuple(_red_flag(f) for f in of("red-flag")),
         red_flag_closures=tuple(_red_flag_closure(f) for f in of("red-flag-closure")),
+        withdrawn_flags=tuple(
+            WithdrawnFlag(f.source, _moment(f.small), RedFlagKind(f.small["red_flag"])) for f in of("withdrawn-flag")
+        ),
         sleep_tests=tuple(sleep_test_of(f, measures) for f in of("sleep-test")),
         test_orders=tuple(TestOrder(f.source, _day(f.small["day"])) for f in of("test-order")),
         physician_decisions=tuple(_physician_decision(f) for f in of("physician-decision")),

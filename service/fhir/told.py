@@ -40,7 +40,11 @@ class Told:
 def sentences_of(view: CaseView) -> tuple[str, ...]:
     """Every sentence that the rules say of a case, each once."""
     followed = view.follow_up.decision if view.follow_up else None
-    found: list[str] = [view.stage.why, *(f.sentence for f in view.course.flags), *(q.sentence for q in view.questions)]
+    found: list[str] = [
+        view.stage.why,
+        *(f.sentence for f in (*view.course.flags, *view.withdrawn)),
+        *(q.sentence for q in view.questions),
+    ]
     for decision in (view.readiness, view.step, view.referral_check, view.coverage, followed):
         found += _of_decision(decision) if decision else []
     found += _of_response(view.response) if view.response else []

@@ -29,4 +29,28 @@ def entry_draft(resource: Resource, entry: Entry, case_number: str, kind: str, p
     if entry.entered_in_error:
         resource["status"] = "entered-in-error"
     address = f"urn:entry:{kind}:{entry.entry_id}"
-    return Draft({**named, **resource}, address, path, date_path, identity=number, revision=entry.order, revises=True)
+    return Draft(
+        {**named, **resource},
+        address,
+        path,
+        date_path,
+        _field_paths(kind, path),
+        identity=number,
+        revision=entry.order,
+        revises=True,
+    )
+
+
+_FIELDS = {
+    "setting": {"setting": "advance_left_mm"},
+    "red-flag": {"kind": "kind", "office": "resolved_on", "action": "action_taken"},
+    "red-flag-closure": {"office": "office", "action": "action_taken"},
+    "assessment": {"range": "protrusive_range_mm"},
+    "appliance": {"start": "starting_position_mm"},
+}
+"""The field of an entry that a refusal is about, by the kind of the entry."""
+
+
+def _field_paths(kind: str, path: str) -> dict[str, str]:
+    fields = next((f for end, f in _FIELDS.items() if kind == end or kind.endswith(f"-{end}")), {})
+    return {about: f"{path}.{name}".removeprefix(".") for about, name in fields.items()}

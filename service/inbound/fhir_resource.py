@@ -94,12 +94,19 @@ def draft_of(
         local=address,
         path=path,
         date_path=f"{path}.{element}" if element else path,
+        field_paths=_field_paths(path) if kind == "Observation" else {},
         identity=carried[0] if carried else None,
         identifiers=carried,
         unlike_is_conflict=kind not in SHARED,
         place=place,
         warnings=warnings,
     )
+
+
+def _field_paths(path: str) -> dict[str, str]:
+    """Where a refusal of an Observation is reported, by what it is about."""
+    parts = dict.fromkeys(("setting", "range", "office", "action"), f"{path}.component")
+    return {**parts, "kind": f"{path}.value"}
 
 
 def with_condition(draft: Draft, condition: Condition, updates: bool) -> Draft:

@@ -169,6 +169,7 @@ def _report(
         local=f"urn:test:{test.test_number}:report",
         path=path,
         date_path=f"{path}.performed_on".removeprefix("."),
+        field_paths={"tested-setting": f"{path}.setting_left_mm".removeprefix(".")},
         identity=number,
         revision=order,
         revises=True,

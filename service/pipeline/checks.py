@@ -6,13 +6,14 @@ from collections.abc import Sequence
 from datetime import date, datetime
 
 from service.errors import Category, Problem, Refused
-from service.fhir.build import SHARED, Resource
+from service.fhir.build import SHARED, Draft, Resource
 from service.fhir.dates import is_future, moment_of
 from service.fhir.future import lies_in_the_future, told_of_the_future
-from service.fhir.read_facts import StoredFact, assemble, read
+from service.fhir.json_text import load
+from service.fhir.read_facts import StoredFact, assemble, read, told_by
 from service.fhir.reading import Small
 from service.pipeline.identify import Identified
-from service.rules.arrival import outside_scope, refusals, setting_remarks
+from service.rules.arrival import Told, outside_scope, refusals, setting_remarks, why_kind_refused
 from service.rules.facts import CaseFacts
 from service.rules.source import Source
 from service.rules.thresholds import Thresholds
@@ -29,6 +30,7 @@ def read_all(items: Sequence[Identified], plain: bool, today: date, now: datetim
         if plain:
             wrong = [Problem(p.category, p.message, item.draft.path) for p in wrong]
         problems.extend(wrong)
+        problems.extend(_of_another_kind(item))
         if item.draft.parent is None:
             problems.extend(_of_the_future(item, small, today, now))
         found[item.reference] = small
@@ -55,20 +57,39 @@ def check_case(
     """The facts of the case with this message in it, and what is remarked on. Refused for what cannot be true of it."""
     facts = assemble(after)
     known = {f.source for f in before}
-    paths = {i.reference: i.draft.path for i in items}
+    drafts = {i.reference: i.draft for i in items}
 
     def is_new(source: Source) -> bool:
-        return source not in known and source.reference in paths
+        return source not in known and source.reference in drafts
 
     problems = [
-        Problem(Category.BUSINESS_RULE, why, paths[source.reference])
-        for source, why in refusals(facts, is_new, thresholds)
+        Problem(Category.BUSINESS_RULE, why, _place(drafts[source.reference], about))
+        for source, why, about in refusals(facts, is_new, thresholds)
     ]
     if problems:
         raise Refused(list(dict.fromkeys(problems)))
     new = [s for s in facts.settings if is_new(s.source)]
     remarks: list[str] = [remark for setting in new for remark in setting_remarks(facts, setting, thresholds)]
     return facts, remarks
+
+
+def _place(draft: Draft, about: Told) -> str:
+    """Where a refusal is reported: at the field that it is about, else at the entry."""
+    return draft.date_path or draft.path if about is Told.DAY else draft.field_paths.get(about, draft.path)
+
+
+def _of_another_kind(item: Identified) -> list[Problem]:
+    """A correction that would make a red flag another one, or none, and so take it from the office it is for."""
+    if item.held is None or item.held.deleted:
+        return []
+    before, after = told_by(load(item.held.body)), told_by(item.resource)
+    if before is None or before["kind"] != "red-flag" or not before.get("red_flag"):
+        return []
+    kind = after.get("red_flag") if after and after["kind"] == "red-flag" else None
+    if kind == before["red_flag"]:
+        return []
+    why = why_kind_refused(before["red_flag"], kind)
+    return [Problem(Category.BUSINESS_RULE, why, item.draft.field_paths.get(Told.KIND, item.draft.path))]
 
 
 def check_age(patient: Resource, referral: Resource, path: str, thresholds: Thresholds) -> str:

@@ -113,6 +113,7 @@ def standing(view: CaseView, engine: Source) -> str:
         "stage": [view.stage.name, view.stage.whose_move, view.stage.since.isoformat(), view.stage.urgent],
         "questions": [q.sentence for q in view.questions],
         "red_flags": [[f.kind, f.since.day.isoformat()] for f in view.course.flags],
+        "withdrawn_flags": [f.sentence for f in view.withdrawn],
         "decisions": [_came_out(d) for d in decisions],
         "response": [response.response_class, [s.act for s in response.suggestions]] if response else [],
         "relapse": bool(response and response.relapse),

@@ -9,16 +9,18 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from datetime import date
 from decimal import Decimal
+from enum import StrEnum
+from typing import NamedTuple
 
 from service.rules.course import Course, course_on
 from service.rules.facts import Appliance, CaseFacts, CheckIn, DentalAssessment, RedFlag, RedFlagClosure, Setting
 from service.rules.reason import Reason, say
-from service.rules.red_flags import why_not_closed
+from service.rules.red_flags import letters_in, why_not_closed
 from service.rules.room import percent_of_range, range_and_start
 from service.rules.sleep_test import SleepTest
 from service.rules.source import Source
 from service.rules.thresholds import Thresholds
-from service.rules.words import day, number, rounded
+from service.rules.words import day, number, rounded, spoken
 
 
 def why_setting_refused(facts: CaseFacts, setting: Setting, thresholds: Thresholds) -> Reason | None:
@@ -70,16 +72,60 @@ def why_closure_refused(closed: RedFlag | RedFlagClosure) -> Reason | None:
     return why_not_closed(closed.kind, closed.office)
 
 
-def refusals(facts: CaseFacts, is_new: Callable[[Source], bool], thresholds: Thresholds) -> list[tuple[Source, Reason]]:
+def why_action_refused(closed: RedFlag | RedFlagClosure, thresholds: Thresholds) -> Reason | None:
+    """Why what was done about a red flag is not told in words; None when it is, or nothing is closed."""
+    least = thresholds.closure_letters
+    if isinstance(closed, RedFlag) and not closed.resolved_on:
+        return None
+    return None if letters_in(closed.action_taken) >= least.value else say("flag.no-words", letters=least.value)
+
+
+def why_kind_refused(before: str, after: str | None) -> Reason:
+    """Why a correction may not make a red flag one of another kind, or none: it would leave the office it is for."""
+    kinds = {"before": spoken(before), "after": spoken(after) if after else "none"}
+    return say("flag.other-kind", **kinds)
+
+
+class Told(StrEnum):
+    """What of a record a refusal is about; the doors know the field that tells it."""
+
+    DAY = "day"
+    SETTING = "setting"
+    TESTED_SETTING = "tested-setting"
+    START = "start"
+    RANGE = "range"
+    OFFICE = "office"
+    ACTION = "action"
+    KIND = "kind"
+
+
+class Refusal(NamedTuple):
+    """Why something new cannot be true: the record that tells it, why, and what of the record."""
+
+    source: Source
+    why: Reason
+    about: Told
+
+
+def refusals(facts: CaseFacts, is_new: Callable[[Source], bool], thresholds: Thresholds) -> list[Refusal]:
     """Everything new that cannot be true of the case, by the record that tells it: the same for a file and a message."""
-    found: list[tuple[Source, Reason | None]] = []
-    found += [(s.source, why_setting_refused(facts, s, thresholds)) for s in facts.settings if is_new(s.source)]
-    found += [(t.source, why_tested_refused(facts, t, thresholds)) for t in facts.sleep_tests if is_new(t.source)]
-    for kind in (facts.appliances, facts.assessments):
-        found += [(m.source, why_start_refused(facts, m, thresholds)) for m in kind if is_new(m.source)]
+    found: list[tuple[Source, Reason | None, Told]] = []
+    settings = [s for s in facts.settings if is_new(s.source)]
+    tests = [t for t in facts.sleep_tests if is_new(t.source)]
+    found += [(s.source, why_setting_refused(facts, s, thresholds), Told.SETTING) for s in settings]
+    found += [(t.source, why_tested_refused(facts, t, thresholds), Told.TESTED_SETTING) for t in tests]
+    for kind, about in ((facts.appliances, Told.START), (facts.assessments, Told.RANGE)):
+        found += [(m.source, why_start_refused(facts, m, thresholds), about) for m in kind if is_new(m.source)]
     for closed in (facts.red_flags, facts.red_flag_closures):
-        found += [(c.source, why_closure_refused(c)) for c in closed if is_new(c.source)]
-    return [(source, why) for source, why in found if why]
+        new = [c for c in closed if is_new(c.source)]
+        found += [(c.source, why_closure_refused(c), Told.OFFICE) for c in new]
+        found += [(c.source, why_action_refused(c, thresholds), Told.ACTION) for c in new]
+    return [Refusal(source, why, _about(why, about)) for source, why, about in found if why]
+
+
+def _about(why: Reason, about: Told) -> Told:
+    """A setting before any delivery is wrong in its day, whatever its sides."""
+    return Told.DAY if why.id == "geometry.before-delivery" else about
 
 
 def setting_remarks(facts: CaseFacts, setting: Setting, thresholds: Thresholds) -> Iterator[Reason]:

@@ -15,7 +15,7 @@ from service.rules.plan import Activity, activities_of
 from service.rules.projection import Projection, project
 from service.rules.questions import Question, questions_of
 from service.rules.readiness import assess_readiness
-from service.rules.red_flags import OpenFlag
+from service.rules.red_flags import EndedFlag, OpenFlag, withdrawn_flags
 from service.rules.referral import check_referral
 from service.rules.response import Response, assess_response
 from service.rules.site import Site
@@ -47,6 +47,11 @@ class CaseView:
         return self.readiness.as_of
 
     @property
+    def withdrawn(self) -> tuple[EndedFlag, ...]:
+        """The red flags that were withdrawn by correction."""
+        return withdrawn_flags(self.course.known)
+
+    @property
     def inputs(self) -> tuple[Source, ...]:
         """Every resource version any of the decisions read, each once, in a fixed order."""
         followed = self.follow_up.decision if self.follow_up else None
@@ -71,6 +76,7 @@ class CaseView:
             ],
             "questions": [q.as_data() for q in self.questions],
             "red_flags": [_flag_data(f) for f in self.course.flags],
+            "withdrawn_red_flags": [_ended_data(f) for f in self.withdrawn],
         }
 
 
@@ -84,6 +90,17 @@ def _flag_data(flag: OpenFlag) -> dict[str, Any]:
         "derived": flag.derived,
         "sentence": flag.sentence,
         "inputs": [{"reference": s.reference, "version": s.version} for s in flag.sources],
+    }
+
+
+def _ended_data(flag: EndedFlag) -> dict[str, Any]:
+    """A red flag withdrawn by correction as JSON-ready data: kind, when it was reported, how it ended."""
+    return {
+        "kind": flag.kind.value,
+        "reported_on": flag.reported.day.isoformat(),
+        "ended": "withdrawn-by-correction",
+        "sentence": flag.sentence,
+        "inputs": [{"reference": flag.source.reference, "version": flag.source.version}],
     }
 
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import Decimal
 
+from service.rules.baselines import baseline_before, judged_tests
 from service.rules.check_ins import SYMPTOMS, Reported, answers, joined_check_ins
 from service.rules.facts import (
     Appliance,
@@ -23,8 +24,8 @@ from service.rules.facts import (
 )
 from service.rules.judging.consistency import consistency
 from service.rules.judging.finding import Finding
-from service.rules.judging.judgement import Judgement, judge
-from service.rules.kinds import PhysicianChoice, TestKind, TestPurpose
+from service.rules.judging.judgement import Judgement
+from service.rules.kinds import PhysicianChoice
 from service.rules.ledger import Ledger, ledger_of
 from service.rules.red_flags import DO_NOT_WEAR, OpenFlag, open_flags
 from service.rules.sleep_test import SleepTest
@@ -76,8 +77,12 @@ class Course:
 
     @property
     def alarmed(self) -> tuple[Judgement, ...]:
-        """The tests with an alarm that no decision of the physician has followed; a later test answers none."""
-        last = self.decisions[-1].moment.day if self.decisions else date.min
+        """The tests with an alarm that the physician has not answered; a later test answers none.
+
+        A decision to go on as before answers one only with the physician's own reading of the test.
+        """
+        answers_it = (d.moment.day for d in self.decisions if d.own_reading or d.choice not in _GOES_ON)
+        last = max(answers_it, default=date.min)
         return tuple(j for j in self.judged if j.alarms and j.test.day > last)
 
     @property
@@ -140,6 +145,7 @@ class Course:
 
 
 GRADE_THAT_STOPS_WEAR = 3
+_GOES_ON = (PhysicianChoice.CONTINUE, PhysicianChoice.KEEP_TITRATING, PhysicianChoice.ADVANCE_AND_RETEST)
 
 
 def course_on(facts: CaseFacts, as_of: date, thresholds: Thresholds) -> Course:
@@ -156,7 +162,7 @@ def course_on(facts: CaseFacts, as_of: date, thresholds: Thresholds) -> Course:
     before = _baseline_epworth(known, first, thresholds)
     totals = totals_of(check_ins, before, first, thresholds)
     baseline = baseline_before(known.sleep_tests, appliance.delivered_on if appliance else None)
-    judged = _judged(known, baseline, every, thresholds)
+    judged = judged_tests(known, baseline, every, thresholds)
     return Course(
         as_of=as_of,
         known=known,
@@ -180,19 +186,6 @@ def course_on(facts: CaseFacts, as_of: date, thresholds: Thresholds) -> Course:
         judged=judged,
         decisions=tuple(sorted(known.physician_decisions, key=lambda d: (d.moment, d.choice.value, d.source))),
     )
-
-
-def _judged(
-    known: CaseFacts, baseline: SleepTest | None, settings: tuple[Setting, ...], thresholds: Thresholds
-) -> tuple[Judgement, ...]:
-    """The efficacy tests in order, each judged against the last baseline up to it."""
-    found: list[Judgement] = []
-    for test in _efficacy_tests(known.sleep_tests):
-        earlier = last_baseline(t for t in known.sleep_tests if t.day <= test.day)
-        against = baseline if baseline and baseline.day <= test.day else earlier or baseline
-        night = [s for s in settings if s.moment.day <= test.day]
-        found.append(judge(test, against, night[-1].pair if night else None, thresholds))
-    return tuple(found)
 
 
 def _current_appliance(appliances: tuple[Appliance, ...]) -> Appliance | None:
@@ -267,17 +260,6 @@ def _latest_assessment(assessments: tuple[DentalAssessment, ...]) -> DentalAsses
     )
 
 
-def last_baseline(tests: Iterable[SleepTest]) -> SleepTest | None:
-    """The last baseline test that reports an index; of two on one day, the higher index."""
-    usable = [t for t in tests if t.purpose is TestPurpose.BASELINE and t.index_per_hour is not None and t.index_name]
-    return max(usable, key=lambda t: (t.day, t.index_per_hour, t.source), default=None)
-
-
-def baseline_before(tests: Iterable[SleepTest], delivered: date | None) -> SleepTest | None:
-    """The last baseline test made before the delivery of the appliance in use; any, before one is delivered."""
-    return last_baseline(t for t in tests if delivered is None or t.day <= delivered)
-
-
 def _baseline_epworth(known: CaseFacts, first: date | None, thresholds: Thresholds) -> CheckIn | None:
     """The last Epworth total on or before the first delivery, not too old; of two at one moment, the lower."""
     if first is None:
@@ -289,11 +271,3 @@ def _baseline_epworth(known: CaseFacts, first: date | None, thresholds: Threshol
         if (total := c.epworth_total) is not None and since <= c.moment.day <= first
     ]
     return max(before, key=lambda told: told[:3])[3] if before else None
-
-
-def _efficacy_tests(tests: tuple[SleepTest, ...]) -> tuple[SleepTest, ...]:
-    """Tests with the appliance, in order. Oximetry alone during titration is a record and no such test."""
-    worn = (t for t in tests if t.purpose is TestPurpose.EFFICACY and t.kind is not TestKind.OXIMETRY)
-    return tuple(
-        sorted(worn, key=lambda t: (t.day, Decimal(-1) if t.index_per_hour is None else t.index_per_hour, t.source))
-    )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import timedelta
 from decimal import Decimal
 
+from service.rules.baselines import late_baseline
 from service.rules.course import Course
 from service.rules.decision import Criterion, Measured, Status
 from service.rules.judging.consistency import contradicts_itself
@@ -39,14 +40,7 @@ def baseline_known(course: Course, thresholds: Thresholds) -> Criterion:
     """Met with a baseline test before delivery that reports an index and does not contradict itself."""
     name, title, test = "baseline-known", "Baseline test known", course.baseline
     if test is None or test.index_per_hour is None:
-        return Criterion(
-            name,
-            title,
-            Status.UNKNOWN,
-            say("ready.no-baseline", on=course.as_of),
-            needs="the sleep laboratory sends the baseline test",
-            missing="a baseline test with an AHI, REI or RDI",
-        )
+        return _no_baseline(course, name, title)
     observed, used = (Measured(test.index_per_hour, "{events}/h"),), (thresholds.normal_index,)
     if contradicts_itself(course.baseline_findings):
         first = course.baseline_findings[0]
@@ -59,6 +53,20 @@ def baseline_known(course: Course, thresholds: Thresholds) -> Criterion:
     told = {"on": test.day, "name": test.index_name, "index": test.index_per_hour, "rule": test.hypopnoea_rule.value}
     words = "ready.baseline-no-apnoea" if test.index_per_hour < thresholds.normal_index.value else "ready.baseline"
     return Criterion(name, title, Status.MET, say(words, **told), observed, used, test.sources)
+
+
+def _no_baseline(course: Course, name: str, title: str) -> Criterion:
+    """No baseline test that counts; one made after the delivery is named, so that nobody takes it for one."""
+    needs = "the sleep laboratory sends the baseline test"
+    late = late_baseline(course.known.sleep_tests, course.appliance.delivered_on if course.appliance else None)
+    if late is None or course.appliance is None:
+        sentence = say("ready.no-baseline", on=course.as_of)
+        return Criterion(
+            name, title, Status.UNKNOWN, sentence, needs=needs, missing="a baseline test with an AHI, REI or RDI"
+        )
+    sentence = say("ready.baseline-after-delivery", on=late.day, delivered=course.appliance.delivered_on)
+    missing = "a baseline test from before the delivery"
+    return Criterion(name, title, Status.UNKNOWN, sentence, inputs=late.sources, needs=needs, missing=missing)
 
 
 def setting_stable(course: Course, thresholds: Thresholds) -> Criterion:

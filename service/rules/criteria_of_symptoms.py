@@ -11,7 +11,9 @@ from service.rules.check_in_dates import is_fresh, next_check_in
 from service.rules.check_ins import Reported, nobody_hears
 from service.rules.course import Course
 from service.rules.decision import Criterion, Measured, Status
+from service.rules.facts import CheckIn
 from service.rules.reason import Reason, say
+from service.rules.source import Source
 from service.rules.threshold import Threshold
 from service.rules.thresholds import Thresholds
 
@@ -30,17 +32,44 @@ def _last_two(course: Course, name: str, thresholds: Thresholds) -> list[Reporte
 def snoring_settled(course: Course, thresholds: Thresholds) -> Criterion:
     """Met when the last answers since the onset all put snoring at or under the threshold, or when nobody can hear it
     and the patient is rested."""
-    limit = thresholds.snoring_settled
-    last = _last_two(course, "snoring", thresholds)
-    deaf = nobody_hears([c for c in course.check_ins if is_fresh(course, c.moment, thresholds)])
-    if len(last) < thresholds.check_ins_needed.value and deaf is not None:
-        return _not_heard(course, deaf.told_by("who_could_hear"), thresholds)
-    return _agree(
+    limit, last = thresholds.snoring_settled, _last_two(course, "snoring", thresholds)
+    heard = _agree(
         course, thresholds, "snoring-settled", "Snoring settled", "snoring", last, limit, lambda v: v <= limit.value
+    )
+    deaf = nobody_hears([c for c in course.check_ins if is_fresh(course, c.moment, thresholds)])
+    if deaf is None or heard.status is Status.UNMET:
+        return heard
+    loud, told_by = _loud_although_unheard(course, thresholds), deaf.told_by("who_could_hear")
+    if loud is not None:
+        return _loud(course, loud, told_by, thresholds)
+    return _not_heard(course, told_by, thresholds) if heard.status is Status.UNKNOWN else heard
+
+
+def _loud_although_unheard(course: Course, thresholds: Thresholds) -> CheckIn | None:
+    """Of the last reports that tell snoring, by whomever, the last one that tells it as loud; None without one."""
+    told = [c for c in course.check_ins if c.snoring is not None and is_fresh(course, c.moment, thresholds)]
+    last = told[-int(thresholds.check_ins_needed.value) :]
+    return next((c for c in reversed(last) if (c.snoring or 0) > thresholds.snoring_settled.value), None)
+
+
+def _loud(course: Course, told: CheckIn, unheard: tuple[Source, ...], thresholds: Thresholds) -> Criterion:
+    """Snoring that nobody is said to hear and somebody tells as loud: whoever told it, it is not settled."""
+    limit, value = thresholds.snoring_settled, told.snoring
+    assert value is not None
+    sentence = say("ready.not-heard-loud", value=value, on=told.moment.day, limit=limit.value)
+    return Criterion(
+        "snoring-settled",
+        "Snoring settled",
+        Status.UNMET,
+        sentence,
+        (Measured(value, "{score}"),),
+        (limit, thresholds.check_ins_needed),
+        tuple(sorted({*told.told_by("snoring"), *unheard})),
+        earliest=next_check_in(course, thresholds),
     )
 
 
-def _not_heard(course: Course, told_by: tuple, thresholds: Thresholds) -> Criterion:
+def _not_heard(course: Course, told_by: tuple[Source, ...], thresholds: Thresholds) -> Criterion:
     """Snoring that nobody can hear: Epworth must be settled and restedness not low."""
     name, title, asked = "snoring-settled", "Snoring settled", thresholds.restedness_not_heard
     total = _epworth(course, thresholds)

@@ -146,6 +146,15 @@ class RedFlag:
 
 
 @dataclass(frozen=True, slots=True)
+class WithdrawnFlag:
+    """A report of a red flag that was entered in error: it is open no more, and shown as withdrawn by correction."""
+
+    source: Source
+    moment: Moment
+    kind: RedFlagKind
+
+
+@dataclass(frozen=True, slots=True)
 class RedFlagClosure:
     """An office's closure of one kind of red flag, reported or derived: it answers all facts up to its moment."""
 
@@ -211,6 +220,7 @@ class CaseFacts:
     side_effects: tuple[SideEffect, ...] = ()
     red_flags: tuple[RedFlag, ...] = ()
     red_flag_closures: tuple[RedFlagClosure, ...] = ()
+    withdrawn_flags: tuple[WithdrawnFlag, ...] = ()
     sleep_tests: tuple[SleepTest, ...] = ()
     test_orders: tuple[TestOrder, ...] = ()
     physician_decisions: tuple[PhysicianDecision, ...] = ()
@@ -239,6 +249,7 @@ def effective_day(
     | SideEffect
     | RedFlag
     | RedFlagClosure
+    | WithdrawnFlag
     | SleepTest
     | TestOrder
     | PhysicianDecision

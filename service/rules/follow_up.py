@@ -25,7 +25,7 @@ from service.rules.triggers import triggers
 from service.rules.visits import PlannedVisit, VisitState, first_of_each_office, planned_visits, told, visits_read
 
 RULE = "follow-up"
-VERSION = "2.0.0"
+VERSION = "2.1.0"
 
 
 class FollowUpOutcome(StrEnum):

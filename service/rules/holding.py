@@ -43,10 +43,9 @@ def hold_for_reports(course: Course, thresholds: Thresholds) -> Hold | None:
         used = (thresholds.epworth_change, thresholds.epworth_asked_above, thresholds.answer_days)
         return Hold(say("step.asked", why=asked), told.day + days, read, used)
     doubt = disagreement(course.check_ins, answered, course.as_of, thresholds)
-    if doubt and course.check_ins:
-        read = tuple(c.source for c in course.check_ins if course.as_of - c.moment.day < days)
+    if doubt:
         used = (thresholds.reporters_differ, thresholds.answer_days)
-        return Hold(say("step.doubt", why=doubt), course.check_ins[-1].moment.day + days, read, used)
+        return Hold(say("step.doubt", why=doubt.sentence), doubt.day + days, doubt.sources, used)
     return None
 
 

@@ -35,7 +35,8 @@ def overdue_from(
     """
     if stage.name is StageName.CLOSED or facts.referral is None:
         return None
-    days = [v.latest for v in follow_up.visits if v.state is not VisitState.KEPT] if follow_up else []
+    visits = follow_up.visits if follow_up and not stage.urgent else ()  # what is urgent has its own day
+    days = [v.latest for v in visits if v.state is not VisitState.KEPT]
     asked = open_cancellation(facts, as_of)
     if asked:
         days.append(_after(asked.day, thresholds.referral_answer_days))

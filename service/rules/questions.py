@@ -12,7 +12,9 @@ from service.rules.course import Course
 from service.rules.criteria_of_symptoms import fresh_answers
 from service.rules.decision import Party
 from service.rules.ended import treatment_ended
+from service.rules.judging.consistency import told_twice
 from service.rules.judging.finding import Weight
+from service.rules.judging.validity import BEFORE_DELIVERY, NO_DELIVERY
 from service.rules.reason import Reason, say
 from service.rules.settled_by_others import harm_since, open_order
 from service.rules.thresholds import Thresholds
@@ -52,12 +54,13 @@ def _of_the_physician(course: Course) -> Iterator[Question]:
 
 def _of_the_dentist(course: Course, thresholds: Thresholds) -> Iterator[Question]:
     answered = answered_on(course.known)
+    doubt = disagreement(course.check_ins, answered, course.as_of, thresholds)
     asked = [
         *geometry_questions(course, thresholds),
         unusual_step(course, thresholds),
         asked_about(course.totals, answered, course.as_of, thresholds),
         ask_about_driving(course.totals, thresholds),
-        disagreement(course.check_ins, answered, course.as_of, thresholds),
+        doubt.sentence if doubt else None,
         *uncounted_check_ins(course, thresholds),
         *_contradictions(course, thresholds),
     ]
@@ -77,6 +80,12 @@ def _contradictions(course: Course, thresholds: Thresholds) -> Iterator[Reason]:
 
 def _of_the_laboratory(course: Course) -> Iterator[Question]:
     """What reports leave untold or contradict; what withholds the class of a test stands with the test itself."""
+    for judged in course.judged:
+        for finding in judged.withheld:
+            if finding.name in (BEFORE_DELIVERY, NO_DELIVERY):
+                yield Question(finding.party, finding.sentence)
+    for sentence in told_twice(course.known.sleep_tests):
+        yield Question(Party.SLEEP_LAB, sentence)
     own = [f for f in course.result.findings if f.cause is None] if course.result else []
     for finding in (*course.baseline_findings, *own):
         if finding.weight is Weight.QUESTION:

@@ -113,6 +113,25 @@ def _words(flag: RedFlag) -> Reason:
     return say(f"flag.{flag.kind}", on=flag.moment.day)
 
 
+@dataclass(frozen=True, slots=True)
+class EndedFlag:
+    """A report of a red flag that ended without a closure: reported when, and how it ended, in a sentence."""
+
+    kind: RedFlagKind
+    reported: Moment
+    sentence: Reason
+    source: Source
+
+
+def withdrawn_flags(known: CaseFacts) -> tuple[EndedFlag, ...]:
+    """The red flags withdrawn by correction, which end without an office having looked; the last reported first."""
+    found = (
+        EndedFlag(f.kind, f.moment, say("flag.withdrawn", why=say(f"flag.{f.kind}", on=f.moment.day)), f.source)
+        for f in known.withdrawn_flags
+    )
+    return tuple(sorted(found, key=lambda f: (f.reported, f.kind, f.source), reverse=True))
+
+
 def _sleepiness(worsened: Iterable[Worsened]) -> Iterable[OpenFlag]:
     kind = RedFlagKind.WORSE_SLEEPINESS
     for item in worsened:
@@ -129,6 +148,11 @@ def _oximetry(judged: Sequence[Judgement], thresholds: Thresholds) -> Iterable[O
         days = int(thresholds.red_flag_days.value) if found.days is None else found.days
         moment = Moment(judgement.test.day)
         yield OpenFlag(RedFlagKind.WORSE_OXIMETRY, moment, found.sentence, days, True, sources)
+
+
+def letters_in(text: str) -> int:
+    """How many letters a text has: a dot or a dash tells nobody what was done."""
+    return sum(character.isalpha() for character in text)
 
 
 def why_not_closed(kind: RedFlagKind, office: Office) -> Reason | None:

@@ -42,7 +42,7 @@ from service.rules.thresholds import Thresholds
 from service.rules.words import number, percent, rounded, sides
 
 RULE = "response-to-treatment"
-VERSION = "2.0.0"
+VERSION = "2.1.0"
 
 
 @dataclass(frozen=True, slots=True)

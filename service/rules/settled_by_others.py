@@ -125,7 +125,12 @@ def _alarmed(course: Course, criteria: tuple[Criterion, ...]) -> Decision:
         ((j.test.day + timedelta(days=a.days or 0), j, a) for j in course.alarmed for a in j.alarms),
         key=lambda found: found[0],
     )
-    sentence = say("ready.result-alarm", on=result.test.day, due=due, why=alarm.sentence)
+    told = {"on": result.test.day, "due": due, "why": alarm.sentence}
+    after = [d for d in course.decisions if d.moment.day >= result.test.day]
+    if after:
+        sentence = say("ready.result-alarm-unread", **told, decided=after[-1].moment.day)
+    else:
+        sentence = say("ready.result-alarm", **told)
     return _result_in(course, criteria, result, sentence, Party.PHYSICIAN, until=due, urgent=course.alarmed_today)
 
 
@@ -156,11 +161,11 @@ def _result_in(
 
 
 def waiting_result(course: Course) -> Judgement | None:
-    """The last test, while the physician has not decided on it; one made with an earlier appliance waits for nobody."""
+    """The last test, while the physician has not decided on it; one made with an earlier appliance or none does not wait."""
     result = course.result
     if result is None or course.decided is not None:
         return None
-    if course.appliance and result.test.day < course.appliance.delivered_on:
+    if result.before_delivery or (course.appliance and result.test.day < course.appliance.delivered_on):
         return None
     return result
 
@@ -187,13 +192,13 @@ def after_decision(course: Course, criteria: tuple[Criterion, ...]) -> Decision 
 def ending_decision(course: Course) -> PhysicianDecision | None:
     """The last decision, when it ends titration; None when titration goes on or a new appliance has come since.
 
-    To continue without any test is no proof that treatment works: titration goes on.
+    To continue without any test of the appliance is no proof that treatment works: titration goes on.
     """
     last = course.decided
     if last is None or last.choice in (PhysicianChoice.ADVANCE_AND_RETEST, PhysicianChoice.KEEP_TITRATING):
         return None
     if course.appliance and course.appliance.delivered_on > last.moment.day:
         return None
-    if last.choice is PhysicianChoice.CONTINUE and course.result is None:
+    if last.choice is PhysicianChoice.CONTINUE and (course.result is None or course.result.before_delivery):
         return None
     return last

@@ -16,6 +16,7 @@ from service.rules.kinds import PhysicianChoice, ReferralState
 from service.rules.readiness import assess_readiness, ready_since
 from service.rules.reason import say
 from service.rules.referral_order import Referral
+from service.rules.red_flags import office_of
 from service.rules.response import Response
 from service.rules.settled_by_others import open_order
 from service.rules.silence import silent_since
@@ -166,7 +167,17 @@ def _titrating(
     due = None
     if step.whose_move in (Party.DENTIST, Party.PHYSICIAN):
         since, due = _moves_since(course, facts, step, thresholds), step.until
+    else:
+        since = max(since, _handed_back_on(course) or since)
     return Stage(StageName.TITRATING, step.whose_move, since, step.sentence, due=due)
+
+
+def _handed_back_on(course: Course) -> date | None:
+    """The last day on which an office closed a red flag or decided, from which the move is the patient's again."""
+    days = [c.moment.day for c in course.known.red_flag_closures if c.office is office_of(c.kind)]
+    days += [f.resolved_on for f in course.known.red_flags if f.resolved_on and f.resolved_office is office_of(f.kind)]
+    days += [d.moment.day for d in course.decisions]
+    return max((on for on in days if on <= course.as_of), default=None)
 
 
 _MOST_DAYS = 90

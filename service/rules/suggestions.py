@@ -19,6 +19,7 @@ from service.rules.judging.finding import Cause
 from service.rules.judging.hidden import CENTRAL, OXYGEN, WORSE_OXIMETRY
 from service.rules.judging.judgement import Judgement
 from service.rules.judging.recording import is_polysomnography
+from service.rules.judging.validity import BEFORE_DELIVERY, NO_DELIVERY
 from service.rules.kinds import PhysicianChoice
 from service.rules.other_measures import remainder_is_supine
 from service.rules.reason import Reason, say
@@ -75,9 +76,12 @@ def _ways_out(course: Course, judged: Judgement, thresholds: Thresholds) -> Iter
     if Cause.UNTOLD in causes:
         yield Suggestion("complete-report", Party.SLEEP_LAB, say("suggest.complete-report", on=on))
     invalid = [f for f in judged.withheld if f.cause is Cause.INVALID]
+    for finding in invalid:
+        if finding.name in (BEFORE_DELIVERY, NO_DELIVERY):
+            yield Suggestion("check-days", finding.party, finding.sentence)
     if any(f.name == "scored-by-machine" for f in invalid):
         yield Suggestion("review-recording", Party.SLEEP_LAB, say("suggest.review-recording", on=on))
-    if any(f.name != "scored-by-machine" for f in invalid):
+    if any(f.name not in ("scored-by-machine", NO_DELIVERY) for f in invalid):
         where = "laboratory" if _wants_laboratory(course, judged) else "home"
         yield Suggestion("repeat-test", Party.PHYSICIAN, say(f"suggest.repeat-{where}", on=on))
     if Cause.COMBINATION in causes:

@@ -37,9 +37,12 @@ def symptoms_now(course: Course, thresholds: Thresholds) -> SymptomsNow | None:
     not_heard = snoring_settled(course, thresholds)
     if found and not_heard.status is Status.UNMET and not any(a.id == "symptom.snoring" for a in found.unsettled):
         unheard = (not_heard.sentence,) if isinstance(not_heard.sentence, Reason) else ()
-        if unheard and unheard[0].id == "ready.not-heard-unsettled":
+        if unheard and unheard[0].id in _UNHEARD:
             return SymptomsNow((*found.unsettled, *unheard), found.last_on, found.sources)
     return found
+
+
+_UNHEARD = ("ready.not-heard-unsettled", "ready.not-heard-loud")
 
 
 def symptoms_of(check_ins: Sequence[CheckIn], course: Course, thresholds: Thresholds) -> SymptomsNow | None:

@@ -72,9 +72,9 @@ class Threshold:
         return f"set by this site; default {with_unit(self.default, self.unit)} ({support})"
 
 
-_WHOLE_UNITS = ("d", "a", "{check-ins}", "{teeth}", "{events}", "{totals}", "{settings}")
+_WHOLE_UNITS = ("d", "a", "{check-ins}", "{teeth}", "{events}", "{totals}", "{settings}", "{letters}")
 _SPOKEN_UNITS = {"1": "", "{score}": "", "{teeth}": "teeth", "{check-ins}": "check-ins", "{events}": "events"}
-_SPOKEN_UNITS |= {"{totals}": "totals", "{settings}": "settings"}
+_SPOKEN_UNITS |= {"{totals}": "totals", "{settings}": "settings", "{letters}": "letters"}
 _SPOKEN_UNITS |= {"{events}/h": "events/h", "a": "years", "mm/a": "mm a year"}
 
 

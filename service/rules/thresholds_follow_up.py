@@ -120,6 +120,15 @@ class FollowUpThresholds:
         NONE_FOUND,
         "working days for the physician to answer a red flag that is not for the same day",
     )
+    closure_letters: Threshold = threshold(
+        "3",
+        "{letters}",
+        "1",
+        "20",
+        Mark.POLICY,
+        NONE_FOUND,
+        "letters that tell what was done about a red flag at least",
+    )
     silent_days: Threshold = threshold(
         "28", "d", "21", "90", Mark.POLICY, NONE_FOUND, "days of silence after which the physician is told"
     )

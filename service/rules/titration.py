@@ -38,7 +38,7 @@ from service.rules.thresholds import Thresholds
 from service.rules.words import sides, spoken
 
 RULE = "next-titration-step"
-VERSION = "2.0.0"
+VERSION = "2.1.0"
 
 
 def next_step(
@@ -78,13 +78,13 @@ def _handed_over(course: Course, thresholds: Thresholds, readiness: Decision) ->
     if outcome == Readiness.ORDERED:
         return _step(course, Step.HOLD, say("step.frozen", why=readiness.sentence), mover, follows=readiness)
     if outcome == Readiness.RESULT_IN:
+        step = Step.HOLD if mover is Party.SLEEP_LAB else Step.PHYSICIAN_REVIEW
         told = {"until": readiness.until, "urgent": readiness.urgent, "follows": readiness}
-        return _step(course, Step.PHYSICIAN_REVIEW, say("step.stay", why=readiness.sentence), mover, **told)
+        return _step(course, step, say("step.stay", why=readiness.sentence), mover, **told)
     again = relapse(course, thresholds)
     if again:
-        sentence, read = say("step.relapse", why=again.sentence), again.inputs
-        used = again.thresholds
-        return _step(course, Step.PHYSICIAN_REVIEW, sentence, Party.PHYSICIAN, read=read, compared=used)
+        sentence, told = say("step.relapse", why=again.sentence), {"read": again.inputs, "compared": again.thresholds}
+        return _step(course, Step.PHYSICIAN_REVIEW, sentence, Party.PHYSICIAN, **told)
     if outcome == Readiness.DECIDED:
         sentence = say("step.no-change", why=readiness.sentence)
         return _step(course, Step.HOLD, sentence, mover, until=readiness.until, follows=readiness)
@@ -202,9 +202,10 @@ def _by_the_physician(course: Course, thresholds: Thresholds) -> Decision | None
         return None
     if course.onset is None or course.onset > last.moment.day:
         return None
-    held = hold_for_side_effects(course, thresholds)
+    doubted = hold_for_reports(course, thresholds)
+    held = doubted or hold_for_side_effects(course, thresholds)
     if held:
-        return _held(course, held, Party.PATIENT)
+        return _held(course, held, Party.DENTIST if doubted else Party.PATIENT)
     read = {last.source, *(course.result.test.sources if course.result else ())}
     return replace(_advance(course, thresholds, say("step.physician-asks")), read_besides=tuple(sorted(read)))
 
@@ -218,8 +219,7 @@ def _for_symptoms(course: Course, thresholds: Thresholds, readiness: Decision) -
         due = last + timedelta(days=int(thresholds.check_in_interval_days.value))
         words = "step.await-check-in" if due > course.as_of else "step.missed-check-in"
         read, used = [c.source for c in course.check_ins[-1:]], (thresholds.check_in_interval_days,)
-        sentence = say(words, due=due)
-        return _step(course, Step.HOLD, sentence, Party.PATIENT, until=due, read=read, compared=used)
+        return _step(course, Step.HOLD, say(words, due=due), Party.PATIENT, until=due, read=read, compared=used)
     reasons = tuple(readiness.criterion(n) for n in ("snoring-settled", "sleepiness-settled", "no-witnessed-pauses"))
     if now.settled:
         stable_on = course.onset + timedelta(days=int(thresholds.stable_days.value))

@@ -124,10 +124,19 @@ def ask_about_driving(totals: Totals, thresholds: Thresholds) -> Reason | None:
     return say("worsened.ask-driving", total=last.value, on=last.day)
 
 
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """Reports that contradict each other: on which day, in a sentence, and which records tell it."""
+
+    day: date
+    sentence: Reason
+    sources: tuple[Source, ...]
+
+
 def disagreement(
     check_ins: Sequence[CheckIn], answered: date | None, as_of: date, thresholds: Thresholds
-) -> Reason | None:
-    """Why reports contradict each other and hold back a step, until the next check-in or an answer, some days at most.
+) -> Doubt | None:
+    """Reports that contradict each other and hold back a step, until the next check-in or an answer, some days at most.
 
     Of snoring and pauses the bed partner's answer simply counts; contradictions of one reporter are asked about.
     """
@@ -137,23 +146,22 @@ def disagreement(
         if last is None or not _holds(last.day, answered, as_of, thresholds):
             continue
         if last.contradicted:
-            return say(
-                "reporters.contradicted", what=words, on=last.day, reporter=_REPORTERS.get(last.reporter, last.reporter)
-            )
+            who = _REPORTERS.get(last.reporter, last.reporter)
+            sentence = say("reporters.contradicted", what=words, on=last.day, reporter=_capital(who))
+            return Doubt(last.day, sentence, last.sources)
         if name not in ("epworth_total", "restedness"):
             continue
         for reporter, value in last.others:
             if abs(value - last.value) >= thresholds.reporters_differ.value:
-                return say(
-                    "reporters.differ",
-                    what=words,
-                    one=_REPORTERS.get(last.reporter, last.reporter),
-                    value=last.value,
-                    other=_REPORTERS.get(reporter, reporter),
-                    other_value=value,
-                    on=last.day,
-                )
+                one, other = (_REPORTERS.get(r, r) for r in (last.reporter, reporter))
+                values = {"what": words, "value": last.value, "other_value": value, "on": last.day}
+                sentence = say("reporters.differ", one=_capital(one), other=other, **values)
+                return Doubt(last.day, sentence, last.sources)
     return None
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 _NAMES = {

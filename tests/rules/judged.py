@@ -8,11 +8,12 @@ from typing import Any
 
 from service.rules.judging.finding import Finding
 from service.rules.judging.judgement import Judgement, judge
+from service.rules.judging.validity import OfficeRecord
 from service.rules.kinds import HypopnoeaRule, IndexName, TestKind, TestPlace
 from service.rules.sleep_test import SleepTest
 from service.rules.thresholds import Thresholds
 
-from .build import DEFAULTS, baseline, dec, efficacy
+from .build import DEFAULTS, ago, baseline, dec, efficacy
 
 FOUR, THREE = HypopnoeaRule.FOUR_PERCENT, HypopnoeaRule.THREE_PERCENT
 AROUSAL, UNKNOWN = HypopnoeaRule.THREE_PERCENT_OR_AROUSAL, HypopnoeaRule.UNKNOWN
@@ -57,10 +58,19 @@ def laboratory_before(index: str | None = "20.0", **changes: Any) -> SleepTest:
     return replace(home_before(index), **(IN_LABORATORY | told(changes)))
 
 
-def of(test: SleepTest, before: SleepTest | None = None, thresholds: Thresholds = DEFAULTS) -> Judgement:
+DELIVERED = OfficeRecord((Decimal(2), Decimal(2)), ago(60))
+"""A setting of 2 mm with an appliance delivered well before the night."""
+
+
+def of(
+    test: SleepTest,
+    before: SleepTest | None = None,
+    thresholds: Thresholds = DEFAULTS,
+    recorded: OfficeRecord = DELIVERED,
+) -> Judgement:
     """The judgement of a test at a setting of 2 mm; against the baseline of its kind when none is given."""
     alike = laboratory_before() if test.kind is TestKind.POLYSOMNOGRAPHY else home_before()
-    return judge(test, before or alike, (Decimal(2), Decimal(2)), thresholds)
+    return judge(test, before or alike, recorded, thresholds)
 
 
 def names(findings: tuple[Finding, ...]) -> dict[str, str]:

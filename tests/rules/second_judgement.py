@@ -6,6 +6,7 @@ Everything is computed with exact fractions, at the thresholds' printed defaults
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from decimal import Decimal
 from fractions import Fraction
 
@@ -75,16 +76,26 @@ class _Comparison:
     response: str | None = None
     at_least: bool = False
     comparable: bool = True
-    works_against: bool = False
 
 
-def judge(test: SleepTest, baseline: SleepTest | None, *, dentist_setting: tuple[Decimal, Decimal] | None) -> Judged:
-    """The efficacy test judged: valid, consistent, comparable, classed, and what the index hides."""
+def judge(
+    test: SleepTest,
+    baseline: SleepTest | None,
+    *,
+    dentist_setting: tuple[Decimal, Decimal] | None,
+    delivered: date | None,
+) -> Judged:
+    """The efficacy test judged: valid, consistent, comparable, classed, and what the index hides.
+
+    `delivered` is the first delivery of an appliance: there is nothing to test in a night before it.
+    """
     del dentist_setting  # neither this nor the test's own setting ever withholds a class
     reading = _read(test)
     base = None if baseline is None else _read(baseline)
 
     causes = _invalid_or_untold(test, baseline, reading)
+    if delivered is None or delivered > test.day:
+        causes.add("invalid")
     if reading.consistency == "inconsistent":
         causes.add("inconsistent")
     if test.pap_on or test.positional_device_on or test.oxygen_on:
@@ -100,7 +111,7 @@ def judge(test: SleepTest, baseline: SleepTest | None, *, dentist_setting: tuple
         causes.add("baseline")
 
     findings = _central(test, reading) | _oxygen(test, baseline) | _worse_oxygen(test, baseline)
-    if base is not None and not causes and not comparison.works_against and _index_is_worse(base, reading):
+    if baseline is not None and base is not None and _rise_can_be_said(test, reading, baseline, base):
         findings.add("index-worse")
 
     if "central" in findings:
@@ -303,7 +314,24 @@ def _compare(test: SleepTest, reading: _Reading, baseline: SleepTest, base: _Rea
             comparable = False
 
     at_least = (flatters or against) and shown != NON_RESPONSE
-    return _Comparison(shown, at_least, comparable, against)
+    return _Comparison(shown, at_least, comparable)
+
+
+def _rise_can_be_said(test: SleepTest, reading: _Reading, baseline: SleepTest, base: _Reading) -> bool:
+    """Whether the index rose and nothing makes the rise look larger than it is, whatever else withholds the class.
+
+    What makes the result look better than it is hides a part of the rise at most. A baseline that contradicts itself, or
+    came later, is none.
+    """
+    if base.consistency == "inconsistent" or baseline.day > test.day or not _index_is_worse(base, reading):
+        return False
+    kinds = (test.kind, baseline.kind)
+    if TestKind.OXIMETRY in kinds or kinds.count(TestKind.ARTERIAL_TONE) == 1:
+        return False
+    if reading.name is IndexName.RDI and base.name is not IndexName.RDI:
+        return False
+    against_by = _rule_factors(reading.rule, base.rule)[1] * _hours_factors(test, reading, baseline, base)[1]
+    return against_by == 1 and not _worn_in_part(test)
 
 
 def _class(before: Fraction, after: Fraction) -> str:

@@ -78,7 +78,7 @@ def test_a_setting_that_cannot_be_is_refused(facts, pair, refused):
     said = why_setting_refused(facts, new, DEFAULTS)
     assert (said.id if said else None) == refused
     held = replace(facts, settings=(new,))
-    assert [why.id for _, why in refusals(held, lambda s: s == new.source, DEFAULTS)] == ([refused] if refused else [])
+    assert [r.why.id for r in refusals(held, lambda s: s == new.source, DEFAULTS)] == ([refused] if refused else [])
     assert refusals(held, lambda _: False, DEFAULTS) == []
 
 

@@ -14,7 +14,7 @@ from service.rules.judging.judgement import judge
 from service.rules.kinds import Worn
 
 from .build import DEFAULTS, baseline, dec, efficacy, rows
-from .judged import AROUSAL, laboratory, laboratory_before, of
+from .judged import AROUSAL, DELIVERED, laboratory, laboratory_before, of
 
 COMPLETE, PARTIAL, NON = ResponseClass.COMPLETE, ResponseClass.PARTIAL, ResponseClass.NON_RESPONSE
 
@@ -25,7 +25,7 @@ def night(make, index, count, hours="7"):
 
 
 def found(before, after, thresholds=DEFAULTS):
-    return certainty(judge(after, before, None, thresholds), thresholds)
+    return certainty(judge(after, before, DELIVERED, thresholds), thresholds)
 
 
 def test_intervals_against_scipy():

@@ -53,7 +53,7 @@ def test_a_new_setting_that_cannot_be_is_refused(facts, one, why):
     assert (found.id if found else None) == why
     # The same on every path: the record itself among the facts, as a file or a message brings it.
     everything = refusals(replace(facts, settings=(one,)), lambda s: s == one.source, DEFAULTS)
-    assert [(s, w.id) for s, w in everything] == ([(one.source, why)] if why else [])
+    assert [(r.source, r.why.id) for r in everything] == ([(one.source, why)] if why else [])
     assert refusals(replace(facts, settings=(one,)), lambda s: False, DEFAULTS) == []
 
 
@@ -72,7 +72,7 @@ TESTED = rows(
 def test_a_report_of_a_test_at_a_setting_that_cannot_be_is_refused(facts, test, why):
     told = replace(facts, sleep_tests=(*facts.sleep_tests, test))
     found = refusals(told, lambda s: s == test.source, DEFAULTS)
-    assert [(s, w.id) for s, w in found] == ([(test.source, why)] if why else [])
+    assert [(r.source, r.why.id) for r in found] == ([(test.source, why)] if why else [])
     assert refusals(told, lambda s: False, DEFAULTS) == []
 
 

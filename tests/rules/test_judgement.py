@@ -21,6 +21,7 @@ from .build import DEFAULTS, ago, rows
 from .judged import (
     AHI,
     AROUSAL,
+    DELIVERED,
     RDI,
     THREE,
     UNKNOWN,
@@ -100,7 +101,7 @@ BASELINES = rows(
 
 @pytest.mark.parametrize(("before", "name"), BASELINES)
 def test_a_baseline_that_cannot_serve(before, name):
-    judged = judge(laboratory("4"), before, None, DEFAULTS)
+    judged = judge(laboratory("4"), before, DELIVERED, DEFAULTS)
     assert (judged.response_class, judged.comparison) == (WITHHELD, None)
     assert judged.causes == (Cause.BASELINE,)
     # A report that contradicts itself is the laboratory's to correct, and is named once; all else is the physician's.
@@ -164,7 +165,7 @@ def test_alarms_come_first_then_causes_then_questions_then_notes():
         supine_per_hour="50",
         non_supine_per_hour="40",
     )
-    judged = judge(test, laboratory_before(), (Decimal(2), Decimal(2)), DEFAULTS)
+    judged = of(test)
     assert [f.name for f in judged.findings] == [
         "oxygen-not-controlled",
         "worn-untold",
@@ -180,9 +181,24 @@ WORSE = rows(
     ("what flatters makes it worse still", {}, {"hypopnoea_rule": AROUSAL}, True),
     ("not when the rule works against the result", {"hypopnoea_rule": THREE}, {}, False),
     ("not for a part of the night", {"worn": Worn.PART, "worn_hours": "5"}, {}, False),
-    ("not for a test that does not count", {"worn": Worn.NO}, {}, False),
-    ("not for a test of a combination", {"pap_on": True}, {}, False),
-    ("not against a baseline that cannot serve", {}, {"event_count": 270}, False),
+    ("not when the test alone reports an RDI, which reads higher", {"index_name": RDI}, {}, False),
+    ("when the baseline alone is an RDI, which hides a part of the rise", {}, {"index_name": RDI}, True),
+    ("not for arterial tone on one side, which has no direction", {"kind": TestKind.ARTERIAL_TONE}, {}, False),
+    ("withheld, as it was not worn", {"worn": Worn.NO}, {}, True),
+    ("withheld, as worn is not told", {"worn": Worn.UNKNOWN}, {}, True),
+    ("withheld, as the hypopnoea rule is not told", {"hypopnoea_rule": UNKNOWN}, {}, True),
+    ("withheld, as software alone scored it", {"scoring": Scoring.AUTOMATIC}, {}, True),
+    ("withheld, as a combination was tested", {"pap_on": True}, {}, True),
+    ("withheld, as its count contradicts it", {"event_count": 20}, {}, True),
+    ("withheld, as the baseline shows no apnoea", {}, {"index_per_hour": "4"}, True),
+    (
+        "not against a baseline of 4 with a rule that works against the result",
+        {"hypopnoea_rule": THREE},
+        {"index_per_hour": "4"},
+        False,
+    ),
+    ("not against a baseline that contradicts itself", {}, {"event_count": 270}, False),
+    ("not against a baseline made later", {}, {"day": ago(9)}, False),
 )
 
 
@@ -191,7 +207,8 @@ def test_worse_on_treatment_is_said_of_tests_that_compare(after, before, worse):
     judged = of(laboratory("80", **after), laboratory_before("20", **before))
     assert ("worse-on-treatment" in names(judged.findings)) is worse
     if worse:
-        assert judged.response_class is NON
+        assert judged.response_class in (NON, WITHHELD)
+        assert [a.days for a in judged.alarms if a.name == "worse-on-treatment"] == [7]
 
 
 COUNTS = rows(

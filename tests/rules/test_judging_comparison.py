@@ -11,7 +11,15 @@ from decimal import Decimal
 import pytest
 
 from service.rules.decision import ResponseClass
-from service.rules.judging.comparison import Comparability, Effect, compare, differences, rule_factor, scored_alike
+from service.rules.judging.comparison import (
+    Comparability,
+    Effect,
+    allows_worse,
+    compare,
+    differences,
+    rule_factor,
+    scored_alike,
+)
 from service.rules.kinds import TestKind, Worn
 from service.rules.sleep_test import ScoredIndex
 from service.rules.words import rounded
@@ -253,7 +261,7 @@ def test_opposite_directions_are_applied_each_alone(index, expected):
     tests = (home_before("20", hypopnoea_rule=THREE), laboratory(index, sleep_hours=None))
     found = compare(*tests, DEFAULTS)
     assert (found.comparability, found.response_class, found.at_least) == expected
-    assert found.works_against
+    assert not allows_worse(found.differences)
 
 
 def test_an_index_of_the_same_night_scored_as_the_baseline_was_is_taken():

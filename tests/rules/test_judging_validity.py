@@ -11,13 +11,14 @@ from decimal import Decimal
 import pytest
 
 from service.rules.decision import Party
-from service.rules.judging.validity import validity
+from service.rules.judging.validity import OfficeRecord, validity
 from service.rules.kinds import Scoring, TestKind, TestPlace, Worn
 
-from .build import DEFAULTS, rows
+from .build import DEFAULTS, ago, rows
 from .judged import AHI, AROUSAL, RDI, UNKNOWN, home, home_before, laboratory, laboratory_before, names
 
-RECORD = (Decimal("1.5"), Decimal(2))
+RECORD = OfficeRecord((Decimal("1.5"), Decimal(2)), ago(60))
+NO_RECORD = OfficeRecord(None, ago(60))
 PART = {"worn": Worn.PART}
 NO_SETTING = {"setting_left_mm": None, "setting_right_mm": None}
 
@@ -125,11 +126,11 @@ def test_what_keeps_a_test_from_speaking_for_the_appliance(test, expected):
 
 
 SETTING = rows(
-    ("told by the report", home(), None, {}),
+    ("told by the report", home(), NO_RECORD, {}),
     ("told, whatever the dentist recorded", home(), RECORD, {}),
     ("taken from the dentist's record, and said", home(**NO_SETTING), RECORD, {"setting-from-record": "note"}),
     ("one side told: from the record", home(setting_right_mm=None), RECORD, {"setting-from-record": "note"}),
-    ("told by nobody: asked, and not withheld", home(**NO_SETTING), None, {"setting-untold": "question"}),
+    ("told by nobody: asked, and not withheld", home(**NO_SETTING), NO_RECORD, {"setting-untold": "question"}),
 )
 
 
@@ -156,8 +157,8 @@ RULES = rows(
 def test_a_rule_that_is_told_for_neither_test(before_by, after_by, rule, expected):
     before = laboratory_before(performer=before_by, hypopnoea_rule=rule)
     test = laboratory(performer=after_by, hypopnoea_rule=UNKNOWN)
-    assert names(validity(test, before, None, DEFAULTS)) == expected
-    assert names(validity(test, None, None, DEFAULTS)) == {"rule-untold": "untold"}
+    assert names(validity(test, before, NO_RECORD, DEFAULTS)) == expected
+    assert names(validity(test, None, NO_RECORD, DEFAULTS)) == {"rule-untold": "untold"}
 
 
 WHO = rows(
@@ -170,18 +171,18 @@ WHO = rows(
 
 @pytest.mark.parametrize(("test", "party"), WHO)
 def test_who_is_asked(test, party):
-    (found,) = validity(test, home_before(), None, DEFAULTS)
+    (found,) = validity(test, home_before(), NO_RECORD, DEFAULTS)
     assert found.party is party
     assert found.days is None
 
 
 def test_sentences_say_hours_and_what_is_asked():
-    (short,) = validity(home(recording_hours="3.9"), home_before(), None, DEFAULTS)
+    (short,) = validity(home(recording_hours="3.9"), home_before(), NO_RECORD, DEFAULTS)
     assert short.sentence == "3.9 hours were recorded on 20 Sep 2026; at least 4 are asked of a home test."
     assert [t.name for t in short.thresholds] == ["test_hours"]
-    (asleep,) = validity(laboratory(sleep_hours="1.5"), laboratory_before(), None, DEFAULTS)
+    (asleep,) = validity(laboratory(sleep_hours="1.5"), laboratory_before(), NO_RECORD, DEFAULTS)
     assert asleep.sentence == "The patient slept 1.5 hours on 20 Sep 2026; under 2 hours a test is not valid."
-    (combined,) = validity(home(pap_on=True, oxygen_on=True), home_before(), None, DEFAULTS)
+    (combined,) = validity(home(pap_on=True, oxygen_on=True), home_before(), NO_RECORD, DEFAULTS)
     assert "was made with PAP and oxygen on" in combined.sentence
 
 
@@ -190,5 +191,8 @@ def test_a_site_moves_the_hours():
         {"part_worn_hours": Decimal(5), "test_hours": Decimal(5), "least_test_hours": Decimal(1)}
     )
     part = home(worn=Worn.PART, worn_hours="4.9", recording_hours="4.9")
-    assert names(validity(part, home_before(), None, site)) == {"part-too-short": "invalid", "hours-short": "invalid"}
-    assert names(validity(laboratory(sleep_hours="1"), laboratory_before(), None, site)) == {"hours-few": "note"}
+    assert names(validity(part, home_before(), NO_RECORD, site)) == {
+        "part-too-short": "invalid",
+        "hours-short": "invalid",
+    }
+    assert names(validity(laboratory(sleep_hours="1"), laboratory_before(), NO_RECORD, site)) == {"hours-few": "note"}

@@ -18,7 +18,7 @@ from service.rules.decision import Decision, Readiness, Status
 from service.rules.ended import ENDED, treatment_ended
 from service.rules.facts import CaseFacts, CheckIn, RedFlag, effective_day
 from service.rules.follow_up import follow_up
-from service.rules.kinds import RedFlagKind
+from service.rules.kinds import PhysicianChoice, RedFlagKind
 from service.rules.plan import activities_of
 from service.rules.questions import questions_of
 from service.rules.readiness import assess_readiness
@@ -125,6 +125,8 @@ def test_more_settled_symptoms_never_make_a_ready_case_less_ready(facts, as_of, 
     since = [c for c in course.check_ins if c.moment.day > facts.appliances[0].delivered_on]
     chosen = {c.source for i, c in enumerate(since) if i in which}
     better = tuple(more_settled(c, by) if c.source in chosen else c for c in facts.check_ins)
+    if course_on(replace(facts, check_ins=better), as_of, DEFAULTS).flags:
+        return  # a better first total is what later ones are compared with, and a rise above it is a red flag
     assert readiness(replace(facts, check_ins=better), as_of).outcome == Readiness.READY
 
 
@@ -138,10 +140,11 @@ def outcome_by_precedence(facts: CaseFacts, decision: Decision) -> Readiness:
     tested = course.result.test.day if course.result else date.min
     if any(o.day > tested for o in course.known.test_orders):
         return Readiness.ORDERED
-    decided = max((d.moment.day for d in course.known.physician_decisions), default=date.min)
-    if any(t.alarms and t.test.day > decided for t in course.judged):
+    onward = {PhysicianChoice.CONTINUE, PhysicianChoice.KEEP_TITRATING, PhysicianChoice.ADVANCE_AND_RETEST}
+    answers = [d.moment.day for d in course.known.physician_decisions if d.own_reading or d.choice not in onward]
+    if any(t.alarms and t.test.day > max(answers, default=date.min) for t in course.judged):
         return Readiness.RESULT_IN
-    mine = course.result and not (course.appliance and tested < course.appliance.delivered_on)
+    mine = course.result and course.appliance and tested >= course.appliance.delivered_on
     if mine and course.decided is None:
         return Readiness.RESULT_IN
     if ending_decision(course):

@@ -7,17 +7,20 @@ Class, "at least", causes, findings and the consistency of both tests must agree
 from __future__ import annotations
 
 from collections import Counter
+from datetime import timedelta
 from random import Random
 
 from service.rules.judging.consistency import consistency
 from service.rules.judging.finding import Finding
 from service.rules.judging.judgement import Judgement, judge
+from service.rules.judging.validity import OfficeRecord
 from service.rules.sleep_test import SleepTest
 from tests.rules import second_judgement as second
 from tests.rules.build import DEFAULTS
 from tests.rules.random_tests import random_pair
 
 PAIRS, SEED = 10_000, 20261001
+_DAY = timedelta(days=1)
 
 _COUNTS = {
     "count-nearly-fits": "note",
@@ -68,8 +71,11 @@ def test_both_derivations_agree_on_ten_thousand_pairs() -> None:
     differing: list[tuple[int, second.Judged, second.Judged, SleepTest, SleepTest | None]] = []
     for number in range(PAIRS):
         test, baseline = random_pair(random)
-        one = _first(judge(test, baseline, None, DEFAULTS))
-        other = second.judge(test, baseline, dentist_setting=None)
+        delivered = random.choice(
+            (*(test.day - timedelta(days=60),) * 8, test.day, test.day + _DAY, test.day - _DAY, None)
+        )
+        one = _first(judge(test, baseline, OfficeRecord(None, delivered), DEFAULTS))
+        other = second.judge(test, baseline, dentist_setting=None, delivered=delivered)
         seen[one.response] += 1
         if one != other:
             differing.append((number, one, other, test, baseline))

@@ -219,7 +219,7 @@ STAGES = rows(
         decided(PhysicianChoice.ADVANCE_AND_RETEST, test_orders=(order(9),)),
         StageName.TITRATING,
         Party.PATIENT,
-        21,
+        2,
     ),
     (
         "advance and test again, already ordered",

@@ -359,7 +359,7 @@ COMPLETED_CASES = rows(
         case(referral=COMPLETED, sleep_tests=TESTED, physician_decisions=ADVANCE, check_ins=LOUD),
         StageName.TITRATING,
         Party.DENTIST,
-        21,
+        8,
     ),
     (
         "stopped",

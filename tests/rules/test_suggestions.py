@@ -50,7 +50,12 @@ SUGGESTIONS = rows(
     ("what is left is supine", ("24", "10", "16", "4"), {}, [ADVANCE, POSITION]),
     ("supine at the limit", ("24", "10", "16", "4"), LIMIT, [POSITION, OTHER]),
     ("resolved, whatever the position", ("24", "4", "16", "1"), {}, [CONTINUE]),
-    ("a baseline of 0 gives no class", ("0", "6"), {}, ["decide-without-class"]),
+    (
+        "a baseline of 0 gives no class, and a rise of 6 is worse",
+        ("0", "6"),
+        {},
+        ["physician-review", "decide-without-class"],
+    ),
     ("an open red flag goes first", ("24", "4"), {"red_flags": (red_flag(RedFlagKind.LOOSE_TOOTH),)}, []),
     ("a red flag stops the advance too", ("24", "10"), {"red_flags": (red_flag(RedFlagKind.LOOSE_TOOTH),)}, []),
 )
@@ -199,4 +204,4 @@ def test_suggestions_in_the_data():
     assert data["cautions"] == [
         "One night is a sample: about 20 % of mild and moderate cases are put into the wrong class by a single night."
     ]
-    assert data["rule_version"] == "2.0.0"
+    assert data["rule_version"] == "2.1.0"

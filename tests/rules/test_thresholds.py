@@ -212,6 +212,7 @@ TABLE = [
     ("decision_days", "21", "7", "90", "d"),
     ("hold_days", "60", "14", "180", "d"),
     ("red_flag_days", "2", "1", "5", "d"),
+    ("closure_letters", "3", "1", "20", "{letters}"),
     ("silent_days", "28", "21", "90", "d"),
     ("titration_days", "84", "56", "182", "d"),
     ("settings_without_gain", "3", "2", "6", "{settings}"),

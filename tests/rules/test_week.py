@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 from decimal import Decimal
 
 from hypothesis import HealthCheck, given, settings
@@ -10,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from service.rules.case_view import CaseView, view_case
 from service.rules.decision import Party, Readiness, Step
 from service.rules.facts import CaseFacts
-from service.rules.kinds import PhysicianChoice, RedFlagKind, ReferralState
+from service.rules.kinds import OwnReading, PhysicianChoice, RedFlagKind, ReferralState
 from service.rules.red_flags import DO_NOT_WEAR
 from service.rules.site import Site
 from service.rules.week import SettingChange, Wear, Week, this_week
@@ -198,6 +199,10 @@ def test_no_continue_while_an_earlier_alarm_waits():
     view = view_case(case(sleep_tests=tests), Site(), AS_OF)
     onward = {PhysicianChoice.CONTINUE.value, PhysicianChoice.ADVANCE_AND_RETEST.value}
     assert view.response and not onward & {s.act for s in view.response.suggestions}
-    answered = case(sleep_tests=tests, physician_decisions=(choice(9, PhysicianChoice.KEEP_TITRATING),))
+    unread = choice(9, PhysicianChoice.KEEP_TITRATING)
+    read = replace(unread, own_reading=OwnReading.COMPLETE)
+    view = view_case(case(sleep_tests=tests, physician_decisions=(unread,)), Site(), AS_OF)
+    assert view.response and not onward & {s.act for s in view.response.suggestions}
+    answered = case(sleep_tests=tests, physician_decisions=(read,))
     view = view_case(answered, Site(), AS_OF)
     assert view.response and onward & {s.act for s in view.response.suggestions}

@@ -168,9 +168,12 @@ def test_two_reporters_of_one_day(own, partners, why):
     reports = (check_in(3, **own), by_partner(check_in(3, **partners)))
     for given in (reports, reports[::-1]):
         found = disagreement(course_on(case(check_ins=given), AS_OF, DEFAULTS).check_ins, None, AS_OF, DEFAULTS)
-        assert (found.id if found else None) == why
+        assert (found.sentence.id if found else None) == why
     if why:
-        assert found.values["value"] != found.values["other_value"] and "bed partner" in found
+        assert (
+            found.sentence.values["value"] != found.sentence.values["other_value"] and "bed partner" in found.sentence
+        )
+        assert found.sentence.startswith("The ") and found.day == ago(3)
 
 
 def test_a_disagreement_ends_with_the_next_check_in_and_after_14_days():
@@ -192,5 +195,7 @@ def test_one_reporter_who_contradicts_himself_on_one_day_is_asked():
         settings=(setting(40, "0"), setting(20, "1")), check_ins=(*twice, good_check_in(4, name="worn", snoring=None))
     )
     course = course_on(facts, AS_OF, DEFAULTS)
-    assert disagreement(course.check_ins, None, AS_OF, DEFAULTS).id == "reporters.contradicted"
+    assert disagreement(course.check_ins, None, AS_OF, DEFAULTS).sentence.startswith(
+        "The patient gave different answers"
+    )
     assert step(facts).outcome == "hold" and step(facts).whose_move == "dentist"

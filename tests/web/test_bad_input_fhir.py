@@ -162,7 +162,7 @@ def test_a_setting_beyond_the_appliance_is_refused(client: TestClient, sqlite_pi
     answer = post(client, "/fhir/Observation", case.setting(6))
     assert answer.status_code == 422
     sentence = "6 mm is beyond the appliance delivered on 24 Aug 2026, which advances 5 mm at most."
-    assert issues(answer) == [("business-rule", sentence, "Observation")]
+    assert issues(answer) == [("business-rule", sentence, "Observation.component")]
     assert row_counts(sqlite_pipeline) == before
 
 

@@ -227,7 +227,7 @@ def test_a_setting_beyond_the_appliance_is_refused(client: TestClient, sqlite_pi
     answer = case.send("progress", one("settings", SETTING, advance_left_mm=6))
     assert answer.status_code == 422
     sentence = "6 mm is beyond the appliance delivered on 24 Aug 2026, which advances 5 mm at most."
-    assert issues(answer) == [("business-rule", sentence, "settings[0]")]
+    assert issues(answer) == [("business-rule", sentence, "settings[0].advance_left_mm")]
     assert row_counts(sqlite_pipeline) == before
     assert case.send("progress", one("settings", SETTING, advance_left_mm=5)).status_code == 201
 

@@ -3,6 +3,14 @@
 from __future__ import annotations
 
 JUDGED = {
+    "judged.before-delivery": (
+        "The test of {on} was made before an appliance was delivered on {delivered}: it is no test of the appliance. The "
+        "laboratory and the dental office say which day is right, or the test is repeated with the appliance worn."
+    ),
+    "judged.no-delivery": (
+        "No appliance is on record as delivered by the night of {on}: it is no test of an appliance. The dental office "
+        "records the delivery, or the laboratory says which day is right."
+    ),
     "judged.worn-untold": "The report of {on} does not tell whether the appliance was worn.",
     "judged.not-worn": "The appliance was not worn in the night of {on}: the test says nothing of it.",
     "judged.part-hours-untold": (
@@ -73,6 +81,9 @@ JUDGED = {
     "judged.rules-out-of-order": (
         "The report of {on} tells {low} per hour by the rule «{strict}» and {high} per hour by «{loose}», which cannot be fewer."
     ),
+    "judged.told-twice": (
+        "Of the night of {on} the {name} by the rule «{rule}» is told as {one} and as {other} per hour: which is right?"
+    ),
     "judged.central-untold": "The report of {on} does not tell how many events were central.",
     "judged.central-untold-before": "The report of the baseline test of {on} does not tell how many events were central.",
     "judged.central-untold-both": "Neither report tells how many events were central.",
@@ -96,8 +107,11 @@ JUDGED = {
     "judged.worse-odi": (
         "Desaturations of {drop} % are more than before treatment: {after} per hour on {on}, {before} before."
     ),
-    "judged.worse-index": "The index is higher than before treatment: {after} per hour on {on}, {before} before.",
+    "judged.worse-index": "The index is higher than at the baseline test: {after} per hour on {on}, {before} before.",
     "judged.no-baseline": "No baseline test that could be compared with is on record.",
+    "judged.baseline-after-delivery": (
+        "The baseline test of {on} was made after the appliance was delivered; none from before is on record to compare with."
+    ),
     "judged.baseline-later": "The baseline test of {on} was made after the test with the appliance.",
     "judged.baseline-no-apnoea": "The baseline index of {on} was {index} per hour: no sleep apnoea by this index.",
     "judged.baseline-inconsistent": "The report of the baseline test of {on} contradicts itself.",

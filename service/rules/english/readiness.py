@@ -8,6 +8,9 @@ READINESS = {
     "ready.delivered": "The appliance was delivered on {on}.",
     "ready.no-baseline": "No baseline test with an AHI, REI or RDI from before the delivery is recorded up to {on}.",
     "ready.baseline": "{name} {index} per hour on {on} (hypopnoea rule: {rule}).",
+    "ready.baseline-after-delivery": (
+        "The baseline test of {on} was made after the delivery on {delivered} and does not count: none from before is known."
+    ),
     "ready.baseline-no-apnoea": (
         "{name} {index} per hour on {on} (hypopnoea rule: {rule}): no sleep apnoea by this index."
     ),
@@ -32,6 +35,9 @@ READINESS = {
     "ready.worn-hours-untold": "Worn on {worn} of {known} nights ({share}); for how many hours is not told.",
     "ready.not-heard": (
         "Nobody could hear it; sleepiness is settled (Epworth {total}) and restedness {rested} of 10, at least {asked}."
+    ),
+    "ready.not-heard-loud": (
+        "Nobody is said to hear the patient sleep, yet snoring of {value} was told on {on}, against at most {limit}."
     ),
     "ready.not-heard-unsettled": (
         "Nobody could hear it, and the Epworth total of {total} and restedness of {rested} of 10 (at least {asked}) do not "
@@ -63,6 +69,10 @@ READINESS = {
     ),
     "ready.result-laboratory": "{why} The laboratory sends what is asked.",
     "ready.result-alarm": "The test of {on} needs the physician by {due}: {why}",
+    "ready.result-alarm-unread": (
+        "The test of {on} needs the physician by {due}: {why} The decision of {decided} does not answer it without the "
+        "physician's own reading of the test."
+    ),
     "ready.result-repeat": "{why} The test does not count; the physician decides on another.",
     "ready.result-no-class": "{why} There is no class; the physician decides.",
     "ready.result": "The result of the test of {on} is in; the physician decides.",

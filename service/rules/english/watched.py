@@ -9,6 +9,12 @@ WATCHED = {
     "flag.drowsy-driving": "Drowsy driving or a near miss was reported on {on}.",
     "flag.worse-sleepiness": "Worse sleepiness was reported on {on}.",
     "flag.worse-oximetry": "Worse oximetry was reported on {on}.",
+    "flag.withdrawn": "{why} It was withdrawn by correction.",
+    "flag.no-words": "What was done about a red flag is told in words, at least {letters} letters.",
+    "flag.other-kind": (
+        "A correction cannot make a red flag of {before} one of {after}: mark the report as entered in error, and report "
+        "anew what was seen."
+    ),
     "flag.not-yours": "A red flag of {flag} is closed by {office} alone, with who saw it and what was done.",
     "worsened.risen": "Sleepiness is worse: the Epworth total rose from {reference} to {total} on {on}.",
     "worsened.very-sleepy": "Very sleepy: the Epworth total was {total} on {on}, against {reference} before.",

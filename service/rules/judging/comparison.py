@@ -6,7 +6,7 @@ Factors between hypopnoea rules are ratios of medians (Ho 2015, doi 10.5665/slee
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from enum import StrEnum
@@ -80,11 +80,6 @@ class TestComparison:
     at_least: bool
     differences: tuple[Difference, ...]
 
-    @property
-    def works_against(self) -> bool:
-        """Whether any difference makes the result look worse than it may be."""
-        return any(d.effect is Effect.AGAINST for d in self.differences)
-
 
 _WORST_FIRST = (ResponseClass.NON_RESPONSE, ResponseClass.PARTIAL, ResponseClass.COMPLETE)
 
@@ -141,7 +136,12 @@ def _would_be_halved(before: Decimal, after: Decimal, against: list[Difference],
     return bool(against) and classify(before * factor, after, thresholds) is not ResponseClass.NON_RESPONSE
 
 
-_ALCOHOL = "alcohol-at-baseline"
+_ALCOHOL, _RDI_BEFORE = "alcohol-at-baseline", "rdi-before"
+
+
+def allows_worse(found: Iterable[Difference]) -> bool:
+    """Whether a rise can be said plainly: the tests compare, or what differs can only make the rise look smaller."""
+    return all(d.effect in (Effect.WORDS, Effect.FLATTERS) or d.name == _RDI_BEFORE for d in found)
 
 
 def differences(baseline: SleepTest, test: SleepTest, thresholds: Thresholds) -> Iterator[Difference]:
@@ -170,7 +170,7 @@ def _names(baseline: SleepTest, test: SleepTest) -> Iterator[Difference]:
     if after is IndexName.RDI:
         yield Difference("rdi-after", say("compared.rdi-after", before=before), Effect.AGAINST, sized=False)
     else:
-        yield Difference("rdi-before", say("compared.rdi-before", after=after), Effect.NOT_COMPARABLE)
+        yield Difference(_RDI_BEFORE, say("compared.rdi-before", after=after), Effect.NOT_COMPARABLE)
 
 
 def _rules(baseline: SleepTest, test: SleepTest, thresholds: Thresholds) -> Iterator[Difference]:

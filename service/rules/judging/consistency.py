@@ -6,15 +6,16 @@ question or a contradiction is policy. Everything but the count only asks.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from datetime import date
 from decimal import Decimal
 from itertools import pairwise
 
 from service.rules.decision import Party
 from service.rules.judging.finding import Cause, Finding, Weight, question
 from service.rules.judging.recording import FROM_LOW_TO_HIGH, central_share, own_hours
-from service.rules.kinds import Denominator, IndexName
-from service.rules.reason import say
+from service.rules.kinds import Denominator, HypopnoeaRule, IndexName
+from service.rules.reason import Reason, say
 from service.rules.sleep_test import ScoredIndex, SleepTest
 from service.rules.thresholds import Thresholds
 from service.rules.words import rounded
@@ -161,12 +162,32 @@ def _rules_in_order(test: SleepTest, thresholds: Thresholds) -> Iterator[Finding
     """Of one night a stricter rule gives no higher index."""
     if test.index_name is None or test.index_per_hour is None:
         return
-    all_told = (ScoredIndex(test.index_name, test.hypopnoea_rule, test.index_per_hour), *test.further_indices)
     same = {
-        s.rule: s.per_hour for s in all_told if s.name in (IndexName.AHI, IndexName.REI) and s.rule in FROM_LOW_TO_HIGH
+        s.rule: s.per_hour
+        for s in _indices(test)
+        if s.name in (IndexName.AHI, IndexName.REI) and s.rule in FROM_LOW_TO_HIGH
     }
     told = [(rule, same[rule]) for rule in FROM_LOW_TO_HIGH if rule in same]
     for (strict, low), (loose, high) in pairwise(told):
         if _exceeds(low, high, thresholds):
             values = {"low": low, "strict": strict.value, "high": high, "loose": loose.value, "on": test.day}
             yield question("rules-out-of-order", say("judged.rules-out-of-order", **values))
+
+
+def told_twice(tests: Iterable[SleepTest]) -> Iterator[Reason]:
+    """Indices of one name, rule and night that differ, in one report or in two: which holds is not ours to guess."""
+    told: dict[tuple[date, IndexName, HypopnoeaRule], set[Decimal]] = {}
+    for test in tests:
+        for scored in _indices(test):
+            told.setdefault((test.day, scored.name, scored.rule), set()).add(scored.per_hour)
+    for (on, name, rule), values in sorted(told.items()):
+        if len(values) > 1:
+            one, other = min(values), max(values)
+            yield say("judged.told-twice", on=on, name=name, rule=rule.value, one=one, other=other)
+
+
+def _indices(test: SleepTest) -> tuple[ScoredIndex, ...]:
+    """Every index of a test: the reported one first."""
+    if test.index_name is None or test.index_per_hour is None:
+        return test.further_indices
+    return (ScoredIndex(test.index_name, test.hypopnoea_rule, test.index_per_hour), *test.further_indices)

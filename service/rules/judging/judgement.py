@@ -6,11 +6,20 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from service.rules.decision import Party, ResponseClass
-from service.rules.judging.comparison import Comparability, Difference, Effect, TestComparison, compare, scored_alike
+from service.rules.judging.comparison import (
+    Comparability,
+    Difference,
+    Effect,
+    TestComparison,
+    allows_worse,
+    compare,
+    differences,
+    scored_alike,
+)
 from service.rules.judging.consistency import consistency
 from service.rules.judging.finding import Cause, Finding, Weight
 from service.rules.judging.hidden import CENTRAL, OXYGEN, hidden, worse_on_treatment
-from service.rules.judging.validity import Pair, validity
+from service.rules.judging.validity import BEFORE_DELIVERY, NO_DELIVERY, OfficeRecord, validity
 from service.rules.reason import Reason, say
 from service.rules.sleep_test import SleepTest
 from service.rules.threshold import Threshold
@@ -65,6 +74,11 @@ class Judgement:
         return not any(c in spoils for c in self.causes)
 
     @property
+    def before_delivery(self) -> bool:
+        """Whether no appliance had been delivered by that night, so that it is a test of none."""
+        return any(f.name in (BEFORE_DELIVERY, NO_DELIVERY) for f in self.findings)
+
+    @property
     def waits_for_laboratory(self) -> bool:
         """Whether the next move is the laboratory's: a corrected or a completed report."""
         spoiled = {Cause.INVALID, Cause.COMBINATION}.intersection(self.causes)
@@ -88,20 +102,20 @@ class Judgement:
         }
 
 
-def judge(test: SleepTest, baseline: SleepTest | None, of_that_night: Pair | None, thresholds: Thresholds) -> Judgement:
-    """The judgement of an efficacy test. `of_that_night` is the dentist's record of the setting in that night."""
+def judge(test: SleepTest, baseline: SleepTest | None, recorded: OfficeRecord, thresholds: Thresholds) -> Judgement:
+    """The judgement of an efficacy test against its baseline, with what the dental office recorded of that night."""
     if baseline is not None:
         test = scored_alike(test, baseline)
     own = consistency(test, thresholds)
     before = _of_the_baseline(baseline, thresholds)
-    useless = _baseline_cannot_serve(baseline, test, before, thresholds)
-    findings = [*hidden(test, baseline, thresholds), *own, *validity(test, baseline, of_that_night, thresholds)]
+    useless = _baseline_cannot_serve(baseline, test, before, recorded, thresholds)
+    findings = [*hidden(test, baseline, thresholds), *own, *validity(test, baseline, recorded, thresholds)]
     comparison = None
     if not useless and baseline and test.index_per_hour is not None and test.index_name is not None:
         comparison = compare(baseline, test, thresholds)
         findings += _not_comparable(test, comparison)
     findings += [*before, *(f for f in useless if f.name not in {b.name for b in before})]
-    findings = _with_worse(findings, test, baseline, comparison, thresholds)
+    findings += _worse(test, baseline, before, thresholds)
     findings = [replace(f, cause=Cause.CENTRAL) if f.name == CENTRAL else f for f in findings]
     if comparison and not any(f.cause for f in findings) and comparison.response_class is ResponseClass.COMPLETE:
         findings = [replace(f, cause=Cause.OXYGEN) if f.name == OXYGEN else f for f in findings]
@@ -129,9 +143,16 @@ def _of_the_baseline(baseline: SleepTest | None, thresholds: Thresholds) -> tupl
 
 
 def _baseline_cannot_serve(
-    baseline: SleepTest | None, test: SleepTest, before: tuple[Finding, ...], thresholds: Thresholds
+    baseline: SleepTest | None,
+    test: SleepTest,
+    before: tuple[Finding, ...],
+    recorded: OfficeRecord,
+    thresholds: Thresholds,
 ) -> tuple[Finding, ...]:
     """Why there is no fall to tell from a baseline: none, later than the test, no apnoea by it, or a contradiction."""
+    late = recorded.late_baseline
+    if baseline is None and late is not None:
+        return (_no_baseline("baseline-after-delivery", say("judged.baseline-after-delivery", on=late)),)
     if baseline is None or baseline.index_per_hour is None or baseline.index_name is None:
         return (_no_baseline("no-baseline", say("judged.no-baseline")),)
     if baseline.day > test.day:
@@ -160,17 +181,19 @@ def _not_comparable(test: SleepTest, comparison: TestComparison) -> list[Finding
     return [Finding("not-comparable", sentence, Weight.NOTE, Cause.NOT_COMPARABLE, Party.PHYSICIAN, thresholds=used)]
 
 
-def _with_worse(
-    findings: list[Finding],
-    test: SleepTest,
-    baseline: SleepTest | None,
-    comparison: TestComparison | None,
-    thresholds: Thresholds,
+def _worse(
+    test: SleepTest, baseline: SleepTest | None, before: tuple[Finding, ...], thresholds: Thresholds
 ) -> list[Finding]:
-    """The findings, with an index that rose when the two tests compare and nothing works against the result."""
-    before, after = baseline.index_per_hour if baseline else None, test.index_per_hour
-    spoiled = any(f.cause for f in findings)
-    if before is None or after is None or comparison is None or spoiled or comparison.works_against:
-        return findings
-    worse = worse_on_treatment(before, after, test, thresholds)
-    return [*findings, worse] if worse else findings
+    """An index that rose, whatever else withholds the class: only a test that does not compare silences this alarm.
+
+    A baseline that contradicts itself, or was made later, is no measure of a rise.
+    """
+    index = test.index_per_hour
+    if baseline is None or baseline.index_per_hour is None or baseline.index_name is None or baseline.day > test.day:
+        return []
+    if index is None or test.index_name is None or any(f.cause for f in before):
+        return []
+    if not allows_worse(differences(baseline, test, thresholds)):
+        return []
+    worse = worse_on_treatment(baseline.index_per_hour, index, test, thresholds)
+    return [worse] if worse else []

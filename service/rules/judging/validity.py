@@ -8,6 +8,8 @@ doi 10.5664/jcsm.6506, from memory; the rest is policy.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date
 from decimal import Decimal
 
 from service.rules.decision import Party
@@ -20,23 +22,47 @@ from service.rules.thresholds import Thresholds
 from service.rules.words import sides
 
 Pair = tuple[Decimal, Decimal]
+BEFORE_DELIVERY, NO_DELIVERY = "before-delivery", "no-delivery"
+"""The names of the findings that no appliance had been delivered by the night of a test."""
+
+
+@dataclass(frozen=True, slots=True)
+class OfficeRecord:
+    """What the dental office recorded that bears on a test: the setting in mm of that night, the first delivery ever.
+
+    `late_baseline` is the day of a baseline test that cannot serve, as it was made after the delivery.
+    """
+
+    setting: Pair | None
+    delivered: date | None
+    late_baseline: date | None = None
 
 
 def validity(
-    test: SleepTest, baseline: SleepTest | None, of_that_night: Pair | None, thresholds: Thresholds
+    test: SleepTest, baseline: SleepTest | None, recorded: OfficeRecord, thresholds: Thresholds
 ) -> tuple[Finding, ...]:
-    """What keeps a test from speaking for the appliance, and what is asked about it.
-
-    `of_that_night` is the dentist's record of the setting in that night.
-    """
+    """What keeps a test from speaking for the appliance, and what is asked about it."""
     return (
+        *_delivery(test, recorded.delivered),
         *_worn(test, thresholds),
-        *_setting(test, of_that_night),
+        *_setting(test, recorded.setting),
         *_hours(test, thresholds),
         *_index(test, baseline),
         *_scoring(test),
         *_combination(test),
     )
+
+
+def _delivery(test: SleepTest, delivered: date | None) -> Iterator[Finding]:
+    """A night before any delivery is no test of an appliance, whatever its report tells of one."""
+    if delivered is None:
+        sentence, name, party = say("judged.no-delivery", on=test.day), NO_DELIVERY, Party.DENTIST
+    elif test.day < delivered:
+        sentence = say("judged.before-delivery", on=test.day, delivered=delivered)
+        name, party = BEFORE_DELIVERY, Party.SLEEP_LAB
+    else:
+        return
+    yield Finding(name, sentence, Weight.QUESTION, Cause.INVALID, party)
 
 
 def _worn(test: SleepTest, thresholds: Thresholds) -> Iterator[Finding]:

@@ -19,7 +19,7 @@ from service.web.exchange import grant_of, seen_by_sender
 from service.web.pages.catalogue import FORMS
 from service.web.pages.chart import course_chart, has_before, has_course
 from service.web.pages.course_table import rows_of
-from service.web.pages.flags import flags_shown
+from service.web.pages.flags import flags_shown, withdrawn_shown
 from service.web.pages.form_fields import Form
 from service.web.pages.history import Entry, history_of
 from service.web.pages.offered import makes_links, offered
@@ -156,6 +156,7 @@ def _shown(
         "response": response_shown(data["response"], course, data["questions"]) if data["response"] else None,
         "questions": questions_shown(data["questions"]),
         "flags": flags_shown(data["red_flags"], data["as_of"], offices, data["case_number"]),
+        "withdrawn": withdrawn_shown(data["withdrawn_red_flags"]),
         "chart": course_chart(course, thresholds) if has_course(course) else None,
         "before": has_course(course) and has_before(course),
     }

@@ -32,6 +32,11 @@ def flags_shown(
     ]
 
 
+def withdrawn_shown(flags: Iterable[dict[str, Any]]) -> list[dict[str, str]]:
+    """Red flags that ended as withdrawn by correction."""
+    return [{"title": _title(f["kind"]), "sentence": f["sentence"]} for f in flags]
+
+
 def _title(kind: str) -> str:
     words = "drowsy driving or a near miss" if kind == "drowsy-driving" else spoken(kind)
     return words[:1].upper() + words[1:]

@@ -16,7 +16,7 @@ from service.rules.stage import StageName
 from service.web import csrf
 from service.web.audit import note_list
 from service.web.exchange import grant_of, seen_by_sender
-from service.web.pages.flags import flags_shown
+from service.web.pages.flags import flags_shown, withdrawn_shown
 from service.web.pages.messages import new_entry
 from service.web.pages.offered import offered
 from service.web.pages.reasons import decision_shown
@@ -72,6 +72,7 @@ def _shown(waiting: Waiting, offices: Collection[Office]) -> dict[str, Any]:
         "why": data["why"],
         "readiness": decision_shown(data["readiness"]),
         "flags": flags_shown(data["red_flags"], data["as_of"], offices, data["case_number"]),
+        "withdrawn": withdrawn_shown(data["withdrawn_red_flags"]),
         "headline": headline(response) if response else "",
         "own_reading": response["own_reading"] if response else None,
         "suggestions": suggestions_shown(response) if response else [],
