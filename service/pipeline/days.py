@@ -18,6 +18,7 @@ from service.fhir.facts_shape import facts_shape
 from service.fhir.json_text import write
 from service.fhir.read_facts import assemble
 from service.pipeline import decide
+from service.pipeline.commitments import commitment
 from service.pipeline.derived import Derived, stored
 from service.pipeline.fact_rows import task_small
 from service.pipeline.facts_anew import is_outdated, read_anew
@@ -107,7 +108,8 @@ class Days(Reads):
             rows = [*([task] if task else []), *derived.rows]
             cases.save(tx, case)
             why = "decided anew by another release" if outdated else "decided anew for the day"
-            done = Interaction("operation", new_id(), why, touched_by(rows), [case.patient])
+            commits = commitment(rows, case)
+            done = Interaction("operation", new_id(), why, touched_by(rows), [case.patient], commits=commits)
             audit = audit_event(done, Asker(), now)
             resources.append_versions(tx, [*rows, stored(audit, new_id(), 1, case_number, now)])
 

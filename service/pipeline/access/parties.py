@@ -7,39 +7,46 @@ became a party stays one: what it did is part of the record.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import UTC, datetime
 
 from sqlalchemy import Connection
 
 from service.access.grant import Office
 from service.errors import Category, Problem, Refused
+from service.fhir.audit_commitment import Commitment
+from service.fhir.audit_event import Asker, Interaction, audit_event
 from service.fhir.build import Resource, sid
+from service.fhir.dates import instant
 from service.fhir.json_text import load
 from service.fhir.read_other import is_referral, is_test_order
 from service.fhir.reading import reference_of
 from service.pipeline.access.sender import Sender
+from service.pipeline.commitments import Admitted
+from service.pipeline.derived import stored
 from service.pipeline.fact_rows import split
 from service.pipeline.identify import Identified
 from service.store import cases, parties, resources
 from service.store.cases import Case
+from service.store.ids import new_id
 
 PLACER, FULFILLER, LAB = "placer", "fulfiller", "lab"
 _PRACTITIONERS = sid("practitioner") + "/"
-_NONE_NAMED = ("-", "none")
+NONE_NAMED = ("-", "none")
 """Stands for the parties of a case whose resources name none, so that it is not looked at again. Nobody's organisation."""
 _BATCH = 100
 Look = Callable[[str], Resource]
 
 
-def record(connection: Connection, case: Case, items: Sequence[Identified], sender: Sender, opened: bool) -> None:
+def record(connection: Connection, case: Case, items: Sequence[Identified], sender: Sender, opened: bool) -> Admitted:
     """Put the parties that a message adds to its case on record. Refused when its sender names another as itself."""
     telling = [i for i in items if i.written and i.draft.type in ("ServiceRequest", "DiagnosticReport")]
     if not telling and not opened:
-        return
+        return Admitted()
     look = _looking(connection, {i.reference: i.resource for i in items})
     found = {(o, part) for i in telling for o, part in _named(connection, i.resource, look)}
     if sender.is_limited:
         found |= _own(sender, found, telling, opened)
-    _keep(connection, case, found)
+    return _keep(connection, case, found)
 
 
 def fill_some(connection: Connection) -> int:
@@ -51,8 +58,15 @@ def fill_some(connection: Connection) -> int:
         assert case is not None, "its number was just read"
         held = [load(r.body) for r in resources.of_case(connection, number) if r.type == "DiagnosticReport"]
         found = {(o, part) for body in (look(case.referral), *held) for o, part in _named(connection, body, look)}
-        _keep(connection, case, found or {_NONE_NAMED})
+        _tell_audit(connection, case, _keep(connection, case, found or {NONE_NAMED}))
     return len(numbers)
+
+
+def _tell_audit(connection: Connection, case: Case, admitted: Admitted) -> None:
+    now = instant(datetime.now(UTC))
+    commits = Commitment(case.case_number, parties=admitted.parties, sees=admitted.sees)
+    done = Interaction("operation", new_id(), "parties put on record", (), (case.patient,), commits=commits)
+    resources.append_versions(connection, [stored(audit_event(done, Asker(), now), new_id(), 1, case.case_number, now)])
 
 
 def _looking(connection: Connection, here: Mapping[str, Resource]) -> Look:
@@ -67,9 +81,19 @@ def _looking(connection: Connection, here: Mapping[str, Resource]) -> Look:
     return look
 
 
-def _keep(connection: Connection, case: Case, found: Iterable[tuple[str, str]]) -> None:
-    for organisation, _ in sorted(parties.add(connection, case.case_number, found)):
-        parties.tell(connection, [split(case.patient)], organisation)
+def _keep(connection: Connection, case: Case, found: Iterable[tuple[str, str]]) -> Admitted:
+    new = sorted(parties.add(connection, case.case_number, found))
+    admitted = Admitted(parties=tuple(f"{part} {organisation}" for organisation, part in new))
+    for organisation, _ in new:
+        admitted += tell(connection, [split(case.patient)], organisation)
+    return admitted
+
+
+def tell(connection: Connection, keys: Sequence[parties.Key], organisation: str, wrote: bool = False) -> Admitted:
+    """Let an organisation see resources of no case, as their writer with `wrote`; what is new of it."""
+    sees, writes = parties.tell(connection, keys, organisation, wrote)
+    said = [tuple(f"{kind}/{name} {organisation}" for kind, name in new) for new in (sees, writes)]
+    return Admitted(sees=said[0], wrote=said[1])
 
 
 def _named(connection: Connection, resource: Resource, look: Look) -> list[tuple[str, str]]:
