@@ -66,13 +66,15 @@ def versions_without_case(connection: Connection) -> Iterator[list[tuple[Stored,
         after = _key(found[-1][0])
 
 
-def entries(connection: Connection, case_number: str | None = None, holding: str = "") -> Iterator[list[Stored]]:
-    """Pages of AuditEvents: all, or those of one case number; only those whose text holds a text, if one is given."""
+def entries(
+    connection: Connection, case_number: str | None = None, holding: Sequence[str] = ()
+) -> Iterator[list[Stored]]:
+    """Pages of AuditEvents: all, or those of one case number; only those that hold one of some texts, if any is given."""
     own = query.rows(connection, VERSIONS).where(_V.type == AUDIT_EVENT)
     if case_number is not None:
         own = own.where(_V.case_number == case_number)
     if holding:
-        own = own.where(_V.body.contains(holding, autoescape=True))
+        own = own.where(or_(*(_V.body.contains(held, autoescape=True) for held in holding)))
     after = ("", 0)
     while True:
         page = own.where(tuple_(_V.id, _V.version) > tuple_(*after)).order_by(_V.id, _V.version).limit(_PAGE)

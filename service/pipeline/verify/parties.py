@@ -53,7 +53,7 @@ def _count_one(report: Report) -> None:
 def _told(tx: Connection, earlier: Marks, report: Report) -> Iterator[str]:
     """What entries tell of resources that are still there, as `sees` or `wrote` and type, id and organisation."""
     silent = Report(lambda line: None)
-    for page in (p for kind in (SEES, WROTE) for p in verify_reads.entries(tx, holding=f'"type":"{kind}"')):
+    for page in verify_reads.entries(tx, holding=[f'"type":"{kind}"' for kind in (SEES, WROTE)]):
         found: list[tuple[str, str]] = []
         for entry in entries_of(page, silent):
             if entry.commits is not None:
