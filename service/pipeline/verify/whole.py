@@ -71,7 +71,7 @@ class Verification:
         report.counts.entries += len(events)
         entries = list(entries_of(events, report))
         removals = Removals(entries, report)
-        for row in rows:
+        for row in every:
             check_text(row, report)
         check_named(tx, entries, rows, removals, report, loose)
         check_messages_of_case(tx, number, entries, removals, report)

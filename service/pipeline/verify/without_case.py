@@ -27,6 +27,8 @@ def check_entries_without_case(tx: Connection, number: str, index: Index, report
     for rows in verify_reads.entries(tx, number):
         report.counts.entries += len(rows)
         index.check([row for row in rows if row.version == 1])
+        for row in rows:
+            check_text(row, report)
         entries = list(entries_of(rows, report))
         removals = Removals(entries, report)
         for entry in entries:
