@@ -154,11 +154,12 @@ def _messages(connection: Connection, *which: ColumnElement[bool]) -> list[KeptM
     ]
 
 
-def is_anything_left(connection: Connection, case_number: str) -> bool:
-    """Whether there are facts or parties of a case number."""
+def left_of_case(connection: Connection, case_number: str) -> list[str]:
+    """The tables, of facts and parties, that hold rows of a case number."""
     facts = query.rows(connection, FACTS, FACTS.c.id).where(FACTS.c.case_number == case_number)
     parties = select(PARTIES.c.part).where(PARTIES.c.case_number == case_number)
-    return any(connection.execute(one.limit(1)).first() is not None for one in (facts, parties))
+    both = {"fact": facts, "case_party": parties}
+    return [name for name, one in both.items() if connection.execute(one.limit(1)).first() is not None]
 
 
 IndexRow = tuple[str, str, str, str | None, str]

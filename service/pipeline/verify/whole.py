@@ -80,7 +80,10 @@ class Verification:
         if case is not None:
             check_parties_of_case(tx, number, entries, report)
             CaseChecks(tx, case, every, report, self._version).check(entries)
-        elif not removals.are_told or rows or verify_reads.is_anything_left(tx, number):
-            report.found(f"case_row {number}", "is not there")
+        else:
+            for table in verify_reads.left_of_case(tx, number):
+                report.found(f"{table} {number}", "is of a case that is not there")
+            if rows or (events and not removals.are_told):
+                report.found(f"case_row {number}", "is not there")
         report.goes_on()
         return bool(every) or case is not None
