@@ -1,4 +1,4 @@
-"""The command line: `airway-relay serve | deliver | organisation | client | person | key | demo | decide | check | rules | rehearse | replay`.
+"""The command line: `airway-relay serve | deliver | organisation | client | person | key | demo | decide | check | rules | …`.
 
 Each command imports what it needs itself.
 """
@@ -8,8 +8,15 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Sequence
+from typing import Any
 
 from service.commands.access_options import add_access_commands
+
+_HEADS: dict[str, Any] = {
+    "metavar": "FILE",
+    "action": "append",
+    "help": "verify: ends that were exported earlier by `audit head`; give it again for more",
+}
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -72,6 +79,10 @@ def _run(options: argparse.Namespace) -> int:
         from service.commands.audit import audit
 
         return audit(options)
+    if options.command == "verify":
+        from service.commands.verify import verify
+
+        return verify(options)
     if options.command == "record":
         from service.commands.record import keep_record
 
@@ -108,8 +119,12 @@ def _parser() -> argparse.ArgumentParser:
     again.add_argument("case", nargs="*", metavar="CASE", help="case numbers (default: every case of the database)")
     chain = commands.add_parser("audit", help="check the audit chains, or export their signed ends")
     chain.add_argument("what", choices=("verify", "head", "key"), help="what to do: find what is wrong; print the ends")
-    chain.add_argument("--head", metavar="FILE", help="verify: ends that were exported earlier by `audit head`")
+    chain.add_argument("--head", **_HEADS)
     chain.add_argument("--key", metavar="FILE", help="verify: the public key of that head (default: the one set here)")
+    whole = commands.add_parser("verify", help="hold all that is stored against the audit and against itself")
+    whole.add_argument("case", nargs="*", metavar="CASE", help="case numbers (default: the whole database)")
+    whole.add_argument("--head", **_HEADS)
+    whole.add_argument("--key", metavar="FILE", help="the public key of those heads (default: the one set here)")
     record = commands.add_parser("record", help="write out one patient's record, or remove cases past their retention")
     kinds = record.add_subparsers(dest="what", required=True, metavar="WHAT")
     export = kinds.add_parser("export", help="everything of one patient, as a FHIR Bundle in a new file")

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -10,7 +12,7 @@ from typing import Any
 from joserfc.jwk import ECKey
 
 from service.access.signed_head import NotUsable, key_of, public_part, read_signed, sign
-from service.commands.with_database import refused, with_database
+from service.commands.with_database import refused, with_existing_database
 from service.fhir.dates import instant
 from service.pipeline.audit_check import check, ends_of
 from service.rules.words import count
@@ -24,7 +26,7 @@ _KEY = "AIRWAY_RELAY_AUDIT_KEY_FILE"
 def audit(options: argparse.Namespace) -> int:
     """Run one of the audit commands; 1 when something in the audit is wrong, 2 when the command cannot be run."""
     work = {"head": _head, "key": _key, "verify": _verify}[options.what]
-    return with_database(lambda database, settings: _tried(work, options, database, settings))
+    return with_existing_database(lambda database, settings: _tried(work, options, database, settings))
 
 
 def _tried(work: Any, options: argparse.Namespace, database: Database, settings: Settings) -> int:
@@ -40,6 +42,33 @@ def _own_key(settings: Settings) -> ECKey:
     if not settings.audit_key_file:
         raise NotUsable(f"{_KEY} names no file with a key")
     return key_of(Path(settings.audit_key_file).read_text())
+
+
+class Forged(Exception):
+    """A file with a head that its key did not sign; says so in one plain line."""
+
+
+@dataclass(frozen=True, slots=True)
+class Exported:
+    """Ends of chains that were exported, and when."""
+
+    heads: list[Head]
+    times: list[str]
+
+
+def read_heads(files: Sequence[str] | None, key_file: str | None, settings: Settings) -> Exported:
+    """The heads in some files. Forged when one is not as it was signed; NotUsable or OSError when there is none or no key."""
+    exported = Exported([], [])
+    for file in files or ():
+        text = Path(file).read_text()
+        key = key_of(Path(key_file).read_text()) if key_file else _own_key(settings)
+        try:
+            held = read_signed(text, key)
+            exported.heads.extend(Head(one["chain"], one["number"], one["hash"]) for one in held["chains"])
+            exported.times.append(str(held["time"]))
+        except (NotUsable, KeyError, TypeError):
+            raise Forged(f"{file}: the signature is not of this key, or the head was changed") from None
+    return exported
 
 
 def _head(_options: argparse.Namespace, database: Database, settings: Settings) -> int:
@@ -58,19 +87,13 @@ def _key(_options: argparse.Namespace, _database: Database, settings: Settings) 
 
 def _verify(options: argparse.Namespace, database: Database, settings: Settings) -> int:
     """Print one line per finding and a last one that sums up."""
-    exported: list[Head] = []
-    told = ""
-    if options.head:
-        text = Path(options.head).read_text()
-        key = key_of(Path(options.key).read_text()) if options.key else _own_key(settings)
-        try:
-            held = read_signed(text, key)
-            exported = [Head(one["chain"], one["number"], one["hash"]) for one in held["chains"]]
-            told = f" against the head of {held['time']}"
-        except (NotUsable, KeyError, TypeError):
-            print(f"{options.head}: the signature is not of this key, or the head was changed")
-            return 1
-    done = check(database, print, exported)
+    try:
+        exported = read_heads(options.head, options.key, settings)
+    except Forged as error:
+        print(error)
+        return 1
+    told = f" against the head of {' and of '.join(exported.times)}" if exported.times else ""
+    done = check(database, print, exported.heads)
     verdict = "nothing is wrong" if not done.findings else count(done.findings, "finding")
     print(f"{count(done.links, 'link')} of the audit{told}: {verdict}.")
     return 1 if done.findings else 0

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from ipaddress import ip_address
 
+from service.fhir.audit_commitment import Commitment, details_of_entry, details_of_version
 from service.fhir.build import Resource
 
 SUCCESS, MINOR_FAILURE, SERIOUS_FAILURE = "0", "4", "8"
@@ -72,7 +73,7 @@ class Interaction:
     """One interaction by its FHIR code, and what it was about.
 
     `touched` are references to what was written or read, what was asked for first; `query` is the request as it was
-    sent, when what was read depends on it.
+    sent, when what was read depends on it. `commits` is what was written, with its hashes.
     """
 
     code: str
@@ -82,6 +83,7 @@ class Interaction:
     patients: Sequence[str] = ()
     query: str = ""
     outcome: str = SUCCESS
+    commits: Commitment = Commitment()
 
 
 def audit_event(done: Interaction, asker: Asker, recorded: str) -> Resource:
@@ -156,7 +158,8 @@ def _entities(done: Interaction) -> list[Resource]:
     """The request, what it was about, the patients, and what else came of it, which has the type of its resource."""
     found: list[Resource] = []
     if done.request_id:
-        found.append({"what": {"identifier": {"value": done.request_id}}, "type": REQUEST_ID_TYPE})
+        request: Resource = {"what": {"identifier": {"value": done.request_id}}, "type": REQUEST_ID_TYPE}
+        found.append(_with_details(request, details_of_entry(done.commits)))
     if done.query:
         role = {"system": _ROLE, "code": "24", "display": "Query"}
         found.append({"type": _system_object(), "role": role, "query": b64encode(done.query.encode()).decode()})
@@ -164,11 +167,16 @@ def _entities(done: Interaction) -> list[Resource]:
         kind = reference.split("/")[0]
         first = place == 0 and not done.query
         coded = _system_object() if first else {"system": "http://hl7.org/fhir/resource-types", "code": kind}
-        found.append({"what": {"reference": reference}, "type": coded, "role": _DATA_ROLE})
+        touched: Resource = {"what": {"reference": reference}, "type": coded, "role": _DATA_ROLE}
+        found.append(_with_details(touched, details_of_version(done.commits, reference)))
     person = {"system": _ENTITY_TYPE, "code": "1", "display": "Person"}
     role = {"system": _ROLE, "code": "1", "display": "Patient"}
     found += [{"what": {"reference": patient}, "type": person, "role": role} for patient in done.patients]
     return found
+
+
+def _with_details(entity: Resource, details: list[Resource]) -> Resource:
+    return {**entity, "detail": details} if details else entity
 
 
 def _system_object() -> Resource:

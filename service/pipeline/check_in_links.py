@@ -19,6 +19,7 @@ from sqlalchemy import Connection
 
 from service.access.grant import Grant, Office, scopes_of
 from service.errors import Category, Refused, refuse
+from service.fhir.audit_commitment import Commitment
 from service.fhir.audit_event import Interaction, audit_event
 from service.fhir.dates import instant
 from service.fhir.json_text import load, write
@@ -174,8 +175,10 @@ def _of_dental_office(tx: Connection, grant: Grant, case_number: str, to_write: 
 
 
 def _audit(tx: Connection, case: Case, what: str, now: str, request_id: str) -> None:
-    done = Interaction("operation", request_id, what, (f"CarePlan/{case.case_number}",), (case.patient,))
-    resources.append_versions(tx, [stored(audit_event(done, asker(), now), new_id(), 1, case.case_number, now)])
+    number = case.case_number
+    commits = Commitment(number)
+    done = Interaction("operation", request_id, what, (f"CarePlan/{number}",), (case.patient,), commits=commits)
+    resources.append_versions(tx, [stored(audit_event(done, asker(), now), new_id(), 1, number, now)])
 
 
 def _case_of(tx: Connection, pipeline: Pipeline, secret: str) -> Case | None:

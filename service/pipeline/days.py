@@ -21,6 +21,7 @@ from service.fhir.read_facts import assemble
 from service.fhir.reading import Small
 from service.pipeline import decide
 from service.pipeline.access import delivered
+from service.pipeline.commitments import Admitted, commitment
 from service.pipeline.derived import Derived, stored
 from service.pipeline.fact_rows import facts_after, task_small
 from service.pipeline.facts_anew import is_outdated, read_anew
@@ -44,7 +45,7 @@ _BATCH = 200
 class Anew:
     """A case to decide anew without a message: what is stored of it, as of which day, and why.
 
-    With `keeps_time` the case counts as not changed.
+    With `keeps_time` the case counts as not changed. `admitted` are those who see more since.
     """
 
     case: Case
@@ -53,6 +54,7 @@ class Anew:
     on: date
     why: str
     keeps_time: bool = False
+    admitted: Admitted = Admitted()
 
 
 class Days(Reads):
@@ -127,13 +129,16 @@ class Days(Reads):
             if case is None:
                 return False
             derived = Derived.of(case_number, case.derived)
-            if not delivered.deliver(tx, case, derived):
+            new, admitted = delivered.deliver(tx, case, derived)
+            if not new:
                 return False
             if is_outdated(case):
                 read_anew(tx, case, derived)
             held = held_facts(tx, derived, self.engine(), self.today())
             task = with_delivery(tx, case, derived, None, instant_after(self._clock(), case.changed_at))
-            self._decide_anew(tx, Anew(case, derived, held, self.today(), "an office was bound"), task)
+            self._decide_anew(
+                tx, Anew(case, derived, held, self.today(), "an office was bound", admitted=admitted), task
+            )
             return True
 
         return self._database.write(work)
@@ -154,7 +159,8 @@ class Days(Reads):
         rows = [*([task] if task else []), *derived.rows]
         case.derived = derived.text()
         cases.save(tx, case)
-        done = Interaction("operation", new_id(), anew.why, touched_by(rows), [case.patient])
+        commits = commitment(rows, case, anew.admitted)
+        done = Interaction("operation", new_id(), anew.why, touched_by(rows), [case.patient], commits=commits)
         audit = audit_event(done, Asker(), now)
         resources.append_versions(tx, [*rows, stored(audit, new_id(), 1, case.case_number, now)])
 

@@ -47,9 +47,14 @@ def read_anew(connection: Connection, case: Case, derived: Derived) -> None:
 
 def facts_in(connection: Connection, case_number: str) -> list[StoredFact]:
     """The facts in the current resources of a case; a Task's with the moves that its earlier versions tell."""
+    return facts_among(resources.sent_of_case(connection, case_number))
+
+
+def facts_among(rows: Iterable[Stored]) -> list[StoredFact]:
+    """The facts in versions in the order of time: current ones, and of Tasks every one."""
     found: dict[str, StoredFact] = {}
     doubtful: set[str] = set()
-    for row in resources.sent_of_case(connection, case_number):
+    for row in rows:
         reference = f"{row.type}/{row.id}"
         before = found.pop(reference, None)
         small, whole = fact_in(row, before)

@@ -6,7 +6,6 @@ whole message with every problem found.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, tzinfo
@@ -15,7 +14,8 @@ from typing import Any
 from sqlalchemy import Connection
 
 from service.errors import Category, Problem, Refused, refuse
-from service.fhir.audit_event import Interaction, audit_event
+from service.fhir.audit_commitment import sha256_of
+from service.fhir.audit_event import Asker, Interaction, audit_event
 from service.fhir.dates import instant, instant_after
 from service.fhir.engine import ENGINE_ID, rule_engine
 from service.fhir.json_text import load, parse
@@ -41,6 +41,7 @@ from service.pipeline.access.callers import caller_for
 from service.pipeline.access.sender import Sender
 from service.pipeline.announce import Move, announce
 from service.pipeline.answers import Answer
+from service.pipeline.commitments import Admitted, commitment
 from service.pipeline.days import Days
 from service.pipeline.deleting import check_unreferred
 from service.pipeline.derived import Derived, stored
@@ -146,10 +147,12 @@ class Pipeline(Days, Searches):
             derived.replaced_because = derived.replaced_because if because is None else because
         smalls = checks.read_all(items, received.plain, today, moment)
         sender = permitted.check(tx, received.sender, case, opened, mapped, items)
+        admitted = Admitted()
         if case is not None:
-            unbound = parties.record(tx, case, derived, items, sender, opened)
-            self._say_unbound(items, unbound)
-        permitted.wrote(tx, sender, items)
+            recorded = parties.record(tx, case, derived, items, sender, opened)
+            self._say_unbound(items, recorded.unbound)
+            admitted += recorded.admitted
+        admitted += permitted.wrote(tx, sender, items)
         check_unreferred(tx, items)
         if mapped.move is not None and not mapped.drafts:
             checks.check_day(mapped.move.on, "on", today, moment)
@@ -157,7 +160,7 @@ class Pipeline(Days, Searches):
         if case is not None:
             rows, notes = self._case_rows(tx, case, derived, mapped, sender, items, rows, smalls, opened, today, now)
         outcomes = [outcome_of(i, rows) for i in items]
-        self._write(tx, received, mapped, case, items, rows, now)
+        self._write(tx, received, mapped, case, items, rows, admitted, now)
         summary = load(case.summary) if case else {}
         return Answer(case.case_number if case else "", outcomes, opened, summary, notes)
 
@@ -257,17 +260,21 @@ class Pipeline(Days, Searches):
         case: Case | None,
         items: Sequence[Identified],
         rows: list[Stored],
+        admitted: Admitted,
         now: str,
     ) -> None:
         """Everything of the message that is not in the case row: versions, identities, message, audit entry."""
         number, event = case.case_number if case else "", new_id()
         touched = touched_by(rows, [i.reference for i in items])
         patients = [case.patient] if case else sorted({t.split("/_h")[0] for t in touched if t.startswith("Patient/")})
-        done = Interaction(received.interaction, received.request_id, received.channel, touched, patients)
+        digest = sha256_of(received.text)
+        commits = commitment(rows, case, admitted, digest)
+        done = Interaction(
+            received.interaction, received.request_id, received.channel, touched, patients, commits=commits
+        )
         audit = audit_event(done, replace(asker(), called=mapped.agent), now)
         rows.append(stored(audit, event, 1, number or resources.nobodys(event), now))
         identities.record(tx, items)
-        digest = hashlib.sha256(received.text).hexdigest()
         cases.keep_message(tx, received.request_id, now, received.channel, number, digest, received.text)
         resources.append_versions(tx, rows)  # last, as it holds the end of an audit chain
 
@@ -284,7 +291,11 @@ class Pipeline(Days, Searches):
         if held is not None and same_content(held.body, body):
             return Source(f"Device/{ENGINE_ID}", held.version)
         row = stored(body, ENGINE_ID, held.version + 1 if held else 1, "", instant(self._clock()))
-        resources.append_versions(tx, [row])
+        done = Interaction(
+            "operation", new_id(), "rules put on record", touched_by([row]), commits=commitment([row], None)
+        )
+        audit, event = audit_event(done, Asker(), row.last_updated), new_id()
+        resources.append_versions(tx, [row, stored(audit, event, 1, resources.nobodys(event), row.last_updated)])
         return Source(f"Device/{ENGINE_ID}", row.version)
 
 

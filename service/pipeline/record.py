@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 
 from sqlalchemy import Connection
 
+from service.fhir.audit_commitment import MESSAGE, Commitment
 from service.fhir.audit_event import Asker, Interaction, audit_event
 from service.fhir.build import SHARED, Resource
 from service.fhir.codes import BASE
@@ -22,6 +23,7 @@ from service.store import cases, history, record, resources
 from service.store.audit_chain import AUDIT_EVENT
 from service.store.engine import Database
 from service.store.ids import new_id
+from service.store.record import Removed
 from service.store.resources import Stored
 
 _KEEPER = Asker(called="the keeper of the database")
@@ -134,18 +136,26 @@ def expire(database: Database, case_number: str, day: str, reason: str) -> str:
         kept = _why_kept(tx, case_number)
         if kept:
             return kept
-        gone, messages = record.forget_case(tx, case_number)
+        removed = [record.forget_case(tx, case_number)]
         told = [f"CarePlan/{case_number}"]
         if not record.is_patient_elsewhere(tx, case.patient):
             events = [(AUDIT_EVENT, event) for event in record.entries_about(tx, case.patient.split("/")[1])]
             alone = _messages_of_one(list(record.versions_of(tx, events)), case.patient)
-            record.forget_patient(tx, case.patient, sorted(alone))
+            removed.append(record.forget_patient(tx, case.patient, sorted(alone)))
             told.append(case.patient)
-        words = f"retention over, {count(gone, 'resource')} and {count(messages, 'message')} removed: {reason}"
+        gone = len({key[:2] for key in removed[0].versions})
+        words = f"retention over, {count(gone, 'resource')} and {count(len(removed[0].messages), 'message')} removed: {reason}"
         event, now = new_id(), instant(datetime.now(UTC))
-        done = Interaction("delete", new_id(), words, told, [case.patient])
+        commits = Commitment(case_number, removed=_hashes(removed))
+        done = Interaction("delete", new_id(), words, told, [case.patient], commits=commits)
         row = stored(audit_event(done, _KEEPER, now), event, 1, case_number, now)
         resources.append_versions(tx, [row])
         return ""
 
     return database.write(work)
+
+
+def _hashes(removed: Sequence[Removed]) -> dict[str, str]:
+    """Hashes of what was removed, as the audit names it."""
+    versions = {f"{t}/{i}/_history/{v}": digest for one in removed for (t, i, v), digest in one.versions.items()}
+    return versions | {f"{MESSAGE}/{name}": digest for one in removed for name, digest in one.messages.items()}

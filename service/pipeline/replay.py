@@ -8,7 +8,7 @@ that version is no longer there: it comes out neither the same nor otherwise.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from itertools import groupby
@@ -60,13 +60,15 @@ def case_numbers(database: Database, after: str, limit: int = 200) -> list[str]:
 
 def _replay(tx: Connection, case_number: str) -> Replayed | None:
     case = cases.get(tx, case_number)
-    if case is None:
-        return None
-    birth_date = Derived.of(case_number, case.derived).birth_date
+    return replay_rows(tx, case, resources.of_case(tx, case_number)) if case is not None else None
+
+
+def replay_rows(tx: Connection, case: Case, rows: Sequence[Stored]) -> Replayed:
+    """Every decision among the versions of a case, given in the order of time, made anew."""
+    birth_date = Derived.of(case.case_number, case.derived).birth_date
     facts: dict[str, StoredFact] = {}
     sites: dict[str, Site | None] = {}
     count, differing, earlier = 0, list[str](), Counter[tuple[str, str]]()
-    rows = resources.of_case(tx, case_number)
     for _, group in groupby(rows, key=lambda row: row.last_updated):
         decided: list[tuple[Stored, Resource]] = []
         for row in group:
@@ -84,7 +86,7 @@ def _replay(tx: Connection, case_number: str) -> Replayed | None:
             if anew != row.body:
                 differing.append(f"{row.type}/{row.id}/_history/{row.version}")
     made = tuple((rule, version, number) for (rule, version), number in sorted(earlier.items()))
-    return Replayed(case_number, count, tuple(differing), made)
+    return Replayed(case.case_number, count, tuple(differing), made)
 
 
 def _is_of_today(tx: Connection, decision: Resource, sites: dict[str, Site | None]) -> bool:
@@ -96,8 +98,7 @@ def _is_of_today(tx: Connection, decision: Resource, sites: dict[str, Site | Non
     engine = decision["device"]["reference"]
     if engine not in sites:
         held = resources.version(tx, *split(address), int(version))
-        assert held is not None, "a decision names a version of the rules that is stored"
-        sites[engine] = _site_of(load(held.body))
+        sites[engine] = _site_of(load(held.body)) if held is not None else None
     return sites[engine] is not None
 
 

@@ -13,16 +13,16 @@ from service.rules.ended import ENDED, treatment_ended, who_follows
 from service.rules.facts import Appliance, CancellationRequest, CaseFacts
 from service.rules.follow_up import FollowUp, FollowUpOutcome
 from service.rules.kinds import PhysicianChoice, ReferralState
-from service.rules.readiness import assess_readiness, ready_since
+from service.rules.readiness import ready_since
 from service.rules.reason import say
-from service.rules.referral_order import Referral
 from service.rules.red_flags import office_of
+from service.rules.referral_order import Referral
 from service.rules.response import Response
+from service.rules.same_act import same_act_since
 from service.rules.settled_by_others import open_order
 from service.rules.silence import silent_since
 from service.rules.thresholds import Thresholds
 from service.rules.time_up import time_up_since
-from service.rules.titration import next_step
 
 
 class StageName(StrEnum):
@@ -166,7 +166,7 @@ def _titrating(
         return Stage(StageName.TITRATING, Party.DENTIST, since, why)
     due = None
     if step.whose_move in (Party.DENTIST, Party.PHYSICIAN):
-        since, due = _moves_since(course, facts, step, thresholds), step.until
+        since, due = same_act_since(course, facts, step, thresholds), step.until
     else:
         since = max(since, _handed_back_on(course) or since)
     return Stage(StageName.TITRATING, step.whose_move, since, step.sentence, due=due)
@@ -178,22 +178,6 @@ def _handed_back_on(course: Course) -> date | None:
     days += [f.resolved_on for f in course.known.red_flags if f.resolved_on and f.resolved_office is office_of(f.kind)]
     days += [d.moment.day for d in course.decisions]
     return max((on for on in days if on <= course.as_of), default=None)
-
-
-_MOST_DAYS = 90
-
-
-def _moves_since(course: Course, facts: CaseFacts, step: Decision, thresholds: Thresholds) -> date:
-    """The first day of the unbroken days on which the same party was to do the same: of the facts alone."""
-    found, soonest = course.as_of, max(course.onset or course.as_of, course.as_of - timedelta(days=_MOST_DAYS))
-    while found > soonest:
-        before = found - timedelta(days=1)
-        then = course_on(facts, before, thresholds)
-        earlier = next_step(facts, thresholds, assess_readiness(facts, thresholds, before, then), then)
-        if earlier is None or (earlier.outcome, earlier.whose_move) != (step.outcome, step.whose_move):
-            break
-        found = before
-    return found
 
 
 def _undelivered(referral: Referral, thresholds: Thresholds) -> Stage:

@@ -17,6 +17,7 @@ from sqlalchemy.engine import make_url
 from sqlalchemy.exc import DataError, DBAPIError, IntegrityError
 
 from service.errors import Category, Refused, refuse
+from service.store import existing
 from service.store.caller import Caller
 from service.store.migrations import migrate
 from service.store.query import CALLER
@@ -43,13 +44,28 @@ class Database:
     """
 
     def __init__(self, url: str, partitions: int = 0) -> None:
+        self._open(url, self._sqlite, self._postgresql)
+        migrate(self.engine, partitions)
+
+    @classmethod
+    def existing(cls, url: str) -> Database:
+        """A database that is there already, only to be read: nothing is made, changed or migrated. NoDatabase otherwise."""
+        database = cls.__new__(cls)
+        database._open(url, lambda: existing.sqlite(database.url, _WAIT_S), lambda: existing.postgresql(database.url))
+        try:
+            existing.check_schema(database.engine)
+        except BaseException:
+            database.close()
+            raise
+        return database
+
+    def _open(self, url: str, sqlite: Callable[[], Engine], postgresql: Callable[[], Engine]) -> None:
         self.url = make_url(url)
         self.is_sqlite = self.url.get_backend_name() == "sqlite"
         self._one_writer = threading.Lock() if self.is_sqlite else None
         self._writing = threading.local()
-        self.engine = self._sqlite() if self.is_sqlite else self._postgresql()
-        migrate(self.engine, partitions)
         self._caller: Caller | None = None
+        self.engine = sqlite() if self.is_sqlite else postgresql()
 
     def seen_by(self, caller: Caller) -> Database:
         """The same database, read and written for a caller."""

@@ -50,11 +50,16 @@ def without(connection: Connection, limit: int) -> list[str]:
     )
 
 
-def tell(connection: Connection, keys: Iterable[Key], organisation: str, wrote: bool = False) -> None:
-    """Let an organisation see resources (type, id) of no case; with `wrote`, as the one that wrote them."""
+def tell(
+    connection: Connection, keys: Iterable[Key], organisation: str, wrote: bool = False
+) -> tuple[list[Key], list[Key]]:
+    """Let an organisation see resources (type, id) of no case; with `wrote`, as the one that wrote them.
+
+    Those that it sees from now on, and those that it counts as the writer of from now on.
+    """
     wanted = list(dict.fromkeys(keys))
     if not wanted:
-        return
+        return [], []
     of_both = (query.among(wanted, _R.type, _R.id), _R.organisation == organisation)
     known = {(r.type, r.id): r.wrote for r in connection.execute(select(_R.type, _R.id, _R.wrote).where(*of_both))}
     new = [{"type": t, "id": i, "organisation": organisation, "wrote": wrote} for t, i in wanted if (t, i) not in known]
@@ -62,6 +67,7 @@ def tell(connection: Connection, keys: Iterable[Key], organisation: str, wrote: 
         connection.execute(insert(SEEN), new)
     if wrote and not all(known.values()):
         connection.execute(update(SEEN).where(*of_both).values(wrote=True))
+    return [key for key in wanted if key not in known], [k for k in wanted if wrote and not known.get(k)]
 
 
 def writers_of(connection: Connection, key: Key) -> set[str]:

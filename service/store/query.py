@@ -153,7 +153,8 @@ def _of_a_party(table: FromClause, organisation: str, of_resources: bool) -> Col
         return of_own_case
     among_told = SEEN.c.organisation.in_([organisation, EVERYBODY])
     told = exists().where(SEEN.c.type == table.c.type, SEEN.c.id == table.c.id, among_told)
-    return or_(of_own_case, and_(table.c.case_number == "", or_(table.c.type == RULES, told)))
+    of_no_case = or_(table.c.case_number == "", table.c.type == "AuditEvent")
+    return or_(of_own_case, and_(of_no_case, told), and_(table.c.case_number == "", table.c.type == RULES))
 
 
 def _of_kinds(table: FromClause, kinds: Kinds) -> ColumnElement[bool]:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 
-from sqlalchemy import Connection, Table, delete, or_
+from sqlalchemy import ColumnElement, Connection, Table, delete, or_
 
 from service.store import check_in_links, directory, query
 from service.store.audit_chain import AUDIT_EVENT
@@ -65,11 +67,21 @@ def has_unsent_notices(connection: Connection, case_number: str) -> bool:
     )
 
 
-def forget_case(connection: Connection, case_number: str) -> tuple[int, int]:
-    """Remove all of a case but its AuditEvents; how many resources and messages it had."""
+@dataclass(frozen=True, slots=True)
+class Removed:
+    """What was removed: the SHA-256 of each version by (type, id, version) and of each message by its id."""
+
+    versions: dict[tuple[str, str, int], str] = field(default_factory=dict)
+    messages: dict[str, str] = field(default_factory=dict)
+
+
+def forget_case(connection: Connection, case_number: str) -> Removed:
+    """Remove all of a case but its AuditEvents."""
+    removed = Removed()
     own = (_V.case_number == case_number, _V.type != AUDIT_EVENT)
-    keys = [tuple(row) for row in connection.execute(query.rows(connection, VERSIONS, _V.type, _V.id).where(*own))]
-    _forget_names(connection, sorted(set(keys)))
+    _note_versions(connection, removed, *own)
+    _note_messages(connection, removed, _M.case_number == case_number)
+    _forget_names(connection, sorted({(kind, name) for kind, name, _ in removed.versions}))
     notices = list(
         connection.execute(query.rows(connection, _NOTICES, _N.id).where(_N.case_number == case_number)).scalars()
     )
@@ -77,12 +89,22 @@ def forget_case(connection: Connection, case_number: str) -> tuple[int, int]:
         connection.execute(delete(_EVENTS).where(_E.notice_id.in_(notices[start : start + _BATCH])))
     connection.execute(delete(VALUES).where(_S.case_number == case_number, _S.type != AUDIT_EVENT))
     connection.execute(delete(VERSIONS).where(*own))
-    messages = connection.execute(delete(MESSAGES).where(_M.case_number == case_number)).rowcount
+    connection.execute(delete(MESSAGES).where(_M.case_number == case_number))
     check_in_links.forget(connection, case_number)
     directory.forget_case(connection, case_number)
     for table in (FACTS, _NOTICES, PARTIES, CASES):
         connection.execute(delete(table).where(table.c.case_number == case_number))
-    return len(set(keys)), messages
+    return removed
+
+
+def _note_versions(connection: Connection, removed: Removed, *which: ColumnElement[bool]) -> None:
+    for row in connection.execute(query.rows(connection, VERSIONS, _V.type, _V.id, _V.version, _V.body).where(*which)):
+        removed.versions[row.type, row.id, row.version] = hashlib.sha256(row.body.encode()).hexdigest()
+
+
+def _note_messages(connection: Connection, removed: Removed, *which: ColumnElement[bool]) -> None:
+    for row in connection.execute(query.rows(connection, MESSAGES, _M.id, _M.sha256).where(*which)):
+        removed.messages[row.id] = row.sha256
 
 
 def is_patient_elsewhere(connection: Connection, patient: str) -> bool:
@@ -98,14 +120,19 @@ def is_patient_elsewhere(connection: Connection, patient: str) -> bool:
     return any(connection.execute(one.limit(1)).first() is not None for one in (case, holder))
 
 
-def forget_patient(connection: Connection, patient: str, messages: Sequence[str]) -> None:
+def forget_patient(connection: Connection, patient: str, messages: Sequence[str]) -> Removed:
     """Remove a patient of whom nothing else is here, and the messages of those ids that belong to no case."""
     kind, _, patient_id = patient.partition("/")
+    removed = Removed()
+    _note_versions(connection, removed, _V.type == kind, _V.id == patient_id)
     _forget_names(connection, [(kind, patient_id)])
     connection.execute(delete(VALUES).where(_S.type == kind, _S.id == patient_id))
     connection.execute(delete(VERSIONS).where(_V.type == kind, _V.id == patient_id))
     for start in range(0, len(messages), _BATCH):
-        connection.execute(delete(MESSAGES).where(_M.case_number == "", _M.id.in_(messages[start : start + _BATCH])))
+        own = (_M.case_number == "", _M.id.in_(messages[start : start + _BATCH]))
+        _note_messages(connection, removed, *own)
+        connection.execute(delete(MESSAGES).where(*own))
+    return removed
 
 
 def _forget_names(connection: Connection, keys: Sequence[tuple[str, ...]]) -> None:

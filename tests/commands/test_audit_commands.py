@@ -40,7 +40,7 @@ def test_a_head_is_exported_and_verified_elsewhere(folder: Path) -> None:
     (folder / "key.json").write_text(key.stdout)
     well = run(folder, "audit", "verify", "--head", folder / "head", "--key", folder / "key.json")
     assert (well.returncode, well.stderr) == (0, "")
-    assert well.stdout.startswith("2 links of the audit against the head of ")
+    assert well.stdout.startswith("3 links of the audit against the head of ")
     assert well.stdout.endswith(": nothing is wrong.\n")
     engine = create_engine(f"sqlite:///{folder}/relay.db")
     with engine.begin() as connection:
@@ -51,7 +51,8 @@ def test_a_head_is_exported_and_verified_elsewhere(folder: Path) -> None:
     assert [line.split(":")[0] for line in bad.stdout.splitlines()] == [
         "chain 0 number 1",
         "chain 0 number 2",
-        "2 links of the audit",
+        "chain 0 number 3",
+        "3 links of the audit",
     ]
     other = run(folder, "audit", "verify", "--head", folder / "head", "--key", folder / "key.pem")
     assert other.returncode == 1

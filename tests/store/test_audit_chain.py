@@ -26,7 +26,7 @@ Tamper = Callable[[str], None]
 
 @pytest.fixture
 def case(pipeline: Pipeline) -> str:
-    """A case of six messages, so of six links."""
+    """A case of six messages, so of seven links: the first entry is that of the rules."""
     posts = [accepted(), assessed(), delivered(), setting("s0", "2026-08-24", 0), setting("s1", "2026-10-20", 2)]
     return opened_case(pipeline, posts)
 
@@ -89,7 +89,7 @@ def locals_of(place: int, last: str, name: str) -> dict[str, Any]:
 
 def test_an_audit_left_alone_is_whole(pipeline: Pipeline, case: str) -> None:
     ends = ends_of(pipeline.database)
-    assert [(e.chain, e.number) for e in ends] == [(0, 6)]
+    assert [(e.chain, e.number) for e in ends] == [(0, 7)]
     assert found(pipeline, ends) == []
     take(pipeline, setting("s2", "2026-10-28", 2.5), case)
     assert found(pipeline, ends) == []
@@ -149,19 +149,19 @@ def test_an_event_removed_and_its_link_left(pipeline: Pipeline, run: Callable[..
 
 
 def test_the_last_one_removed_and_the_head_forgotten(pipeline: Pipeline, run: Callable[..., Any]) -> None:
-    drop(run, 6)
-    assert found(pipeline) == ["chain 0 number 5: is the last one, and the head tells number 6"]
+    drop(run, 7)
+    assert found(pipeline) == ["chain 0 number 6: is the last one, and the head tells number 7"]
 
 
 def test_the_last_ones_removed_with_the_head_are_found_by_an_exported_head_only(
     pipeline: Pipeline, run: Callable[..., Any]
 ) -> None:
     exported = ends_of(pipeline.database)
+    drop(run, 7)
     drop(run, 6)
-    drop(run, 5)
-    run("UPDATE audit_head SET number = 4, hash = (SELECT hash FROM audit_chain WHERE number = 4) WHERE chain = 0")
+    run("UPDATE audit_head SET number = 5, hash = (SELECT hash FROM audit_chain WHERE number = 5) WHERE chain = 0")
     assert found(pipeline) == []
-    assert found(pipeline, exported) == ["chain 0 number 5: 2 links are missing up to the exported head"]
+    assert found(pipeline, exported) == ["chain 0 number 6: 2 links are missing up to the exported head"]
 
 
 def test_two_swapped(pipeline: Pipeline, run: Callable[..., Any]) -> None:
@@ -193,12 +193,12 @@ def test_one_put_in_with_a_link_in_the_middle(pipeline: Pipeline, run: Callable[
         name=event(run, 1),
     )
     lines = found(pipeline)
-    assert [line.split(":")[0] for line in lines] == [f"chain 0 number {n}" for n in (4, 5, 6, 7, 7)]
-    assert lines[-1].endswith("and the head tells number 6")
+    assert [line.split(":")[0] for line in lines] == [f"chain 0 number {n}" for n in (4, 5, 6, 7, 8, 8)]
+    assert lines[-1].endswith("and the head tells number 7")
 
 
 def test_links_of_a_chain_of_ones_own(pipeline: Pipeline, run: Callable[..., Any]) -> None:
-    run("UPDATE audit_chain SET chain = 99 WHERE number = 6")
+    run("UPDATE audit_chain SET chain = 99 WHERE number = 7")
     assert [line.split(" number")[0] for line in found(pipeline)] == ["chain 0", "chain 99", "chain 99"]
 
 
@@ -210,7 +210,7 @@ def test_a_chain_rewritten_whole_is_found_by_an_older_exported_head_only(
     rewrite(run, lambda place, body: body.replace('"outcome":"0"', '"outcome":"4"') if place == 2 else body)
     assert found(pipeline) == []
     assert found(pipeline, exported) == [
-        "chain 0 number 6: is not the link of the exported head; the chain was rewritten"
+        "chain 0 number 7: is not the link of the exported head; the chain was rewritten"
     ]
 
 
@@ -219,7 +219,22 @@ def test_one_removed_and_the_rest_renumbered_and_hashed_anew(pipeline: Pipeline,
     drop(run, 3)
     rewrite(run, lambda _, body: body)
     assert found(pipeline) == []
-    assert found(pipeline, exported) == ["chain 0 number 6: 1 link is missing up to the exported head"]
+    assert found(pipeline, exported) == ["chain 0 number 7: 1 link is missing up to the exported head"]
+
+
+def test_a_head_of_a_chain_that_no_release_makes(pipeline: Pipeline, run: Callable[..., Any]) -> None:
+    run("INSERT INTO audit_head (chain, number, hash) VALUES (16, 0, '')")
+    assert found(pipeline) == ["chain 16 number 0: the head of a chain that no release makes"]
+
+
+def test_several_exported_heads_are_each_compared(pipeline: Pipeline, run: Callable[..., Any], case: str) -> None:
+    earlier = ends_of(pipeline.database)
+    take(pipeline, setting("s2", "2026-10-28", 2.5), case)
+    later = ends_of(pipeline.database)
+    assert found(pipeline, earlier + later) == []
+    forged = [Head(one.chain, one.number, "0" * 64) for one in earlier]
+    assert len(found(pipeline, forged + later)) == 1
+    assert "two exported heads tell different links" in found(pipeline, earlier + forged)[0]
 
 
 # --- several writers on PostgreSQL
@@ -270,7 +285,7 @@ def test_both_events_of_a_transaction_are_linked(pipeline: Pipeline, case: str, 
 
     pipeline.database.write(work)
     assert found(pipeline) == []
-    assert len(rows_of(database_url)["audit_chain"]) == 8
+    assert len(rows_of(database_url)["audit_chain"]) == 9
 
 
 # --- signed heads

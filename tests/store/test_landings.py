@@ -21,9 +21,11 @@ from service.pipeline import Pipeline
 from service.pipeline.facts_anew import facts_in
 from service.settings import Settings
 from service.store import cases
+from service.store.engine import Database
 from service.wiring import build_pipeline
 from tests.conftest import Clock
 from tests.store.earlier import LANDINGS, engine_of, landing
+from tests.store.recorded import verified
 from tests.store.whole import check_whole, rows_of
 
 DAY = datetime(2026, 12, 2, 9, tzinfo=UTC)
@@ -132,6 +134,26 @@ def test_a_database_goes_on(
     said = capsys.readouterr().out
     assert "all the same to the byte; " in said and " made by other versions, not replayed." in said
     assert ("made by version 1.0.0 of readiness-for-efficacy-test, not replayed" in said) == (landed.name == "318bc83")
+
+
+@pytest.mark.parametrize("first", ["the upgrade of its schema", "a start of the service", "a message"])
+def test_a_database_verifies_without_false_damage(landed: Upgraded, first: str) -> None:
+    """What has no hashes is counted, and what this release writes has them."""
+    Database(landed.url).close()
+    if first != "the upgrade of its schema":
+        pipeline = landed.pipeline()
+        if first == "a message":
+            client = TestClient(build_app(Settings(), pipeline), raise_server_exceptions=False)
+            _progress(client, landed.numbers["L-TITRATING"])
+        pipeline.close()
+    lines, counts = verified(landed.url)
+    assert lines == []
+    assert (counts.cases, counts.messages) == (5, 46 + (first == "a message"))
+    assert counts.uncommitted > 300
+    assert counts.of_another_shape == (5 if first == "the upgrade of its schema" else 0)
+    assert counts.not_recomputed == 0
+    landed.change("UPDATE message SET sha256 = id WHERE channel = 'intake referrals'")
+    assert len(verified(landed.url)[0]) == 5
 
 
 def test_facts_are_those_of_the_resources(landed: Upgraded) -> None:

@@ -12,7 +12,9 @@ from sqlalchemy import Connection
 
 from service.errors import Category, Problem
 from service.fhir.json_text import load
+from service.pipeline.access.admitting import Party, admit
 from service.pipeline.access.naming import NamedParty, Resolver, named_in
+from service.pipeline.commitments import Admitted
 from service.pipeline.derived import Derived
 from service.pipeline.fact_rows import split
 from service.store import directory, parties, resources
@@ -23,13 +25,11 @@ from service.store.parties import FULFILLER, LAB, PLACER
 HOLDING = frozenset({PLACER, FULFILLER})
 """The parts without which a referral is not delivered."""
 _WORDS = {PLACER: "the physician's practice", FULFILLER: "the dental office", LAB: "the laboratory"}
-Party = tuple[str, str]
-"""(organisation, part)."""
 
 
 def settle(
     connection: Connection, case: Case, derived: Derived, named: Sequence[NamedParty], own: set[Party], sender: str
-) -> set[Party]:
+) -> tuple[set[Party], Admitted]:
     """Make those parties of a case that are bound, and let the others wait; the parties that are new.
 
     `own` is the sender's part in the case it opens, whatever the referral names; `sender` its organisation.
@@ -44,10 +44,7 @@ def settle(
     if FULFILLER in told:
         asked = [one.standing.organisation for one in named if one.part == FULFILLER]
         derived.asked_of = "" if derived.waits_for else asked[0]
-    new = parties.add(connection, number, {p for p in found if p[1] != FULFILLER or not derived.waits_for})
-    for organisation, _ in sorted(new):
-        parties.tell(connection, [split(case.patient)], organisation)
-    return new
+    return admit(connection, case, {p for p in found if p[1] != FULFILLER or not derived.waits_for})
 
 
 def unbound(named: Sequence[NamedParty], known: set[Party]) -> list[NamedParty]:
@@ -56,7 +53,7 @@ def unbound(named: Sequence[NamedParty], known: set[Party]) -> list[NamedParty]:
     return [one for one in named if not one.standing.organisation and not (one.part == PLACER and placed)]
 
 
-def deliver(connection: Connection, case: Case, derived: Derived) -> set[Party]:
+def deliver(connection: Connection, case: Case, derived: Derived) -> tuple[set[Party], Admitted]:
     """What waits of a case resolved again by today's bindings; the parties that are new."""
     rows = directory.waiting_of(connection, case.case_number)
     laboratories = {

@@ -6,24 +6,32 @@ is an entry of the audit that the organisation can read, and what waited for the
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from sqlalchemy import Connection
 
 from service.errors import Category, Problem, Refused, refuse
+from service.fhir.audit_commitment import Commitment
 from service.fhir.audit_event import Asker, Interaction, audit_event
 from service.fhir.build import Resource, identifier, sid
 from service.fhir.dates import instant
 from service.fhir.json_text import load
+from service.pipeline.access.admitting import tell
+from service.pipeline.commitments import Admitted, commitment
 from service.pipeline.derived import stored
 from service.pipeline.identified import content_of, same_content
 from service.pipeline.pipeline import Pipeline
+from service.pipeline.rows import touched_by
 from service.store import clients, directory, parties, people, resources
 from service.store.caller import ALL_SEEING
 from service.store.directory import ANY_SENDER, Binding, Number, Registered, WaitingParty
 from service.store.ids import new_id
+from service.store.query import EVERYBODY
+from service.store.resources import Stored
 
 OPERATOR = "the operator"
+_NOBODY = Admitted()
 _KINDS = ("Organization", "Practitioner")
 _LONGEST = 255
 
@@ -64,7 +72,8 @@ class Directory:
             made = Registered(f"Organization/{self._unclaimed(tx, wanted) or new_id()}", name.strip(), now)
             directory.add(tx, made)
             directory.bind(tx, Binding(*wanted, ANY_SENDER, made.reference, now))
-            self._write(tx, made, f"{made.name} was registered under the number {number}", now)
+            told = f"{made.name} was registered under the number {number}"
+            self._write(tx, made, told, now, Admitted(sees=(f"{made.reference} {EVERYBODY}",)))
             return made
 
         made = self._database.write(work)
@@ -147,8 +156,11 @@ class Directory:
             held = [one for one in directory.suspended(tx) if case_number in ("", one[0])]
             for number, organisation, part in held:
                 directory.restore(tx, number, organisation, part)
-                told = f"{organisation} is a party to case {number} again, as {part}"
-                self._note(tx, organisation, [organisation], told, now)
+                told, event = f"{organisation} is a party to the case again, as {part}", new_id()
+                commits = Commitment(number, parties=(f"{part} {organisation}",))
+                done = Interaction("operation", event, told, [organisation], commits=commits)
+                audit = stored(audit_event(done, Asker(called=OPERATOR), now), event, 1, number, now)
+                resources.append_versions(tx, [audit])
             return len(held)
 
         return self._database.write(work)
@@ -187,7 +199,7 @@ class Directory:
                 return resource_id
         return ""
 
-    def _write(self, tx: Connection, one: Registered, told: str, now: str) -> None:
+    def _write(self, tx: Connection, one: Registered, told: str, now: str, admitted: Admitted = _NOBODY) -> None:
         """Let an organisation's resource say what the operator says of it, and note the change in the audit."""
         resource_id = one.reference.removeprefix("Organization/")
         held = resources.current(tx, "Organization", resource_id)
@@ -203,20 +215,21 @@ class Directory:
         is_own_word = one.written_at or parties.writers_of(tx, ("Organization", resource_id)) <= {one.reference}
         if is_own_word:
             body |= {name: before[name] for name in ("telecom", "address", "contact") if name in before}
-        touched = [one.reference]
+        rows: list[Stored] = []
         if held is None or not same_content(held.body, body):
-            row = stored(body, resource_id, held.version + 1 if held else 1, "", now)
-            resources.append_versions(tx, [row])
-            touched = [f"{one.reference}/_history/{row.version}"]
+            rows = [stored(body, resource_id, held.version + 1 if held else 1, "", now)]
         directory.wrote(tx, one.reference, now)
-        self._note(tx, one.reference, touched, told, now)
+        self._note(tx, one.reference, told, rows, admitted)
 
-    def _note(self, tx: Connection, organisation: str, touched: list[str], told: str, now: str) -> None:
-        """An entry of the audit of no case, which the organisation concerned may read."""
-        event = new_id()
-        done = Interaction("operation", event, told, touched)
-        resources.append_versions(tx, [stored(audit_event(done, Asker(called=OPERATOR), now), event, 1, "", now)])
-        parties.tell(tx, [("AuditEvent", event)], organisation)
+    def _note(self, tx: Connection, organisation: str, told: str, rows: Sequence[Stored], admitted: Admitted) -> None:
+        """Write rows with an entry of the audit of no case, which the organisation concerned may read."""
+        event, now = new_id(), instant(self._pipeline.now())
+        admitted += tell(tx, [("AuditEvent", event)], organisation)
+        done = Interaction(
+            "operation", event, told, touched_by(rows, [organisation]), commits=commitment(rows, None, admitted)
+        )
+        audit = stored(audit_event(done, Asker(called=OPERATOR), now), event, 1, resources.nobodys(event), now)
+        resources.append_versions(tx, [*rows, audit])
 
 
 def checked_number(kind: str, system: str, value: str) -> Number:

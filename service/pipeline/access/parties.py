@@ -7,45 +7,61 @@ became a party stays one: what it did is part of the record. While access contro
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
 
 from sqlalchemy import Connection
 
 from service.access.grant import Office
 from service.errors import Category, Problem, Refused
+from service.fhir.audit_commitment import Commitment
+from service.fhir.audit_event import Asker, Interaction, audit_event
 from service.fhir.build import references_in
+from service.fhir.dates import instant
 from service.fhir.json_text import load, write_canonical
 from service.fhir.read_other import is_referral
-from service.pipeline.access.delivered import Party, settle, unbound, warning
+from service.pipeline.access.admitting import Party, admit, tell
+from service.pipeline.access.delivered import settle, unbound, warning
 from service.pipeline.access.naming import NamedParty, Resolver, named_in
 from service.pipeline.access.sender import Sender
-from service.pipeline.derived import Derived
+from service.pipeline.commitments import Admitted
+from service.pipeline.derived import Derived, stored
 from service.pipeline.fact_rows import split
 from service.pipeline.identify import Identified
 from service.store import cases, directory, parties, resources
 from service.store.cases import Case
 from service.store.directory import WaitingParty
+from service.store.ids import new_id
 from service.store.parties import LAB, PLACER
 from service.store.query import DIRECTORY
 
-_NONE_NAMED = ("-", "none")
+NONE_NAMED = ("-", "none")
 """Stands for the parties of a case whose resources name none, so that it is not looked at again. Nobody's organisation."""
 _BATCH = 100
 _NAMING = {"requester", "performer"}
 """Elements that name parties."""
 
 
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """What putting parties on record came to: warnings about those that are not bound, and who sees more."""
+
+    unbound: tuple[Problem, ...] = ()
+    admitted: Admitted = Admitted()
+
+
 def record(
     connection: Connection, case: Case, derived: Derived, items: Sequence[Identified], sender: Sender, opened: bool
-) -> list[Problem]:
-    """Put the parties that a message adds to its case on record; warnings about those that are not bound.
+) -> Recorded:
+    """Put the parties that a message adds to its case on record.
 
     Refused when the sender names another organisation as itself.
     """
     if not sender.is_limited:
-        return []
+        return Recorded()
     telling = [i for i in items if i.written and i.draft.type in ("ServiceRequest", "DiagnosticReport")]
     named: list[NamedParty] = []
-    new: set[Party] = set()
+    new, admitted = set[Party](), Admitted()
     if telling or opened:
         here = {i.reference: i.resource for i in items if i.written}
         resolver = Resolver(connection, sender.grant.organisation, here)
@@ -55,10 +71,11 @@ def record(
         if opened:
             offices = sender.grant.offices
             derived.sent_by = Office.PHYSICIAN if Office.PHYSICIAN in offices else Office.SLEEP_LAB
-        new = settle(connection, case, derived, named, own, sender.grant.organisation)
-    _tell_of_offices(connection, case, derived, items, new)
+        new, admitted = settle(connection, case, derived, named, own, sender.grant.organisation)
+    admitted += _tell_of_offices(connection, case, derived, items, new)
     known = parties.of_case(connection, case.case_number) if named else set[Party]()
-    return [warning(one, one.part in derived.waits_for) for one in unbound(named, known)]
+    missing = tuple(warning(one, one.part in derived.waits_for) for one in unbound(named, known))
+    return Recorded(missing, admitted)
 
 
 def _newly_named(item: Identified, resolver: Resolver) -> list[NamedParty]:
@@ -101,17 +118,19 @@ def _own(sender: Sender, named: Sequence[tuple[Identified, list[NamedParty]]], o
 
 def _tell_of_offices(
     connection: Connection, case: Case, derived: Derived, items: Sequence[Identified], new: set[Party]
-) -> None:
-    """Let the parties of a case read the entries of the directory that its resources refer to."""
+) -> Admitted:
+    """Let the parties of a case read the entries of the directory that its resources refer to; what is new of it."""
     named = {r for i in items if i.written for r in _offices_in(i.resource)} - set(derived.offices)
+    admitted = Admitted()
     if not named and not new:
-        return
+        return admitted
     before = derived.offices or sorted(_offices_of(connection, case)) if new else derived.offices
     derived.offices = sorted({*before, *named})
     arrived = {organisation for organisation, _ in new}
-    for organisation in {o for o, _ in parties.of_case(connection, case.case_number)}:
-        wanted = derived.offices if organisation in arrived else named
-        parties.tell(connection, [split(reference) for reference in wanted], organisation)
+    for organisation in sorted({o for o, _ in parties.of_case(connection, case.case_number)}):
+        wanted = derived.offices if organisation in arrived else sorted(named)
+        admitted += tell(connection, [split(reference) for reference in wanted], organisation)
+    return admitted
 
 
 def _offices_in(resource: object) -> set[str]:
@@ -135,12 +154,20 @@ def fill_some(connection: Connection) -> int:
         telling = [load(r.body) for r in rows if r.type in ("ServiceRequest", "DiagnosticReport")]
         named = [one for body in telling for one in named_in(body, resolver, "")]
         found = {(one.standing.organisation, one.part) for one in named if one.standing.organisation}
-        parties.add(connection, number, found or {_NONE_NAMED})
-        for organisation, _ in found:
-            offices = {r for row in rows for r in _offices_in(load(row.body))}
-            parties.tell(connection, [split(case.patient), *(split(r) for r in sorted(offices))], organisation)
+        new, admitted = admit(connection, case, found or {NONE_NAMED})
+        offices = sorted({r for row in rows for r in _offices_in(load(row.body))})
+        for organisation in sorted({o for o, _ in new} - {NONE_NAMED[0]}):
+            admitted += tell(connection, [split(reference) for reference in offices], organisation)
+        _tell_audit(connection, case, admitted)
         _let_wait(connection, case, unbound(named, found))
     return len(numbers)
+
+
+def _tell_audit(connection: Connection, case: Case, admitted: Admitted) -> None:
+    now = instant(datetime.now(UTC))
+    commits = Commitment(case.case_number, parties=admitted.parties, sees=admitted.sees)
+    done = Interaction("operation", new_id(), "parties put on record", (), (case.patient,), commits=commits)
+    resources.append_versions(connection, [stored(audit_event(done, Asker(), now), new_id(), 1, case.case_number, now)])
 
 
 def _let_wait(connection: Connection, case: Case, missing: Iterable[NamedParty]) -> None:

@@ -22,7 +22,9 @@ from service.fhir.read_facts import told_by
 from service.fhir.read_other import is_referral
 from service.fhir.referral_task import Role
 from service.inbound.plain import Mapped
+from service.pipeline.access.admitting import tell
 from service.pipeline.access.sender import Bound, Sender, role_as
+from service.pipeline.commitments import Admitted
 from service.pipeline.identified import changed_elements
 from service.pipeline.identify import Identified
 from service.store import directory, parties
@@ -74,11 +76,12 @@ def check(
     return replace(sender, role=sender.role if _as_door(acting, sender.role) else role_as(acting))
 
 
-def wrote(connection: Connection, sender: Sender, items: Sequence[Identified]) -> None:
-    """Remember what is only its writer's to change."""
-    if sender.is_limited:
-        made = [(i.draft.type, i.id) for i in items if i.what == "created" and i.draft.type in _AUTHORED]
-        parties.tell(connection, made, sender.grant.organisation, wrote=True)
+def wrote(connection: Connection, sender: Sender, items: Sequence[Identified]) -> Admitted:
+    """Remember what is only its writer's to change; what is new of it."""
+    if not sender.is_limited:
+        return Admitted()
+    made = [(i.draft.type, i.id) for i in items if i.what == "created" and i.draft.type in _AUTHORED]
+    return tell(connection, made, sender.grant.organisation, wrote=True)
 
 
 def _check_bound(
