@@ -222,9 +222,15 @@ def _asking(pipeline: Pipeline, case: Case) -> Asking:
 _WEEK, _BESIDES = "This week", ("Getting used to the appliance", "Efficacy test")
 
 
+NOT_SHOWN = ("old", "maiden", "anonymous")
+"""Uses of names that are former or invented ones."""
+
+
 def _initials(patient: Mapping[str, Any]) -> str:
     """The patient's initials: a link can be passed on, and need not tell to whom it was given."""
     for name in patient.get("name", []):
+        if name.get("use") in NOT_SHOWN:
+            continue
         parts = [*name.get("given", [])[:1], *([name["family"]] if name.get("family") else [])]
         if parts:
             return " ".join(f"{part.strip()[:1].upper()}." for part in parts if part.strip())

@@ -19,11 +19,11 @@ from service.fhir.json_text import write
 from service.fhir.read_facts import assemble
 from service.pipeline import decide
 from service.pipeline.derived import Derived, stored
-from service.pipeline.fact_rows import task_small
-from service.pipeline.facts_anew import is_outdated, read_anew
+from service.pipeline.fact_rows import split, task_small
+from service.pipeline.facts_anew import is_outdated, patient_record, read_anew
 from service.pipeline.reading import Reads, is_stale
 from service.pipeline.rows import touched_by
-from service.pipeline.spent import held_facts, in_use, mark
+from service.pipeline.spent import Held, held_facts, in_use, mark
 from service.rules.case_view import view_case
 from service.rules.facts import CaseFacts
 from service.rules.stage import StageName
@@ -95,23 +95,44 @@ class Days(Reads):
             if not (outdated or recorded) and self._noted(case, derived, facts, today):
                 return cases.save(tx, case)
             on = self._last_day(case, derived, facts) if outdated else None
-            before = case.changed_at
-            now = instant_after(self._clock(), before)
-            used = in_use(facts, held, derived, self.engine(), self.site.thresholds, on or today)
-            task = self._decide(tx, case, derived, used, on or today, now, None)
-            case.changed_at = before if on else now
-            if task is not None:
-                row = Fact(task.type, task.id, task.version, write(task_small(task, held.facts)))
-                cases.replace_facts(tx, case_number, [(task.type, task.id)], [row])
-            mark(tx, derived, held, facts, used)
-            rows = [*([task] if task else []), *derived.rows]
-            cases.save(tx, case)
             why = "decided anew by another release" if outdated else "decided anew for the day"
-            done = Interaction("operation", new_id(), why, touched_by(rows), [case.patient])
-            audit = audit_event(done, Asker(), now)
-            resources.append_versions(tx, [*rows, stored(audit, new_id(), 1, case_number, now)])
+            self._record_anew(tx, case, derived, held, on, why)
 
         self._database.write(work)
+
+    def decide_for_patient(self, tx: Connection, case_number: str, patient: str) -> None:
+        """Decide a case anew, in the transaction that changes the record of its patient."""
+        case = cases.lock(tx, case_number)
+        assert case is not None, "a case of the patient is there"
+        derived = Derived.of(case_number, case.derived)
+        if is_outdated(case):
+            read_anew(tx, case, derived)
+        else:
+            fresh = [
+                Fact(*split(f.source.reference), f.source.version, write(f.small))
+                for f in patient_record(tx, case_number)
+            ]
+            cases.replace_facts(tx, case_number, [split(patient)], fresh)
+        held = held_facts(tx, derived, self.engine(), self.today())
+        self._record_anew(tx, case, derived, held, None, "decided anew for the patient's record")
+
+    def _record_anew(self, tx: Connection, case: Case, derived: Derived, held: Held, on: date | None, why: str) -> None:
+        """Decide a case from its facts and record it; `on` is the day whose decision a closed case keeps."""
+        facts, before, number = assemble(held.facts), case.changed_at, case.case_number
+        day = on or self.today()
+        now = instant_after(self._clock(), before)
+        used = in_use(facts, held, derived, self.engine(), self.site.thresholds, day)
+        task = self._decide(tx, case, derived, used, day, now, None)
+        case.changed_at = before if on else now
+        if task is not None:
+            row = Fact(task.type, task.id, task.version, write(task_small(task, held.facts)))
+            cases.replace_facts(tx, number, [(task.type, task.id)], [row])
+        mark(tx, derived, held, facts, used)
+        rows = [*([task] if task else []), *derived.rows]
+        cases.save(tx, case)
+        done = Interaction("operation", new_id(), why, touched_by(rows), [case.patient])
+        audit = audit_event(done, Asker(), now)
+        resources.append_versions(tx, [*rows, stored(audit, new_id(), 1, number, now)])
 
     def _last_day(self, case: Case, derived: Derived, facts: CaseFacts) -> date | None:
         """The day whose decision a closed case keeps; None for one that is not closed, or not by this release's rules.

@@ -31,6 +31,7 @@ from service.pipeline import (
     facts_anew,
     identities,
     missing_index,
+    patients,
     referral,
     referral_moves,
     which_case,
@@ -53,7 +54,7 @@ from service.rules.case_view import view_case
 from service.rules.facts import CaseFacts
 from service.rules.site import Site
 from service.rules.source import Source
-from service.store import cases, resources
+from service.store import cases, query, resources
 from service.store.cases import Case
 from service.store.engine import Database
 from service.store.ids import new_id
@@ -155,7 +156,11 @@ class Pipeline(Days, Searches):
         if case is not None:
             rows, notes = self._case_rows(tx, case, derived, mapped, sender, items, rows, smalls, opened, today, now)
         outcomes = [outcome_of(i, rows) for i in items]
+        closed = patients.others_changed(tx, items, case)
         self._write(tx, received, mapped, case, items, rows, now)
+        with query.as_the_service(tx):
+            for number, patient in closed:
+                self.decide_for_patient(tx, number, patient)
         summary = load(case.summary) if case else {}
         return Answer(case.case_number if case else "", outcomes, opened, summary, notes)
 
@@ -184,6 +189,7 @@ class Pipeline(Days, Searches):
         if opened:
             referral.check_opening(items, sender)
             order = next(i for i in items if is_referral(i.resource))
+            patients.check_opening(tx, case, items, order)
             self._check_age(tx, case, derived, items, order)
             if task is None:
                 body = referral_moves.new_task(case, now)
@@ -195,6 +201,8 @@ class Pipeline(Days, Searches):
             task = moved.task
             if any((i.written or i.what == "deleted") and not is_red_flag_closure(i.resource) for i in items):
                 referral_moves.check_open(case, state_of(before))
+        for reference, small in patients.read_from(rows, case).items():
+            smalls[reference] = small
         for row in moved.others:
             others[row.type, row.id] = row
             smalls[f"{row.type}/{row.id}"], _ = read(load(row.body), row.type)

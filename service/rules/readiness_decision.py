@@ -11,7 +11,7 @@ from service.rules.source import Source
 from service.rules.threshold import Threshold
 
 RULE = "readiness-for-efficacy-test"
-VERSION = "2.0.0"
+VERSION = "2.1.0"
 
 
 def decision_of(

@@ -28,6 +28,7 @@ from service.rules.facts import CaseFacts
 from service.rules.index_classes import fall_percent, severity
 from service.rules.judging.judgement import Judgement
 from service.rules.kinds import PhysicianChoice
+from service.rules.not_counted import sentence_of
 from service.rules.other_measures import MeasureChange, other_measures
 from service.rules.reason import Reason, reason_data, say
 from service.rules.relapse import Relapse, relapse
@@ -42,7 +43,7 @@ from service.rules.thresholds import Thresholds
 from service.rules.words import number, percent, rounded, sides
 
 RULE = "response-to-treatment"
-VERSION = "2.0.0"
+VERSION = "2.1.0"
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,6 +198,7 @@ def assess_response(
     criteria = response_criteria(before, after, thresholds) if before is not None and after is not None else ()
     worn = _alleviation(course, judged, thresholds)
     suggested = suggestions(course, facts, judged, thresholds)
+    untold = [item for item in course.known.not_counted if item.is_of_a_test]
     return Response(
         as_of=as_of,
         judgement=judged,
@@ -213,8 +215,9 @@ def assess_response(
         suggestions=suggested,
         relapse=relapse(course, thresholds),
         own_reading=_own_reading(course),
-        read_besides=_read_besides(course, facts, suggested),
+        read_besides=(*_read_besides(course, facts, suggested), *(item.source for item in untold)),
         compared_besides=(thresholds.wear_recent_days,) if worn else (),
+        cautions=(NIGHT_TO_NIGHT, *((sentence,) if (sentence := sentence_of(untold)) else ())),
     )
 
 

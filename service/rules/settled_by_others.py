@@ -28,7 +28,7 @@ DECISION_WORDS = {
 
 def stop(course: Course, criteria: tuple[Criterion, ...]) -> Decision | None:
     """Stop and review: every open red flag and every side effect that stops wear, who acts, and by when."""
-    found = stop_criteria(course)
+    found = () if course.patient_died else stop_criteria(course)
     if not found:
         return None
     sentence = say(

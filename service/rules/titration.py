@@ -38,7 +38,7 @@ from service.rules.thresholds import Thresholds
 from service.rules.words import sides, spoken
 
 RULE = "next-titration-step"
-VERSION = "2.0.0"
+VERSION = "2.1.0"
 
 
 def next_step(
