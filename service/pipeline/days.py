@@ -24,6 +24,7 @@ from service.pipeline.facts_anew import is_outdated, patient_record, read_anew
 from service.pipeline.reading import Reads, is_stale
 from service.pipeline.rows import touched_by
 from service.pipeline.spent import Held, held_facts, in_use, mark
+from service.pipeline.upgraded import came_to
 from service.rules.case_view import view_case
 from service.rules.facts import CaseFacts
 from service.rules.stage import StageName
@@ -96,7 +97,13 @@ class Days(Reads):
                 return cases.save(tx, case)
             on = self._last_day(case, derived, facts) if outdated else None
             why = "decided anew by another release" if outdated else "decided anew for the day"
+            before = came_to(case)
             self._record_anew(tx, case, derived, held, on, why)
+            if outdated:
+                after = came_to(case)
+                derived.changed_by_release = [today.isoformat(), before, after] if before != after else []
+                case.derived = derived.text()
+                cases.save(tx, case)
 
         self._database.write(work)
 

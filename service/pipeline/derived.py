@@ -31,7 +31,8 @@ class Derived:
     """The service's own resources of one case: version and content digest of each, and small notes.
 
     `spent_before` and `spent_by` say for which decisions the marks of spent facts hold; `standing` is a digest of what
-    matters of the decision that the resources tell; `replaced_because` how the referral before this one ended.
+    matters of the decision that the resources tell; `replaced_because` how the referral before this one ended;
+    `changed_by_release` day, before and after, when a release that read the facts anew decided otherwise.
     """
 
     case_number: str
@@ -47,6 +48,7 @@ class Derived:
     standing: str = ""
     to_cancel: str = ""
     replaced_because: str = ""
+    changed_by_release: list[str] = field(default_factory=list)
     found_by: dict[str, str] = field(default_factory=dict)
     """Digest of the values each is found by, so that the search index is written only where they change."""
     rows: list[Stored] = field(default_factory=list)
