@@ -6,12 +6,14 @@ https://hl7.org/fhir/R4/patient.html, the modifiers `active`, `deceased[x]` and 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import datetime
 
 from sqlalchemy import Connection
 
 from service.errors import Category, Problem, Refused
 from service.fhir.build import Resource
 from service.fhir.counted import closing_record
+from service.fhir.dates import instant_after
 from service.fhir.json_text import load
 from service.fhir.modifiers import Effect, standing_of
 from service.fhir.reading import Small
@@ -75,18 +77,28 @@ def read_from(rows: Sequence[Stored], case: Case) -> dict[str, Small | None]:
     return {f"{row.type}/{row.id}": closing_in(row) for row in rows if f"{row.type}/{row.id}" == case.patient}
 
 
-def others_changed(connection: Connection, items: Sequence[Identified], case: Case | None) -> list[tuple[str, str]]:
-    """(case, patient) of the cases, but `case`, of each patient whose record now closes them, or closes them no more."""
+def others_changed(
+    connection: Connection, items: Sequence[Identified], case: Case | None, now: str
+) -> tuple[list[tuple[str, str]], str]:
+    """(case, patient) of the cases, but `case`, of each patient whose record now closes them, or closes them no more.
+
+    Beside it the instant of the message, `now` or the first one after the last decision of those cases: a replay tells by it
+    which decisions knew the record.
+    """
     changed = [i.reference for i in items if i.draft.type == "Patient" and i.what == "updated" and _differs(i)]
     for reference in changed:
         search.take_turn(connection, reference)
     with query.as_the_service(connection):
-        return [
+        found = [
             (number, reference)
             for reference in changed
             for number in cases.of_patient(connection, [reference])
             if case is None or number != case.case_number
         ]
+        for number, _ in found:
+            held = cases.lock(connection, number)
+            now = instant_after(datetime.fromisoformat(now), held.changed_at if held else "")
+    return found, now
 
 
 def _differs(item: Identified) -> bool:

@@ -135,6 +135,7 @@ class Pipeline(Days, Searches):
         if case is not None and facts_anew.is_outdated(case):
             facts_anew.read_anew(tx, case, derived)
         items = identify(tx, mapped.drafts, known, which_case.addresses(tx, case, derived.appliance, mapped))
+        closed, now = patients.others_changed(tx, items, case, now)
         opened = case is None and any(is_referral(i.resource) for i in items)
         if opened:
             case = which_case.open_case(items, now)
@@ -156,7 +157,6 @@ class Pipeline(Days, Searches):
         if case is not None:
             rows, notes = self._case_rows(tx, case, derived, mapped, sender, items, rows, smalls, opened, today, now)
         outcomes = [outcome_of(i, rows) for i in items]
-        closed = patients.others_changed(tx, items, case)
         self._write(tx, received, mapped, case, items, rows, now)
         with query.as_the_service(tx):
             for number, patient in closed:

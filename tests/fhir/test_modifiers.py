@@ -46,7 +46,9 @@ def test_every_modifier_of_r4_has_a_row_and_no_row_is_left_over() -> None:
     assert BY_PATH.keys() - own == {"Resource.implicitRules", "Element.modifierExtension"}
 
 
-@pytest.mark.parametrize(("path", "held"), list(_modifiers()), ids=lambda value: value if isinstance(value, str) else "")
+@pytest.mark.parametrize(
+    ("path", "held"), list(_modifiers()), ids=lambda value: value if isinstance(value, str) else ""
+)
 def test_every_code_of_r4_has_an_effect(path: str, held: dict[str, Any]) -> None:
     if path.rpartition(".")[2] in UNKNOWN:
         return

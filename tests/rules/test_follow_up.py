@@ -223,7 +223,7 @@ def test_sentences_of_visits():
 
 def test_the_answer_as_data():
     data = found(QUIET).as_data()
-    assert (data["rule"], data["rule_version"], data["outcome"]) == ("follow-up", "2.0.0", "nothing-due")
+    assert (data["rule"], data["rule_version"], data["outcome"]) == ("follow-up", "2.1.0", "nothing-due")
     assert [v["state"] for v in data["visits"]] == ["kept"] * 4
     assert [c["name"] for c in data["criteria"]] == [
         "symptoms-after-good-test",

@@ -76,7 +76,7 @@ def test_a_decision_lists_the_thresholds_it_compared_with_and_their_marks():
     data = decision.as_data()
     assert (data["rule"], data["rule_version"], data["as_of"]) == (
         "readiness-for-efficacy-test",
-        "2.0.0",
+        "2.1.0",
         "2026-09-30",
     )
     assert {t["name"] for t in data["thresholds"]} == {n for c in data["criteria"] for n in c["thresholds"]}

@@ -39,7 +39,7 @@ def test_a_decision_as_data_key_by_key():
     data = step(facts).as_data()
     assert data == {
         "rule": "next-titration-step",
-        "rule_version": "2.0.0",
+        "rule_version": "2.1.0",
         "as_of": "2026-09-30",
         "outcome": "advance",
         "sentence": step(facts).sentence,

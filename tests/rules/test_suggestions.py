@@ -199,4 +199,4 @@ def test_suggestions_in_the_data():
     assert data["cautions"] == [
         "One night is a sample: about 20 % of mild and moderate cases are put into the wrong class by a single night."
     ]
-    assert data["rule_version"] == "2.0.0"
+    assert data["rule_version"] == "2.1.0"
