@@ -28,6 +28,8 @@ _OPENS_NOTHING = {
     "active": "The record is not in use: it opens no case.",
     "link": "Another record has replaced the patient's: refer the patient by that one.",
 }
+_FIELDS = {"subject": "patient", "performer": "dental_office"}
+"""Fields of a plain referral by the elements of the order made from it."""
 _NOT_UNDERSTOOD = "The record holds an element that may change its meaning and is not known here: it opens no case."
 _NOT_ACTIVE = "A referral that arrives «{}» opens no case, and none is here that could hold it."
 
@@ -43,8 +45,10 @@ def check_opening(connection: Connection, case: Case, items: Sequence[Identified
     if status != "active":
         problems.append(Problem(Category.BUSINESS_RULE, _NOT_ACTIVE.format(status), f"{_path(order)}.status"))
     for reference, element in ((case.patient, "subject"), (case.dental_office or "", "performer")):
-        item = next((i for i in items if i.reference == reference), None)
-        problems.extend(_against(item, _body(connection, item, reference), f"{_path(order)}.{element}"))
+        # what a message tells of a record on file, and does not change, is not what the record says
+        item = next((i for i in items if i.reference == reference and i.written), None)
+        where = f"{order.draft.path}.{element}" if order.draft.path else _FIELDS[element]
+        problems.extend(_against(item, _body(connection, item, reference), where))
     if problems:
         raise Refused(problems)
 

@@ -137,8 +137,10 @@ def test_a_patient_out_of_care_opens_nothing(client: TestClient, said: dict[str,
     assert answer.status_code == 422, answer.text
     issue = answer.json()["issue"][0]
     assert issue["expression"] == ["ServiceRequest.subject"]
-    again = client.post("/intake/referrals", content=write(referral(referral_number="R-2")))
+    plain = referral(referral_number="R-2", baseline_test__test_number="T-2")
+    again = client.post("/intake/referrals", content=write(plain), headers={"Content-Type": "application/json"})
     assert again.status_code == 422, again.text
+    assert "opens no case" in again.text or "refer the patient by that one" in again.text
 
 
 @pytest.mark.parametrize("status", ["draft", "on-hold", "unknown"])
