@@ -26,7 +26,6 @@ from service.rules.judging.finding import Finding
 from service.rules.judging.judgement import Judgement, judge
 from service.rules.kinds import PhysicianChoice, TestKind, TestPurpose
 from service.rules.ledger import Ledger, ledger_of
-from service.rules.patient_record import ClosingRecord, OutOfCare, closing
 from service.rules.red_flags import DO_NOT_WEAR, OpenFlag, open_flags
 from service.rules.sleep_test import SleepTest
 from service.rules.source import Source
@@ -102,17 +101,6 @@ class Course:
             return None
         on = last.moment.day
         return None if self.appliance and self.appliance.delivered_on > on else on
-
-    @property
-    def closing_record(self) -> ClosingRecord | None:
-        """The patient's record that says that the patient is out of care; None while it does not."""
-        return closing(self.known.closing_records)
-
-    @property
-    def patient_died(self) -> bool:
-        """Whether the patient's record says that the patient has died."""
-        record = self.closing_record
-        return record is not None and record.why is OutOfCare.DIED
 
     @property
     def difference_intended(self) -> bool:

@@ -23,7 +23,7 @@ def treatment_ended(course: Course) -> Criterion | None:
         return _over(ENDED[referral.state], referral.told_by("state"))
     if course.stopped_on:
         return _over(say("ended.stopped", on=course.stopped_on), (course.decisions[-1].source,))
-    record = course.closing_record
+    record = course.known.closing_record
     if record:
         return _over(record.words, (record.source,), "ended.needs-record")
     return None
@@ -45,6 +45,6 @@ def who_follows(course: Course) -> Party:
         (ReferralState.REJECTED, ReferralState.FAILED),
         course.known.referral and course.known.referral.state,
     )
-    if state not in ENDED and not course.stopped_on and course.closing_record:
+    if state not in ENDED and not course.stopped_on and course.known.closing_record:
         return Party.PHYSICIAN
     return Party.PHYSICIAN if state in let_go else Party.NOBODY

@@ -21,7 +21,7 @@ from service.rules.kinds import (
     RedFlagKind,
 )
 from service.rules.not_counted import NotCounted
-from service.rules.patient_record import ClosingRecord
+from service.rules.patient_record import ClosingRecord, closing
 from service.rules.referral_order import Referral
 from service.rules.sleep_test import SleepTest
 from service.rules.source import Moment, Source
@@ -223,6 +223,11 @@ class CaseFacts:
     cancellation_requests: tuple[CancellationRequest, ...] = ()
     not_counted: tuple[NotCounted, ...] = ()
     closing_records: tuple[ClosingRecord, ...] = ()
+
+    @property
+    def closing_record(self) -> ClosingRecord | None:
+        """The patient's record that says that the patient is out of care; None while it does not."""
+        return closing(self.closing_records)
 
     def known_on(self, as_of: date) -> CaseFacts:
         """The facts effective on or before `as_of`; later ones do not exist for a decision of that day.

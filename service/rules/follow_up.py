@@ -65,7 +65,7 @@ def follow_up(facts: CaseFacts, thresholds: Thresholds, as_of: date, course: Cou
     course = course or course_on(facts, as_of, thresholds)
     if course.appliance is None:
         return None
-    ended = treatment_ended(course) if course.closing_record else None
+    ended = treatment_ended(course) if course.known.closing_record else None
     if ended:
         outcome = FollowUpOutcome.NOTHING_DUE.value
         decision = Decision(RULE, VERSION, as_of, outcome, ended.sentence, (ended,), Party.NOBODY)

@@ -100,9 +100,9 @@ def _stage(
         return Stage(StageName.UNDER_REVIEW, mover, since, readiness.sentence, urgent=True, due=due)
     if state in ENDED:
         return Stage(StageName.CLOSED, who_follows(course), entered, ENDED[state])
-    if state is ReferralState.ON_HOLD and not course.closing_record:
+    if state is ReferralState.ON_HOLD and not course.known.closing_record:
         return Stage(StageName.ON_HOLD, Party.DENTIST, entered, say("stage.on-hold"))
-    record = course.closing_record
+    record = course.known.closing_record
     if record and not course.stopped_on:
         return Stage(StageName.CLOSED, who_follows(course), record.since(as_of), record.words)
     settled = _settled(course, readiness, response, follow_up, state)
