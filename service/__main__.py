@@ -75,6 +75,10 @@ def _run(options: argparse.Namespace) -> int:
         from service.commands.replay import replay_decisions
 
         return replay_decisions(options.case)
+    if options.command == "upgraded":
+        from service.commands.upgraded import list_upgraded
+
+        return list_upgraded()
     if options.command == "audit":
         from service.commands.audit import audit
 
@@ -117,6 +121,7 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("file", help="a resource or Bundle as JSON; - reads standard input")
     again = commands.add_parser("replay", help="make stored decisions anew and compare them, byte for byte")
     again.add_argument("case", nargs="*", metavar="CASE", help="case numbers (default: every case of the database)")
+    commands.add_parser("upgraded", help="list the cases whose decision changed when this release read the facts anew")
     chain = commands.add_parser("audit", help="check the audit chains, or export their signed ends")
     chain.add_argument("what", choices=("verify", "head", "key"), help="what to do: find what is wrong; print the ends")
     chain.add_argument("--head", **_HEADS)

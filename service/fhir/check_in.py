@@ -167,10 +167,10 @@ def _check_nights(reading: Reading, small: Small) -> None:
 
 def derived_observations(response: Resource, small: Small) -> list[tuple[str, Resource]]:
     """The Observations a check-in gives, each with the suffix of its id. `response` may be a draft."""
-    error = response.get("status") == "entered-in-error"
+    statuses = {"entered-in-error": "entered-in-error", "in-progress": "preliminary", "stopped": "preliminary"}
     common: Resource = {
         "resourceType": "Observation",
-        "status": "entered-in-error" if error else "final",
+        "status": statuses.get(str(response.get("status")), "final"),
         "category": [SURVEY_CATEGORY.concept],
         "subject": response["subject"],
         "effectiveDateTime": response["authored"],

@@ -15,7 +15,7 @@ from typing import Any, get_args, get_type_hints
 from service.rules.case_view import CaseView
 from service.rules.facts import CaseFacts
 
-READING = 2
+READING = 3
 
 
 @cache

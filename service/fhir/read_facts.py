@@ -18,6 +18,7 @@ from service.errors import Problem
 from service.fhir.build import Resource
 from service.fhir.check_in import read_check_in
 from service.fhir.codes import codings_with
+from service.fhir.counted import CLOSING_RECORD, NOT_COUNTED, closing_record_of, counted, not_counted_of
 from service.fhir.read_observation import read_observation
 from service.fhir.read_other import read_other
 from service.fhir.read_sleep_test import SHARES_IN_PERCENT, sleep_test_of
@@ -65,7 +66,7 @@ def read(resource: Resource, path: str) -> tuple[Small | None, list[Problem]]:
     if small and small.get("kind") in _NEVER_CANCELLED and resource.get("status") == "cancelled":
         words = "A red flag is closed by the office it is for, and a side effect ends on a day; neither is cancelled."
         reading.wrong("status", words)
-    return (_left_of(small) if is_withdrawn(resource) else small), reading.problems
+    return (_left_of(small) if is_withdrawn(resource) else counted(resource, small)), reading.problems
 
 
 def _left_of(small: Small | None) -> Small | None:
@@ -142,6 +143,8 @@ def assemble(stored: Iterable[StoredFact]) -> CaseFacts:
         physician_decisions=tuple(_physician_decision(f) for f in of("physician-decision")),
         visits=tuple(Visit(f.source, _day(f.small["visited_on"]), Office(f.small["office"])) for f in of("visit")),
         cancellation_requests=tuple(_cancellation_request(f) for f in of("cancellation-request")),
+        not_counted=tuple(not_counted_of(f) for f in of(NOT_COUNTED)),
+        closing_records=tuple(closing_record_of(f) for f in of(CLOSING_RECORD)),
     )
 
 

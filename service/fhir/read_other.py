@@ -188,6 +188,8 @@ def _device_use(reading: Reading) -> Small | None:
     end = reading.day_in(period, "end", "timingPeriod")
     if start and end and end < start:
         reading.wrong("timingPeriod.end", f"The end {end} lies before the delivery {start}.")
+    if not end and reading.resource.get("status") in ("completed", "stopped"):
+        reading.wrong("timingPeriod.end", "The day on which the use ended is needed.")
     return {"kind": "appliance-use", "device": device, "delivered_on": start, "ended_on": end}
 
 

@@ -209,6 +209,7 @@ LOCAL_TERMS: dict[str, str] = {
     "responsible-office": "Office that starts what was decided",
     "start-by": "To be started by",
     "treatment-goes-on": "Treatment goes on",
+    "all-results-counted": "All results counted",
     "appliance-delivered": "Appliance delivered",
     "baseline-known": "Baseline test known",
     "setting-stable": "Setting stable",

@@ -14,6 +14,7 @@ from service.fhir.conformance.differential import NotCompiled
 from service.fhir.conformance.expression import expression_of
 from service.fhir.conformance.issue import ERROR, MALFORMED, NOT_FOUND, WARNING, Issue
 from service.fhir.conformance.judge import issues_of
+from service.fhir.modifiers import modifier_issues
 from service.fhir.read_facts import read
 
 TYPES = (
@@ -69,7 +70,8 @@ def _problem(issue: Issue) -> Problem:
 def all_issues(resource: Resource, path: str | None = None, profile: str | None = None) -> list[Issue]:
     """Everything there is to say of a resource that is to be stored, placed below `path`.
 
-    What the rules cannot read comes first; what a profile says of the same place is then left out.
+    What the modifier contract refuses comes first, then what the rules cannot read; what a profile says of the same place
+    is left out.
     """
     kind = resource.get("resourceType")
     if not isinstance(kind, str) or kind not in TYPES:
@@ -79,8 +81,11 @@ def all_issues(resource: Resource, path: str | None = None, profile: str | None 
             else "«resourceType» is required"
         )
         return [Issue(ERROR, "invalid", f"{path}.resourceType" if path else "resourceType", f"{known}.")]
+    against = modifier_issues(resource, kind)
     found = issues_of(resource, profile)
     facts = [] if any(issue.code == MALFORMED for issue in found) else _unreadable(resource, kind)
+    refused = {issue.expression for issue in against}
+    facts = [*against, *(issue for issue in facts if issue.expression not in refused)]
     told = [issue.expression for issue in facts]
     kept = [issue for issue in found if not any(_says_the_same(issue, place) for place in told)]
     at = path or kind

@@ -14,6 +14,7 @@ from service.errors import Category, Problem, Refused, refuse
 from service.fhir.build import Draft, Resource
 from service.fhir.check_in import with_derived
 from service.fhir.json_text import write_canonical
+from service.fhir.modifiers import bundle_issues
 from service.inbound.bundle_links import Addresses
 from service.inbound.fhir_resource import (
     check,
@@ -37,6 +38,7 @@ def entries_of(bundle: Resource, kind: str) -> list[Any]:
     """The entries of a Bundle of a type, at least one. Refused when it is another or holds too many."""
     if bundle.get("resourceType") != "Bundle" or bundle.get("type") != kind:
         raise refuse(Category.INVALID, "A Bundle of type transaction or batch is needed here.", "Bundle.type")
+    check([Problem(Category.INVALID, i.message, i.expression) for i in bundle_issues(bundle)])
     entries = bundle.get("entry")
     if not isinstance(entries, list) or not entries:
         raise refuse(Category.INVALID, "The Bundle has no entries.", "Bundle.entry")

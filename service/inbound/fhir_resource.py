@@ -219,11 +219,15 @@ def _long_identifiers(resource: Resource, path: str) -> list[Problem]:
 
 
 def _identifiers(body: Resource) -> tuple[tuple[str, str], ...]:
-    """The complete business identifiers; a resource without one is recognised by its content."""
+    """The complete business identifiers in use; a resource without one is recognised by its content.
+
+    An old one identifies nobody (the modifier Identifier.use).
+    """
     held = body.get("identifier")
     found = {
         (item["system"], item["value"]): None
         for item in (held if isinstance(held, list) else [held])
         if isinstance(item, dict) and isinstance(item.get("system"), str) and isinstance(item.get("value"), str)
+        if item.get("use") != "old"
     }
     return tuple(found)

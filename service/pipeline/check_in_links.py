@@ -191,15 +191,12 @@ def _case_of(tx: Connection, pipeline: Pipeline, secret: str) -> Case | None:
 
 
 def _grant(tx: Connection, case: Case) -> Grant:
-    """What a link grants: the dental office takes down what the patient tells, and no more.
+    """What a link grants, which it is bound to: the dental office takes down what the patient tells, and no more.
 
-    A case that was told of while access control was off has no party; what the link is bound to limits it then.
+    A case that was told of while access control was off has no party.
     """
-    asked = Derived.of(case.case_number, case.derived).asked_of
-    fulfillers = sorted(o for o, part in parties.of_case(tx, case.case_number) if part == parties.FULFILLER)
-    organisation = asked or next(iter(fulfillers), "")
-    offices = frozenset({Office.DENTAL_OFFICE})
-    return Grant(CLIENT, offices, organisation, scopes_of(SCOPES), PERSON, is_open=not organisation)
+    own = parties.fulfiller(tx, case.case_number, Derived.of(case.case_number, case.derived).asked_of)
+    return Grant(CLIENT, frozenset({Office.DENTAL_OFFICE}), own, scopes_of(SCOPES), PERSON, is_open=not own)
 
 
 def _asking(pipeline: Pipeline, case: Case) -> Asking:
@@ -232,9 +229,15 @@ def _asking(pipeline: Pipeline, case: Case) -> Asking:
 _WEEK, _BESIDES = "This week", ("Getting used to the appliance", "Efficacy test")
 
 
+NOT_SHOWN = ("old", "maiden", "anonymous")
+"""Uses of names that are former or invented ones."""
+
+
 def _initials(patient: Mapping[str, Any]) -> str:
     """The patient's initials: a link can be passed on, and need not tell to whom it was given."""
     for name in patient.get("name", []):
+        if name.get("use") in NOT_SHOWN:
+            continue
         parts = [*name.get("given", [])[:1], *([name["family"]] if name.get("family") else [])]
         if parts:
             return " ".join(f"{part.strip()[:1].upper()}." for part in parts if part.strip())

@@ -23,12 +23,13 @@ from service.pipeline import decide
 from service.pipeline.access import delivered
 from service.pipeline.commitments import Admitted, commitment
 from service.pipeline.derived import Derived, stored
-from service.pipeline.fact_rows import facts_after, task_small
-from service.pipeline.facts_anew import is_outdated, read_anew
+from service.pipeline.fact_rows import facts_after, split, task_small
+from service.pipeline.facts_anew import is_outdated, patient_record, read_anew
 from service.pipeline.reading import Reads, is_stale
 from service.pipeline.referral_moves import with_delivery
 from service.pipeline.rows import touched_by
 from service.pipeline.spent import Held, held_facts, in_use, mark
+from service.pipeline.upgraded import came_to
 from service.rules.case_view import view_case
 from service.rules.facts import CaseFacts
 from service.rules.stage import StageName
@@ -117,9 +118,32 @@ class Days(Reads):
                 return cases.save(tx, case)
             on = self._last_day(case, derived, facts) if outdated else None
             why = "decided anew by another release" if outdated else "decided anew for the day"
+            before = came_to(case)
             self._decide_anew(tx, Anew(case, derived, held, on or today, why, keeps_time=on is not None), None)
+            if outdated:
+                after = came_to(case)
+                derived.changed_by_release = [today.isoformat(), before, after] if before != after else []
+                case.derived = derived.text()
+                cases.save(tx, case)
 
         self._database.write(work)
+
+    def decide_for_patient(self, tx: Connection, case_number: str, patient: str) -> None:
+        """Decide a case anew, in the transaction that changes the record of its patient."""
+        case = cases.lock(tx, case_number)
+        assert case is not None, "a case of the patient is there"
+        derived = Derived.of(case_number, case.derived)
+        if is_outdated(case):
+            read_anew(tx, case, derived)
+        else:
+            fresh = [
+                Fact(*split(f.source.reference), f.source.version, write(f.small))
+                for f in patient_record(tx, case_number)
+            ]
+            cases.replace_facts(tx, case_number, [split(patient)], fresh)
+        held = held_facts(tx, derived, self.engine(), self.today())
+        why = "decided anew for the patient's record"
+        self._decide_anew(tx, Anew(case, derived, held, self.today(), why), None)
 
     def deliver_waiting(self, case_number: str) -> bool:
         """Resolve again what waits of a case by today's bindings, and decide it anew; whether a party was added."""

@@ -34,7 +34,8 @@ class Derived:
     matters of the decision that the resources tell; `replaced_because` how the referral before this one ended.
     `waits_for` are the parts of the offices for whose binding the referral waits, `asked_of` the registered organisation
     of the dental office it is asked of, `sent_by` the kind of office that sent it, `offices` the entries of the directory
-    that the parties were told of.
+    that the parties were told of. `changed_by_release` are the day, before and after, when a release that read the facts
+    anew decided otherwise.
     """
 
     case_number: str
@@ -54,6 +55,7 @@ class Derived:
     asked_of: str = ""
     sent_by: str = ""
     offices: list[str] = field(default_factory=list)
+    changed_by_release: list[str] = field(default_factory=list)
     found_by: dict[str, str] = field(default_factory=dict)
     """Digest of the values each is found by, so that the search index is written only where they change."""
     rows: list[Stored] = field(default_factory=list)

@@ -13,6 +13,7 @@ from typing import Any
 
 from sqlalchemy import Connection
 
+from service.fhir.counted import closing_record
 from service.fhir.engine import is_engine
 from service.fhir.facts_shape import facts_shape
 from service.fhir.json_text import load, write
@@ -47,11 +48,11 @@ def read_anew(connection: Connection, case: Case, derived: Derived) -> None:
 
 def facts_in(connection: Connection, case_number: str) -> list[StoredFact]:
     """The facts in the current resources of a case; a Task's with the moves that its earlier versions tell."""
-    return facts_among(resources.sent_of_case(connection, case_number))
+    return facts_among(resources.sent_of_case(connection, case_number), patient_record(connection, case_number))
 
 
-def facts_among(rows: Iterable[Stored]) -> list[StoredFact]:
-    """The facts in versions in the order of time: current ones, and of Tasks every one."""
+def facts_among(rows: Iterable[Stored], patient: Sequence[StoredFact]) -> list[StoredFact]:
+    """The facts in versions in the order of time, current ones and of Tasks every one, and in the `patient`'s record."""
     found: dict[str, StoredFact] = {}
     doubtful: set[str] = set()
     for row in rows:
@@ -62,7 +63,7 @@ def facts_among(rows: Iterable[Stored]) -> list[StoredFact]:
             found[reference] = StoredFact(Source(reference, row.version), small)
         if not whole:
             doubtful.add(reference)
-    held = list(found.values())
+    held = [*found.values(), *patient]
     try:
         assemble(held)
     except Exception as error:
@@ -71,6 +72,19 @@ def facts_among(rows: Iterable[Stored]) -> list[StoredFact]:
         _tell_unread(sorted({split(reference)[0] for reference in doubtful}), error)
         held = [f for f in held if f.source.reference not in doubtful]
     return held
+
+
+def patient_record(connection: Connection, case_number: str) -> list[StoredFact]:
+    """What the current record of the patient of a case says that closes the case; empty while it says nothing of the kind."""
+    case = cases.get(connection, case_number)
+    row = resources.current(connection, *split(case.patient)) if case else None
+    small = closing_in(row) if row else None
+    return [StoredFact(Source(f"{row.type}/{row.id}", row.version), small)] if row and small else []
+
+
+def closing_in(row: Stored) -> Small | None:
+    """What a version of a patient's record says that closes the patient's cases."""
+    return None if row.deleted else closing_record(load(row.body), row.last_updated)
 
 
 def fact_in(row: Stored, before: StoredFact | None = None) -> tuple[Small | None, bool]:

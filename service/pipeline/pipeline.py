@@ -13,11 +13,10 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from service.errors import Category, Problem, Refused, refuse
+from service.errors import Category, refuse
 from service.fhir.audit_commitment import sha256_of
-from service.fhir.audit_event import Asker, Interaction, audit_event
+from service.fhir.audit_event import Interaction, audit_event
 from service.fhir.dates import instant, instant_after
-from service.fhir.engine import ENGINE_ID, rule_engine
 from service.fhir.json_text import load, parse
 from service.fhir.read_facts import read
 from service.fhir.read_observation import is_red_flag_closure
@@ -31,6 +30,7 @@ from service.pipeline import (
     facts_anew,
     identities,
     missing_index,
+    patients,
     referral,
     referral_moves,
     which_case,
@@ -46,15 +46,16 @@ from service.pipeline.days import Days
 from service.pipeline.deleting import check_unreferred
 from service.pipeline.derived import Derived, stored
 from service.pipeline.fact_rows import changed_rows, facts_after, split, state_of, task_small
-from service.pipeline.identify import Identified, identify, same_content
+from service.pipeline.identify import Identified, identify
 from service.pipeline.rows import outcome_of, row_of, touched_by
+from service.pipeline.rules_device import kept_engine
 from service.pipeline.searching import Searches
 from service.pipeline.spent import Held, held_facts, in_use, is_late, mark
 from service.rules.case_view import view_case
 from service.rules.facts import CaseFacts
 from service.rules.site import Site
 from service.rules.source import Source
-from service.store import cases, resources
+from service.store import cases, query, resources
 from service.store.cases import Case
 from service.store.engine import Database
 from service.store.ids import new_id
@@ -136,6 +137,7 @@ class Pipeline(Days, Searches):
         if case is not None and facts_anew.is_outdated(case):
             facts_anew.read_anew(tx, case, derived)
         items = identify(tx, mapped.drafts, known, which_case.addresses(tx, case, derived.appliance, mapped))
+        closed, now = patients.others_changed(tx, items, case, now)
         opened = case is None and any(is_referral(i.resource) for i in items)
         if opened:
             case = which_case.open_case(items, now)
@@ -150,7 +152,7 @@ class Pipeline(Days, Searches):
         admitted = Admitted()
         if case is not None:
             recorded = parties.record(tx, case, derived, items, sender, opened)
-            self._say_unbound(items, recorded.unbound)
+            parties.say_unbound(items, recorded, self.refuses_unknown_offices)
             admitted += recorded.admitted
         admitted += permitted.wrote(tx, sender, items)
         check_unreferred(tx, items)
@@ -161,6 +163,9 @@ class Pipeline(Days, Searches):
             rows, notes = self._case_rows(tx, case, derived, mapped, sender, items, rows, smalls, opened, today, now)
         outcomes = [outcome_of(i, rows) for i in items]
         self._write(tx, received, mapped, case, items, rows, admitted, now)
+        with query.as_the_service(tx):
+            for number, patient in closed:
+                self.decide_for_patient(tx, number, patient)
         summary = load(case.summary) if case else {}
         return Answer(case.case_number if case else "", outcomes, opened, summary, notes)
 
@@ -189,6 +194,7 @@ class Pipeline(Days, Searches):
         if opened:
             referral.check_opening(items, sender)
             order = next(i for i in items if is_referral(i.resource))
+            patients.check_opening(tx, case, items, order)
             self._check_age(tx, case, derived, items, order)
             if task is None:
                 body = referral_moves.new_task(case, now)
@@ -201,6 +207,8 @@ class Pipeline(Days, Searches):
             task = referral_moves.with_delivery(tx, case, derived, moved.task, now)
             if any((i.written or i.what == "deleted") and not is_red_flag_closure(i.resource) for i in items):
                 referral_moves.check_open(case, state_of(before))
+        for reference, small in patients.read_from(rows, case).items():
+            smalls[reference] = small
         for row in moved.others:
             others[row.type, row.id] = row
             smalls[f"{row.type}/{row.id}"], _ = read(load(row.body), row.type)
@@ -222,14 +230,6 @@ class Pipeline(Days, Searches):
         else:
             cases.save(tx, case)
         return [*others.values(), *([task] if task else []), *derived.rows], [*moved.notes, *remarks]
-
-    def _say_unbound(self, items: Sequence[Identified], unbound: Sequence[Problem]) -> None:
-        """Tell the sender of the parties that are not bound. Refused instead where the operator wants that."""
-        if unbound and self.refuses_unknown_offices:
-            raise Refused(unbound)
-        referral = next((i for i in items if i.draft.type in ("ServiceRequest", "DiagnosticReport")), None)
-        if referral is not None:
-            referral.draft.warnings = (*referral.draft.warnings, *unbound)
 
     def _decide(
         self, tx: Connection, case: Case, derived: Derived, facts: CaseFacts, today: date, now: str, task: Stored | None
@@ -281,22 +281,9 @@ class Pipeline(Days, Searches):
     def engine(self) -> Source:
         """The version of the rules' Device that stands for this release and its site's thresholds."""
         if self._engine is None:
-            self._engine = self._database.write(self._kept_engine)
+            now = instant(self._clock())
+            self._engine = self._database.write(lambda tx: kept_engine(tx, self._version, self.site, now))
         return self._engine
-
-    def _kept_engine(self, tx: Connection) -> Source:
-        """Put the Device that stands for the rules in the store, unless its last version says the same."""
-        held = resources.current(tx, "Device", ENGINE_ID)
-        body = rule_engine(self._version, self.site)
-        if held is not None and same_content(held.body, body):
-            return Source(f"Device/{ENGINE_ID}", held.version)
-        row = stored(body, ENGINE_ID, held.version + 1 if held else 1, "", instant(self._clock()))
-        done = Interaction(
-            "operation", new_id(), "rules put on record", touched_by([row]), commits=commitment([row], None)
-        )
-        audit, event = audit_event(done, Asker(), row.last_updated), new_id()
-        resources.append_versions(tx, [row, stored(audit, event, 1, resources.nobodys(event), row.last_updated)])
-        return Source(f"Device/{ENGINE_ID}", row.version)
 
 
 def _own_references(items: Sequence[Identified], case: Case | None) -> set[str]:

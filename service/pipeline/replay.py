@@ -23,7 +23,7 @@ from service.fhir.read_facts import StoredFact, assemble
 from service.pipeline import decide
 from service.pipeline.derived import Derived, stored
 from service.pipeline.fact_rows import split
-from service.pipeline.facts_anew import fact_in
+from service.pipeline.facts_anew import closing_in, fact_in
 from service.rules.case_view import view_case
 from service.rules.site import Site
 from service.rules.source import Source
@@ -69,6 +69,8 @@ def replay_rows(tx: Connection, case: Case, rows: Sequence[Stored]) -> Replayed:
     facts: dict[str, StoredFact] = {}
     sites: dict[str, Site | None] = {}
     count, differing, earlier = 0, list[str](), Counter[tuple[str, str]]()
+    people = resources.versions_of(tx, [split(case.patient)])
+    rows = sorted([*people, *rows], key=lambda row: row.last_updated)
     for _, group in groupby(rows, key=lambda row: row.last_updated):
         decided: list[tuple[Stored, Resource]] = []
         for row in group:
@@ -76,7 +78,8 @@ def replay_rows(tx: Connection, case: Case, rows: Sequence[Stored]) -> Replayed:
                 decided.append((row, body))
                 continue
             source = Source(f"{row.type}/{row.id}", row.version)
-            small, _ = fact_in(row, facts.pop(source.reference, None))
+            before = facts.pop(source.reference, None)
+            small = closing_in(row) if source.reference == case.patient else fact_in(row, before)[0]
             if small is not None:
                 facts[source.reference] = StoredFact(source, small)
         kept = [(row, body) for row, body in decided if _is_of_today(tx, body, sites)]

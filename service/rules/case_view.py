@@ -11,6 +11,7 @@ from service.rules.coverage_us import us_coverage_documentation
 from service.rules.decision import Decision
 from service.rules.facts import CaseFacts
 from service.rules.follow_up import FollowUp, follow_up
+from service.rules.not_counted import NotCounted
 from service.rules.plan import Activity, activities_of
 from service.rules.projection import Projection, project
 from service.rules.questions import Question, questions_of
@@ -75,9 +76,22 @@ class CaseView:
                 for a in self.activities
             ],
             "questions": [q.as_data() for q in self.questions],
+            "not_counted": [
+                _not_counted_data(item) for item in sorted(self.course.known.not_counted, key=lambda i: i.source)
+            ],
             "red_flags": [_flag_data(f) for f in self.course.flags],
             "withdrawn_red_flags": [_ended_data(f) for f in self.withdrawn],
         }
+
+
+def _not_counted_data(item: NotCounted) -> dict[str, Any]:
+    """What is kept and not counted as JSON-ready data."""
+    return {
+        "what": item.what,
+        "status": item.status,
+        "day": item.day.isoformat() if item.day else None,
+        "input": {"reference": item.source.reference, "version": item.source.version},
+    }
 
 
 def _flag_data(flag: OpenFlag) -> dict[str, Any]:

@@ -24,7 +24,7 @@ from service.rules.thresholds import Thresholds
 from service.rules.words import day, listed, number
 
 RULE = "us-coverage-documentation"
-VERSION = "2.0.0"
+VERSION = "2.1.0"
 REGION = "US"
 
 # Symptoms and comorbidities that count in the lower band, as pages quoting the payer's text list them.

@@ -1,4 +1,4 @@
-"""Whether treatment is over: the physician stopped it, or the referral ended before anybody called it complete."""
+"""Whether treatment is over: the physician stopped it, the referral ended uncompleted, or the patient is out of care."""
 
 from __future__ import annotations
 
@@ -23,11 +23,14 @@ def treatment_ended(course: Course) -> Criterion | None:
         return _over(ENDED[referral.state], referral.told_by("state"))
     if course.stopped_on:
         return _over(say("ended.stopped", on=course.stopped_on), (course.decisions[-1].source,))
+    record = course.known.closing_record
+    if record:
+        return _over(record.words, (record.source,), "ended.needs-record")
     return None
 
 
-def _over(sentence: Reason, inputs: tuple[Source, ...]) -> Criterion:
-    needs = say("ended.needs")
+def _over(sentence: Reason, inputs: tuple[Source, ...], words: str = "ended.needs") -> Criterion:
+    needs = say(words)
     return Criterion("treatment-goes-on", "Treatment goes on", Status.UNMET, sentence, inputs=inputs, needs=needs)
 
 
@@ -37,6 +40,11 @@ def as_clause(ended: Criterion) -> str:
 
 
 def who_follows(course: Course) -> Party:
-    """Whose move it is once treatment has ended: the physician's when the dental office let go, else nobody's."""
-    let_go = (ReferralState.REJECTED, ReferralState.FAILED)
-    return Party.PHYSICIAN if course.known.referral and course.known.referral.state in let_go else Party.NOBODY
+    """Whose move it is once treatment has ended: the physician's when the dental office let go or the patient is out of care, else nobody's."""
+    let_go, state = (
+        (ReferralState.REJECTED, ReferralState.FAILED),
+        course.known.referral and course.known.referral.state,
+    )
+    if state not in ENDED and not course.stopped_on and course.known.closing_record:
+        return Party.PHYSICIAN
+    return Party.PHYSICIAN if state in let_go else Party.NOBODY

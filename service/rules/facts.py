@@ -20,6 +20,8 @@ from service.rules.kinds import (
     PhysicianChoice,
     RedFlagKind,
 )
+from service.rules.not_counted import NotCounted
+from service.rules.patient_record import ClosingRecord, closing
 from service.rules.referral_order import Referral
 from service.rules.sleep_test import SleepTest
 from service.rules.source import Moment, Source
@@ -210,7 +212,10 @@ class CancellationRequest:
 
 @dataclass(frozen=True, slots=True)
 class CaseFacts:
-    """All valid facts of one case. Order inside the tuples carries no meaning."""
+    """All valid facts of one case. Order inside the tuples carries no meaning.
+
+    `not_counted` is what the case holds and no decision counts; `closing_records` say that the patient is out of care.
+    """
 
     referral: Referral | None = None
     assessments: tuple[DentalAssessment, ...] = ()
@@ -226,6 +231,13 @@ class CaseFacts:
     physician_decisions: tuple[PhysicianDecision, ...] = ()
     visits: tuple[Visit, ...] = ()
     cancellation_requests: tuple[CancellationRequest, ...] = ()
+    not_counted: tuple[NotCounted, ...] = ()
+    closing_records: tuple[ClosingRecord, ...] = ()
+
+    @property
+    def closing_record(self) -> ClosingRecord | None:
+        """The patient's record that says that the patient is out of care; None while it does not."""
+        return closing(self.closing_records)
 
     def known_on(self, as_of: date) -> CaseFacts:
         """The facts effective on or before `as_of`; later ones do not exist for a decision of that day.
@@ -254,9 +266,15 @@ def effective_day(
     | TestOrder
     | PhysicianDecision
     | Visit
-    | CancellationRequest,
+    | CancellationRequest
+    | NotCounted
+    | ClosingRecord,
 ) -> date:
-    """The day a fact took effect."""
+    """The day a fact took effect. What a patient's record says holds on every day, as it does not say since when."""
+    if isinstance(fact, NotCounted):
+        return fact.day or date.min
+    if isinstance(fact, ClosingRecord):
+        return date.min
     if isinstance(fact, Appliance):
         return fact.delivered_on
     if isinstance(fact, SleepTest | TestOrder | Visit | CancellationRequest):

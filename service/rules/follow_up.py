@@ -17,7 +17,9 @@ from service.rules.bite import occlusal_change
 from service.rules.course import Course, course_on
 from service.rules.criteria_of_state import appliance_delivered, tolerated
 from service.rules.decision import Criterion, Decision, Party, Status
+from service.rules.ended import treatment_ended
 from service.rules.facts import CaseFacts
+from service.rules.not_counted import with_not_counted
 from service.rules.reason import say
 from service.rules.retest import retest_triggers
 from service.rules.thresholds import Thresholds
@@ -63,6 +65,11 @@ def follow_up(facts: CaseFacts, thresholds: Thresholds, as_of: date, course: Cou
     course = course or course_on(facts, as_of, thresholds)
     if course.appliance is None:
         return None
+    ended = treatment_ended(course) if course.known.closing_record else None
+    if ended:
+        outcome = FollowUpOutcome.NOTHING_DUE.value
+        decision = Decision(RULE, VERSION, as_of, outcome, ended.sentence, (ended,), Party.NOBODY)
+        return FollowUp(with_not_counted(decision, course.known.not_counted), ())
     back = triggers(facts, thresholds, course)
     bite = occlusal_change(facts, thresholds, as_of)
     dental = (tolerated(course, thresholds), appliance_delivered(course))
@@ -70,7 +77,8 @@ def follow_up(facts: CaseFacts, thresholds: Thresholds, as_of: date, course: Cou
     back = (*back, *retest_triggers(course, thresholds))
     criteria = (*back, *dental[:1], *adherence(course, thresholds), *bite, _visits(course, visits, thresholds))
     outcome, sentence, mover, since = _outcome(course, back, (*dental, *bite), visits)
-    return FollowUp(Decision(RULE, VERSION, as_of, outcome.value, sentence, criteria, mover), visits, since)
+    decision = Decision(RULE, VERSION, as_of, outcome.value, sentence, criteria, mover)
+    return FollowUp(with_not_counted(decision, course.known.not_counted), visits, since)
 
 
 def _outcome(

@@ -48,6 +48,8 @@ def activities_of(
         return (Activity("Dental office", stage.why, "scheduled"),)
     title = "Nothing is due" if stage.whose_move is Party.NOBODY else f"Next: {stage.whose_move}"
     found = [Activity(title, stage.why)]
+    if course is not None and course.known.closing_record:
+        return tuple(found)
     if course is None and step is not None:
         course = course_on(facts, step.as_of, thresholds)
     if course is not None and (step is not None or stage.name is StageName.UNDER_REVIEW):

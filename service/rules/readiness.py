@@ -24,6 +24,7 @@ from service.rules.criteria_of_wear import recent_days, worn_enough
 from service.rules.decision import Criterion, Decision, Party, Readiness, Status
 from service.rules.ended import as_clause, treatment_ended, who_follows
 from service.rules.facts import CaseFacts
+from service.rules.not_counted import with_not_counted
 from service.rules.readiness_decision import RULE, VERSION, decision_of
 from service.rules.reason import say
 from service.rules.relapse import relapse
@@ -48,6 +49,10 @@ def assess_readiness(facts: CaseFacts, thresholds: Thresholds, as_of: date, cour
     ready: the physician is asked for the same test.
     """
     course = course or course_on(facts, as_of, thresholds)
+    return with_not_counted(_assess(facts, thresholds, course), course.known.not_counted)
+
+
+def _assess(facts: CaseFacts, thresholds: Thresholds, course: Course) -> Decision:
     criteria = readiness_criteria(course, thresholds)
     decided = stop(course, criteria) or _over(course, criteria) or ordered(course, criteria)
     decided = decided or result_waits(course, criteria) or after_decision(course, criteria)

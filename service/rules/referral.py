@@ -25,7 +25,7 @@ from service.rules.referral_order import Referral
 from service.rules.thresholds import Thresholds
 
 RULE = "referral-check"
-VERSION = "2.0.0"
+VERSION = "2.1.0"
 
 _HO = "Ho 2015, doi 10.5665/sleep.5234"
 # ICD-10-CM and SNOMED CT codes of obstructive sleep apnoea.

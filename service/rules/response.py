@@ -28,6 +28,7 @@ from service.rules.facts import CaseFacts
 from service.rules.index_classes import fall_percent, severity
 from service.rules.judging.judgement import Judgement
 from service.rules.kinds import PhysicianChoice
+from service.rules.not_counted import sentence_of
 from service.rules.other_measures import MeasureChange, other_measures
 from service.rules.reason import Reason, reason_data, say
 from service.rules.relapse import Relapse, relapse
@@ -188,15 +189,14 @@ def assess_response(
 ) -> Response | None:
     """The response by the last efficacy test known on `as_of`; None without one."""
     course = course or course_on(facts, as_of, thresholds)
-    judged = course.result
-    if judged is None:
+    if (judged := course.result) is None:
         return None
     baseline, test = judged.baseline, judged.test
     before, after = baseline.index_per_hour if baseline else None, test.index_per_hour
     fall = fall_percent(before, after) if before is not None and after is not None else None
     criteria = response_criteria(before, after, thresholds) if before is not None and after is not None else ()
-    worn = _alleviation(course, judged, thresholds)
-    suggested = suggestions(course, facts, judged, thresholds)
+    worn, suggested = _alleviation(course, judged, thresholds), suggestions(course, facts, judged, thresholds)
+    untold = [item for item in course.known.not_counted if item.is_of_a_test]
     return Response(
         as_of=as_of,
         judgement=judged,
@@ -213,15 +213,15 @@ def assess_response(
         suggestions=suggested,
         relapse=relapse(course, thresholds),
         own_reading=_own_reading(course),
-        read_besides=_read_besides(course, facts, suggested),
+        read_besides=(*_read_besides(course, facts, suggested), *(item.source for item in untold)),
         compared_besides=(thresholds.wear_recent_days,) if worn else (),
+        cautions=(NIGHT_TO_NIGHT, *filter(None, [sentence_of(untold)])),
     )
 
 
 def _own_reading(course: Course) -> Reason | None:
     """The physician's own reading of the test, beside the computed class."""
-    last = course.decided
-    if last is None or last.own_reading is None:
+    if (last := course.decided) is None or last.own_reading is None:
         return None
     return say("response.own-reading", reading=last.own_reading.value, on=last.moment.day)
 

@@ -11,6 +11,7 @@ from service.rules.facts import PhysicianDecision
 from service.rules.judging.finding import Cause
 from service.rules.judging.judgement import Judgement
 from service.rules.kinds import Office, PhysicianChoice
+from service.rules.patient_record import OutOfCare
 from service.rules.readiness_decision import decision_of
 from service.rules.reason import Reason, say
 from service.rules.red_flags import OpenFlag
@@ -28,7 +29,8 @@ DECISION_WORDS = {
 
 def stop(course: Course, criteria: tuple[Criterion, ...]) -> Decision | None:
     """Stop and review: every open red flag and every side effect that stops wear, who acts, and by when."""
-    found = stop_criteria(course)
+    record = course.known.closing_record
+    found = () if record and record.why is OutOfCare.DIED else stop_criteria(course)
     if not found:
         return None
     sentence = say(

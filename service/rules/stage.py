@@ -13,6 +13,7 @@ from service.rules.ended import ENDED, treatment_ended, who_follows
 from service.rules.facts import Appliance, CancellationRequest, CaseFacts
 from service.rules.follow_up import FollowUp, FollowUpOutcome
 from service.rules.kinds import PhysicianChoice, ReferralState
+from service.rules.not_counted import NAME as NOT_COUNTED
 from service.rules.readiness import ready_since
 from service.rules.reason import say
 from service.rules.red_flags import office_of
@@ -101,8 +102,11 @@ def _stage(
         return Stage(StageName.UNDER_REVIEW, mover, since, readiness.sentence, urgent=True, due=due)
     if state in ENDED:
         return Stage(StageName.CLOSED, who_follows(course), entered, ENDED[state])
-    if state is ReferralState.ON_HOLD:
+    if state is ReferralState.ON_HOLD and not course.known.closing_record:
         return Stage(StageName.ON_HOLD, Party.DENTIST, entered, say("stage.on-hold"))
+    record = course.known.closing_record
+    if record and not course.stopped_on:
+        return Stage(StageName.CLOSED, who_follows(course), record.since(as_of), record.words)
     settled = _settled(course, readiness, response, follow_up, state)
     if settled:
         return settled
@@ -226,7 +230,8 @@ def _with_follow_up(
     """The stage, with what follow-up found for either office added unless the line says it already."""
     if follow_up is None or stage.name is StageName.CLOSED or follow_up.decision.sentence in stage.why:
         return stage
-    outcome, attention = follow_up.decision.outcome, follow_up.decision.attention
+    outcome = follow_up.decision.outcome
+    attention = tuple(name for name in follow_up.decision.attention if name != NOT_COUNTED)
     if outcome == FollowUpOutcome.BACK_TO_PHYSICIAN:
         relapse_told = response and response.relapse and response.relapse.sentence in stage.why
         if relapse_told and attention == ("symptoms-after-good-test",):

@@ -27,6 +27,12 @@ def of_case(connection: Connection, case_number: str) -> set[tuple[str, str]]:
     return {(r.organisation, r.part) for r in connection.execute(held)}
 
 
+def fulfiller(connection: Connection, case_number: str, asked_of: str) -> str:
+    """The dental office of a case: the one its referral is asked of, else a party; empty when there is none."""
+    held = (o for o, part in of_case(connection, case_number) if part == FULFILLER)
+    return asked_of or min(held, default="")
+
+
 def cases_of(connection: Connection, organisation: str, numbers: Iterable[str]) -> set[str]:
     """Those of some cases to which an organisation is a party."""
     own = select(_P.case_number).where(_P.organisation == organisation, _P.case_number.in_(list(numbers)))

@@ -6,13 +6,14 @@ rest of the store adds its own conditions; a transaction without a caller cannot
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from functools import lru_cache
 from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, FromClause, Select, Table, and_, exists, false, or_, select
 
-from service.store.caller import Caller, Kinds
+from service.store.caller import ALL_SEEING, Caller, Kinds
 from service.store.tables import (
     CaseParty,
     CaseRow,
@@ -51,6 +52,17 @@ def caller_of(connection: Connection) -> Caller:
     caller = connection.get_execution_options().get(CALLER)
     assert isinstance(caller, Caller), "a transaction reads for a caller"
     return caller
+
+
+@contextmanager
+def as_the_service(connection: Connection) -> Iterator[None]:
+    """Reads of a block are made for the service itself: what one client tells can concern cases that it may not see."""
+    before = caller_of(connection)
+    connection.execution_options(**{CALLER: ALL_SEEING})
+    try:
+        yield
+    finally:
+        connection.execution_options(**{CALLER: before})
 
 
 def rows(connection: Connection, table: FromClause, *columns: Any) -> Select[Any]:

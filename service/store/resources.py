@@ -191,8 +191,8 @@ def find_identities(
 def find_by_identifier(connection: Connection, kind: str, system: str | None, value: str) -> list[str]:
     """Ids of resources with a business identifier; any system when `system` is None.
 
-    An identifier that a resource had once still finds it, so that a late repeat is not taken for something new. In the
-    directory what the operator bound goes before the caller's own entry.
+    An identifier that a resource had once still finds it, so that a late repeat is not taken for something new; one that
+    it only ever had as an old one does not. In the directory what the operator bound goes before the caller's own entry.
     """
     had = query.identities(connection, _I.id, _I.scope).where(_I.type == kind, _I.value == value)
     has = query.rows(connection, VALUES, _S.id).where(
@@ -205,7 +205,20 @@ def find_by_identifier(connection: Connection, kind: str, system: str | None, va
     bound = [r for r in known if r.scope.startswith(query.EVERYBODY)]
     if bound:
         return [max(bound, key=lambda r: r.scope).id] if system is not None else sorted({r.id for r in bound})
-    return sorted({r.id for r in (*known, *connection.execute(has.limit(100)))})
+    once = {r.id for r in known}
+    shown = {r.id for r in connection.execute(has.limit(100))} - once
+    held = current_of(connection, [(kind, name) for name in sorted(shown)])
+    in_use = {row.id for row in held.values() if not row.deleted and _carries(load(row.body), system, value)}
+    return sorted(once | in_use)
+
+
+def _carries(resource: dict[str, Any], system: str | None, value: str) -> bool:
+    """Whether a resource has an identifier that is not marked as old."""
+    held = resource.get("identifier")
+    return any(
+        one.get("value") == value and one.get("use") != "old" and system in (None, one.get("system"))
+        for one in (held if isinstance(held, list) else [held] if held else [])
+    )
 
 
 def unscoped(connection: Connection, key: tuple[str, str, str]) -> list[tuple[str, str]]:

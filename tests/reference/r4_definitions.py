@@ -235,6 +235,8 @@ def _add(nodes: dict[str, Any], element: ElementTree.Element, rules: dict[str, A
         made["types"] = {_type_code(t): _targets(t) for t in types}
     if keys:
         made["rules"] = keys
+    if _value(element, "isModifier") == "true":
+        made["modifier"] = True
     forms = [form for t in types for form in _forms(t)]
     if forms:
         made["form"] = forms[0]

@@ -48,7 +48,7 @@ def test_a_complete_referral():
     assert decision.sentence == "The referral is complete and nothing in it needs attention."
     assert {c.status.value for c in decision.criteria} == {"met"}
     assert decision.missing == ()
-    assert (decision.rule, decision.rule_version, decision.as_of) == ("referral-check", "2.0.0", AS_OF)
+    assert (decision.rule, decision.rule_version, decision.as_of) == ("referral-check", "2.1.0", AS_OF)
     assert [c.name for c in decision.criteria] == [
         "prescribed",
         "diagnosed",

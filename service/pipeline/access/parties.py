@@ -78,6 +78,15 @@ def record(
     return Recorded(missing, admitted)
 
 
+def say_unbound(items: Sequence[Identified], recorded: Recorded, refuses: bool) -> None:
+    """Tell the sender of the parties that are not bound. Refused instead where the operator wants that."""
+    if recorded.unbound and refuses:
+        raise Refused(recorded.unbound)
+    naming = next((i for i in items if i.draft.type in ("ServiceRequest", "DiagnosticReport")), None)
+    if naming is not None:
+        naming.draft.warnings = (*naming.draft.warnings, *recorded.unbound)
+
+
 def _newly_named(item: Identified, resolver: Resolver) -> list[NamedParty]:
     """The parties that a resource names and that its version before did not."""
     before = load(item.held.body) if item.held and not item.held.deleted else {}

@@ -14,7 +14,7 @@ from service.fhir.read_facts import StoredFact, assemble
 from service.pipeline.commitments import hash_of_case_row
 from service.pipeline.decide import overdue_day, summary_of, with_birth_date
 from service.pipeline.derived import Derived
-from service.pipeline.facts_anew import facts_among, is_outdated
+from service.pipeline.facts_anew import facts_among, is_outdated, patient_record
 from service.pipeline.identified import same_content
 from service.pipeline.replay import replay_rows
 from service.pipeline.verify.entries import Entry
@@ -69,7 +69,7 @@ class CaseChecks:
             self.report.found(self.place, f"its references, times or notes are not what {of_last[0].name} recorded")
 
     def _check_facts(self) -> None:
-        facts = facts_among(self._sent())
+        facts = facts_among(self._sent(), patient_record(self.tx, self.case.case_number))
         anew = {f.source.reference: (f.source.version, write(f.small)) for f in facts}
         number = self.case.case_number
         kept = {f"{f.type}/{f.id}": f for f in cases.facts(self.tx, number)}

@@ -9,6 +9,26 @@ STAGE = {
     "ended.entered-in-error": "The referral was entered in error.",
     "ended.stopped": "The physician stopped treatment on {on}.",
     "ended.needs": "the physician takes treatment up again",
+    "ended.patient-died": (
+        "The patient's record says that the patient has died. No test is proposed and nothing is asked of the patient. The "
+        "physician ends the referral, or has the record corrected."
+    ),
+    "ended.patient-died-on": (
+        "The patient's record says that the patient died on {on}. No test is proposed and nothing is asked of the patient. The "
+        "physician ends the referral, or has the record corrected."
+    ),
+    "ended.patient-inactive": (
+        "The patient's record is not in use any more. No test is proposed and nothing is asked of the patient. The physician "
+        "ends the referral, or has the record made active again."
+    ),
+    "ended.patient-replaced": (
+        "Another record has replaced the patient's. No test is proposed and nothing is asked of the patient. The physician "
+        "refers the patient anew by the other record, or has the link corrected."
+    ),
+    "ended.needs-record": "the patient's record is corrected",
+    "not-counted.one": "{what} ({status})",
+    "not-counted.one-of-a-day": "{what} of {on} ({status})",
+    "not-counted.all": "Kept and not counted: {what}.",
     "stage.continued": "The physician decided on {on} to continue treatment.",
     "stage.continued-complete": "The physician decided on {on} to continue treatment; the referral is complete.",
     "stage.continued-next": (

@@ -1,0 +1,30 @@
+"""The Device that stands for the rules of this release and its site's thresholds, as a resource that decisions name."""
+
+from __future__ import annotations
+
+from sqlalchemy import Connection
+
+from service.fhir.audit_event import Asker, Interaction, audit_event
+from service.fhir.engine import ENGINE_ID, rule_engine
+from service.pipeline.commitments import commitment
+from service.pipeline.derived import stored
+from service.pipeline.identified import same_content
+from service.pipeline.rows import touched_by
+from service.rules.site import Site
+from service.rules.source import Source
+from service.store import resources
+from service.store.ids import new_id
+
+
+def kept_engine(tx: Connection, version: str, site: Site, now: str) -> Source:
+    """The version of the Device on record; written unless its last one says the same."""
+    held = resources.current(tx, "Device", ENGINE_ID)
+    body = rule_engine(version, site)
+    if held is not None and same_content(held.body, body):
+        return Source(f"Device/{ENGINE_ID}", held.version)
+    row = stored(body, ENGINE_ID, held.version + 1 if held else 1, "", now)
+    commits = commitment([row], None)
+    done = Interaction("operation", new_id(), "rules put on record", touched_by([row]), commits=commits)
+    audit, event = audit_event(done, Asker(), now), new_id()
+    resources.append_versions(tx, [row, stored(audit, event, 1, resources.nobodys(event), now)])
+    return Source(f"Device/{ENGINE_ID}", row.version)
