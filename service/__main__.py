@@ -10,6 +10,7 @@ import sys
 from collections.abc import Sequence
 
 from service.commands.access_options import add_access_commands
+from service.commands.audit_options import add_audit_commands
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -102,10 +103,7 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("file", help="a resource or Bundle as JSON; - reads standard input")
     again = commands.add_parser("replay", help="make stored decisions anew and compare them, byte for byte")
     again.add_argument("case", nargs="*", metavar="CASE", help="case numbers (default: every case of the database)")
-    chain = commands.add_parser("audit", help="check the audit chains, or export their signed ends")
-    chain.add_argument("what", choices=("verify", "head", "key"), help="what to do: find what is wrong; print the ends")
-    chain.add_argument("--head", metavar="FILE", help="verify: ends that were exported earlier by `audit head`")
-    chain.add_argument("--key", metavar="FILE", help="verify: the public key of that head (default: the one set here)")
+    add_audit_commands(commands)
     record = commands.add_parser("record", help="write out one patient's record, or remove cases past their retention")
     kinds = record.add_subparsers(dest="what", required=True, metavar="WHAT")
     export = kinds.add_parser("export", help="everything of one patient, as a FHIR Bundle in a new file")

@@ -19,6 +19,7 @@ from service.access.limits import Failures
 from service.fhir.validate import preload
 from service.outbound.senders import HttpSender
 from service.pipeline import Pipeline
+from service.pipeline.access.emergencies import Emergencies, Policy
 from service.pipeline.delivery import Deliverer, wait_for
 from service.pipeline.subscriptions import Subscriptions
 from service.settings import Settings
@@ -26,6 +27,7 @@ from service.store.ids import new_id
 from service.web import (
     case_api,
     check_in_link_api,
+    emergency_api,
     fhir_api,
     fhir_openapi,
     intake_api,
@@ -67,12 +69,14 @@ def build_app(settings: Settings, pipeline: Pipeline) -> FastAPI:
     app.state.max_body_bytes = settings.max_body_bytes
     app.state.public_url, app.state.check_in_link_days = settings.public_url, settings.check_in_link_days
     app.state.check_in_failures = Failures()
+    policy = Policy(settings.emergency_clients, settings.emergency_people, settings.emergency_hours)
+    app.state.emergencies = Emergencies(pipeline, policy)
     app.state.access = access = build_access(settings, pipeline)
     app.state.sign_in = sign_in = build_sign_in(settings, pipeline)
     if access:
         app.state.subscriptions.end_unowned()
     problems.install(app)
-    for part in (token_api, subscription_api, fhir_api, intake_api, check_in_link_api, case_api, pages):
+    for part in (token_api, emergency_api, subscription_api, fhir_api, intake_api, check_in_link_api, case_api, pages):
         app.router.routes.extend(part.router.routes)
 
     @app.get("/health", response_class=Response, tags=["Service"])
@@ -92,7 +96,7 @@ def build_app(settings: Settings, pipeline: Pipeline) -> FastAPI:
 
     app.openapi = openapi
     https_only = settings.public_url.startswith("https://")
-    app.add_middleware(BreakGlass, registered=settings.emergency_clients)
+    app.add_middleware(BreakGlass, emergencies=app.state.emergencies)
     sessions = sign_in.sessions if sign_in else None
     app.add_middleware(Gate, check=access.check if access else None, https_only=https_only, sessions=sessions)
     app.add_middleware(AuditedRequests, put=pipeline.read_audit.put, now=pipeline.now)

@@ -44,6 +44,8 @@ class Settings:
     access: AccessSettings = field(default_factory=AccessSettings)
     audit_key_file: str = ""
     emergency_clients: frozenset[str] = frozenset()
+    emergency_people: frozenset[str] = frozenset({"physician"})
+    emergency_hours: int = 4
     check_in_link_days: int = 14
 
     @classmethod
@@ -62,9 +64,9 @@ class Settings:
             access=_access(environment),
             check_in_link_days=_whole(environment, "AIRWAY_RELAY_CHECK_IN_LINK_DAYS", cls.check_in_link_days, 1, 60),
             audit_key_file=environment.get("AIRWAY_RELAY_AUDIT_KEY_FILE", ""),
-            emergency_clients=frozenset(
-                environment.get("AIRWAY_RELAY_EMERGENCY_CLIENTS", "").replace(",", " ").split()
-            ),
+            emergency_clients=_words(environment.get("AIRWAY_RELAY_EMERGENCY_CLIENTS", "")),
+            emergency_people=_words(environment.get("AIRWAY_RELAY_EMERGENCY_PEOPLE", "physician")),
+            emergency_hours=_whole(environment, "AIRWAY_RELAY_EMERGENCY_HOURS", cls.emergency_hours, 1, 24),
         )
         settings.check()
         return settings
@@ -106,6 +108,10 @@ def _whole(environment: Mapping[str, str], name: str, default: int, low: int, hi
     if not text.isdigit() or not low <= int(text) <= high:
         raise SettingsError(f"{name} must be a whole number from {low} to {high}.")
     return int(text)
+
+
+def _words(text: str) -> frozenset[str]:
+    return frozenset(text.replace(",", " ").split())
 
 
 def _egress(environment: Mapping[str, str]) -> Egress:

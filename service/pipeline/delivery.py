@@ -18,7 +18,7 @@ from sqlalchemy import Connection
 
 from service.fhir.dates import instant
 from service.fhir.json_text import load, write
-from service.fhir.subscription import Wanted, header_of, wanted_of
+from service.fhir.subscription import Wanted, canonical_of, header_of, wanted_of
 from service.outbound.notices import EVENT, HANDSHAKE, HEARTBEAT, Event, Standing, notification
 from service.outbound.senders import Sender, Sent
 from service.pipeline.hand_out import hand_out
@@ -173,7 +173,8 @@ def with_status(held: Subscription, status: str, error: str, now_s: float) -> Su
 
 def standing(held: Subscription, wanted: Wanted) -> Standing:
     """A subscription as notices tell of it."""
-    return Standing(held.base_url, held.id, held.status, wanted.content, held.last_event, held.error)
+    topic = canonical_of(wanted.topic)
+    return Standing(held.base_url, held.id, held.status, wanted.content, held.last_event, held.error, topic)
 
 
 def events_of(rows: list[tuple[int, Notice]]) -> Iterator[Event]:

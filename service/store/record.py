@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from sqlalchemy import Connection, Table, delete, or_
 
-from service.store import check_in_links, query
+from service.store import check_in_links, emergencies, query
 from service.store.audit_chain import AUDIT_EVENT
 from service.store.notice_tables import NoticeRow, SubscriptionEventRow, SubscriptionRow
 from service.store.query import CASES, FACTS, IDENTITIES, MESSAGES, PARTIES, SEEN, VALUES, VERSIONS
@@ -79,6 +79,7 @@ def forget_case(connection: Connection, case_number: str) -> tuple[int, int]:
     connection.execute(delete(VERSIONS).where(*own))
     messages = connection.execute(delete(MESSAGES).where(_M.case_number == case_number)).rowcount
     check_in_links.forget(connection, case_number)
+    emergencies.forget_case(connection, case_number)
     for table in (FACTS, _NOTICES, PARTIES, CASES):
         connection.execute(delete(table).where(table.c.case_number == case_number))
     return len(set(keys)), messages
@@ -101,6 +102,7 @@ def forget_patient(connection: Connection, patient: str, messages: Sequence[str]
     """Remove a patient of whom nothing else is here, and the messages of those ids that belong to no case."""
     kind, _, patient_id = patient.partition("/")
     _forget_names(connection, [(kind, patient_id)])
+    emergencies.forget_patient(connection, patient)
     connection.execute(delete(VALUES).where(_S.type == kind, _S.id == patient_id))
     connection.execute(delete(VERSIONS).where(_V.type == kind, _V.id == patient_id))
     for start in range(0, len(messages), _BATCH):

@@ -36,7 +36,8 @@ def asker_of(scope: Scope) -> Asker:
         person=grant.person,
         address=client[0] if client else "",
         server=server[0] if server else "",
-        emergency=grant.emergency,
+        emergency=grant.emergency.reason if grant.emergency else "",
+        named=grant.emergency.named if grant.emergency else "",
     )
 
 

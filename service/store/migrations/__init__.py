@@ -6,7 +6,7 @@ from pathlib import Path
 
 from sqlalchemy import Connection, Engine, inspect, text
 
-HEAD = "0012"
+HEAD = "0016"
 _FOLDER = Path(__file__).parent
 
 
