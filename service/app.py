@@ -16,11 +16,13 @@ from starlette.concurrency import run_in_threadpool
 
 from service import __version__
 from service.access.limits import Failures
+from service.access.sealing import Seal
 from service.fhir.validate import preload
 from service.outbound.senders import HttpSender
 from service.pipeline import Pipeline
 from service.pipeline.access.emergencies import Emergencies, Policy
 from service.pipeline.delivery import Deliverer, wait_for
+from service.pipeline.sealed_headers import seal_all
 from service.pipeline.subscriptions import Subscriptions
 from service.settings import Settings
 from service.store.ids import new_id
@@ -47,15 +49,20 @@ _log = logging.getLogger("airway_relay")
 
 
 def build_app(settings: Settings, pipeline: Pipeline) -> FastAPI:
-    """The web application over a pipeline. Raises NotCompiled when a published profile cannot be checked."""
+    """The web application over a pipeline. Raises NotCompiled when a published profile cannot be checked.
+
+    KeyFileError when a file of keys cannot be used.
+    """
     preload()
+    seal = Seal(settings.seal_key_file)
+    seal_all(pipeline.database, seal)
 
     @contextlib.asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
         sweep = asyncio.create_task(_sweep(pipeline, app.state.subscriptions))
         stop = threading.Event()
         sending = settings.delivers and not settings.egress.is_empty
-        threads = Deliverer(pipeline.database, HttpSender(settings.egress)).run(stop) if sending else []
+        threads = Deliverer(pipeline.database, HttpSender(settings.egress), seal).run(stop) if sending else []
         yield
         stop.set()
         sweep.cancel()
@@ -65,7 +72,7 @@ def build_app(settings: Settings, pipeline: Pipeline) -> FastAPI:
 
     app = FastAPI(title="Airway Relay", version=__version__, docs_url=None, redoc_url=None, lifespan=lifespan)
     app.state.pipeline = pipeline
-    app.state.subscriptions = Subscriptions(pipeline.database, settings.egress, pipeline.now)
+    app.state.subscriptions = Subscriptions(pipeline.database, settings.egress, seal, pipeline.now)
     app.state.max_body_bytes = settings.max_body_bytes
     app.state.public_url, app.state.check_in_link_days = settings.public_url, settings.check_in_link_days
     app.state.check_in_failures = Failures()

@@ -13,6 +13,8 @@ from service.access_settings import AccessSettings, access_settings
 from service.outbound.addresses import Egress
 from service.site_file import Site, read_site
 
+SEAL_KEY = "airway-relay-seal-key.json"
+
 
 class SettingsError(ValueError):
     """A setting that cannot be used, in one plain line."""
@@ -76,6 +78,11 @@ class Settings:
         """Under which address clients know the service, without a slash at its end."""
         host = f"[{self.host}]" if ":" in self.host else self.host
         return self.access.public_url or f"http://{host}:{self.port}"
+
+    @property
+    def seal_key_file(self) -> Path:
+        """The file with the key that seals the secrets of subscribers; beside the signing keys unless it is set."""
+        return Path(self.access.seal_key_file or Path(self.access.key_file).parent / SEAL_KEY)
 
     @property
     def links_sign_in(self) -> bool:

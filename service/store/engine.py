@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import copy
 import random
 import sqlite3
@@ -18,6 +19,7 @@ from sqlalchemy.exc import DataError, DBAPIError, IntegrityError
 
 from service.errors import Category, Refused, refuse
 from service.store.caller import Caller
+from service.store.database_file import make_private, take_from_others
 from service.store.migrations import migrate
 from service.store.query import CALLER
 
@@ -48,7 +50,8 @@ class Database:
         self._one_writer = threading.Lock() if self.is_sqlite else None
         self._writing = threading.local()
         self.engine = self._sqlite() if self.is_sqlite else self._postgresql()
-        migrate(self.engine, partitions)
+        if migrate(self.engine, partitions) and self.is_sqlite and self._file:
+            take_from_others(self._file)
         self._caller: Caller | None = None
 
     def seen_by(self, caller: Caller) -> Database:
@@ -58,8 +61,8 @@ class Database:
         return seen
 
     def _sqlite(self) -> Engine:
-        if self.url.database and self.url.database != ":memory:":
-            Path(self.url.database).parent.mkdir(parents=True, exist_ok=True)
+        if self._file:
+            make_private(self._file)
         engine = create_engine(
             self.url,
             connect_args={"check_same_thread": False, "timeout": _WAIT_S},
@@ -78,6 +81,18 @@ class Database:
             connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")
 
         return engine
+
+    @property
+    def _file(self) -> Path | None:
+        """The file of a SQLite database that is kept in one."""
+        name = self.url.database
+        return Path(name) if name and name != ":memory:" and not name.startswith("file:") else None
+
+    def wipe_log(self) -> None:
+        """Have SQLite move what its log holds into the file and empty the log; a database server does so by itself."""
+        if self.is_sqlite:
+            with contextlib.closing(self.engine.raw_connection()) as connection:
+                connection.cursor().execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
     def _postgresql(self) -> Engine:
         url = self.url.set(drivername="postgresql+psycopg")
