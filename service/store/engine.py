@@ -15,12 +15,13 @@ from typing import Any, TypeVar
 import psycopg
 from sqlalchemy import Connection, Engine, create_engine, event, text
 from sqlalchemy.engine import make_url
-from sqlalchemy.exc import DataError, DBAPIError, IntegrityError
+from sqlalchemy.exc import DataError, DBAPIError
 
 from service.errors import Category, Refused, refuse
 from service.store.caller import Caller
 from service.store.database_file import make_private, take_from_others
 from service.store.migrations import migrate
+from service.store.prepared import Collision
 from service.store.query import CALLER
 
 T = TypeVar("T")
@@ -117,7 +118,8 @@ class Database:
         """Run `work` in one transaction, durable when this returns; nothing of it stays when it raises.
 
         Another writer's conflict (same new identifier, same next version, deadlock) is tried again from
-        the start, so `work` must read what it decides on itself. From the third try on, those that try again on
+        the start, so `work` must read what it decides on itself; any other error of the database is none of these and is
+        raised at once. From the third try on, those that try again on
         PostgreSQL go one by one, so that many writers of one resource do not keep each other from it. Refused as
         busy after several tries.
         Inside another `write` it is a part of that one.
@@ -128,6 +130,8 @@ class Database:
         for attempt in range(_TRIES):
             try:
                 return self._write_once(work, in_turn=attempt > 1)
+            except Collision:
+                pass
             except DataError:
                 raise _unfit() from None
             except DBAPIError as error:
@@ -214,7 +218,5 @@ def _gone(error: DBAPIError) -> bool:
 
 def _passing(error: DBAPIError) -> bool:
     """Whether a database error is a conflict with another writer that a new try can settle."""
-    if isinstance(error, IntegrityError):
-        return True
     state = getattr(error.orig, "sqlstate", None)
     return state in _RETRYABLE_STATES or "database is locked" in str(error.orig)

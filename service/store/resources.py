@@ -198,7 +198,7 @@ def find_by_identifier(connection: Connection, kind: str, system: str | None, va
 
 
 def add_identities(connection: Connection, rows: Sequence[tuple[str, str, str, str, int]]) -> None:
-    """Add (type, system, value, id, revision) rows; a value taken meanwhile raises IntegrityError."""
+    """Add (type, system, value, id, revision) rows; a value taken meanwhile raises Collision."""
     if rows:
         names = ("type", "system", "value", "id", "revision", "scope")
         scoped = [(*row, query.scope_of(connection, row[0])) for row in rows]
