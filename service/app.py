@@ -71,6 +71,7 @@ def build_app(settings: Settings, pipeline: Pipeline) -> FastAPI:
         await run_in_threadpool(pipeline.close)
 
     app = FastAPI(title="Airway Relay", version=__version__, docs_url=None, redoc_url=None, lifespan=lifespan)
+    app.router.redirect_slashes = False  # a redirect would repeat the address, which may be a secret
     app.state.pipeline = pipeline
     app.state.subscriptions = Subscriptions(pipeline.database, settings.egress, seal, pipeline.now)
     app.state.max_body_bytes = settings.max_body_bytes

@@ -28,6 +28,7 @@ _SAFE_HEADERS = (
     (b"x-frame-options", b"DENY"),
     (b"referrer-policy", b"no-referrer"),
     (b"cache-control", b"no-store"),
+    (b"permissions-policy", b"camera=(), display-capture=(), geolocation=(), microphone=(), payment=(), usb=()"),
     (b"content-security-policy", b"default-src 'none'; style-src 'self'; form-action 'none'; frame-ancestors 'none'"),
 )
 _METHODS = frozenset({"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS"})
