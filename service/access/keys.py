@@ -16,7 +16,7 @@ from joserfc.errors import JoseError
 from joserfc.jwk import ECKey, RSAKey
 
 from service.errors import Category, Problem, Refused
-from service.fhir.json_text import parse
+from service.fhir.json_text import parse, write
 
 CLIENT_ALGORITHMS = ("RS384", "ES384")
 """What clients may sign their assertions with."""
@@ -25,6 +25,7 @@ ISSUER_ALGORITHMS = ("RS256", "RS384", "RS512", "ES256", "ES384")
 MOST_KEYS = 20
 _LEAST_BITS, _MOST_BITS = 2048, 8192
 _CURVES = {"P-256": "ES256", "P-384": "ES384"}
+_NOBODY = "nobody"
 _PRIVATE = ("d", "p", "q", "dp", "dq", "qi", "oth", "k")
 _LONGEST_KID = 255
 
@@ -127,10 +128,17 @@ def _fault(sentence: str, path: str) -> Problem:
 
 
 @cache
+def set_of_nobody(algorithm: str) -> bytes:
+    """A set with one key for an algorithm that is nobody's."""
+    if algorithm.startswith("ES"):
+        jwk = dict(ECKey.generate_key(f"P-{algorithm[2:]}").as_dict(private=False))
+    else:
+        modulus = (int.from_bytes(os.urandom(256)) | 1 | 1 << 2047).to_bytes(256)
+        jwk = {"kty": "RSA", "n": base64.urlsafe_b64encode(modulus).decode().rstrip("="), "e": "AQAB"}
+    return write({"keys": [{**jwk, "kid": _NOBODY}]}).encode()
+
+
+@cache
 def stand_in(algorithm: str) -> PublicKey:
     """A key that made no signature, so that checking one of nobody's takes as long as checking one of somebody's."""
-    if algorithm.startswith("ES"):
-        return PublicKey("", (algorithm,), ECKey.generate_key(f"P-{algorithm[2:]}", private=False))
-    modulus = int.from_bytes(os.urandom(256)) | 1 | 1 << 2047
-    encoded = base64.urlsafe_b64encode(modulus.to_bytes(256)).decode().rstrip("=")
-    return PublicKey("", (algorithm,), RSAKey.import_key({"kty": "RSA", "n": encoded, "e": "AQAB"}))
+    return public_keys(set_of_nobody(algorithm))[_NOBODY]

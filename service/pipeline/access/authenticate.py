@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from service.access.assertion import Assertion, check_assertion, check_form, client_named, names_other_keys
 from service.access.jose import NotTrusted, Opened, WrongSignature, opened
-from service.access.keys import CLIENT_ALGORITHMS, PublicKey, public_keys, stand_in
+from service.access.keys import CLIENT_ALGORITHMS, PublicKey, public_keys, set_of_nobody, stand_in
 from service.access.limits import Limiter
 from service.pipeline.access.key_sets import KeySets
 from service.store import clients
@@ -73,19 +73,26 @@ class Authenticator:
             raise NotTrusted("client_id is not that of the assertion.")
         client = self._database.read(lambda tx: clients.find(tx, named)) if named.isprintable() else None
         check_form(assertion)
-        key = None if client is None or client.revoked else self._key(client, assertion)
+        known = client if client is not None and not client.revoked else None
+        key = self._key(known, assertion)
         try:
             believed = check_assertion(assertion, key or stand_in(str(assertion.header["alg"])), self._token_url, now_s)
         except WrongSignature:
             raise NotTrusted(_UNKNOWN) from None
-        if client is None or key is None:
+        if known is None or key is None:
             raise NotTrusted(_UNKNOWN)
         if not self._used_first(believed, now_s):
             raise NotTrusted("This assertion was used before: each needs a jti of its own.")
-        return client
+        return known
 
-    def _key(self, client: Client, assertion: Opened) -> PublicKey | None:
-        """The key of a client that an assertion names; None when it has no such key, or it cannot be had now."""
+    def _key(self, client: Client | None, assertion: Opened) -> PublicKey | None:
+        """The key of a client that an assertion names; None when it has no such key, or it cannot be had now.
+
+        For nobody's the keys of nobody are read, so that it takes as long.
+        """
+        if client is None:
+            public_keys(set_of_nobody(str(assertion.header["alg"])))
+            return None
         if names_other_keys(assertion, client.keys_url):
             return None
         if client.keys_url:
