@@ -20,6 +20,7 @@ from service.store.engine import Database
 ASSERTION_TYPE = "urn:ietf:params:oauth:client-assertion-type:jwt-bearer"
 _UNKNOWN = "The client is not known here, or none of its keys made this signature."
 """Said of whoever proves nothing, so that nobody learns from it which clients there are."""
+_OR_JKU = " Or jku is not the JWKS URL that it registered."
 _PRUNE_SECONDS = 60
 _KEPT_SECONDS = 300
 """How long a used assertion is kept after it expired, as the clocks of two processes may differ."""
@@ -78,9 +79,9 @@ class Authenticator:
         try:
             believed = check_assertion(assertion, key or stand_in(str(assertion.header["alg"])), self._token_url, now_s)
         except WrongSignature:
-            raise NotTrusted(_UNKNOWN) from None
+            raise NotTrusted(_UNKNOWN + (_OR_JKU if "jku" in assertion.header else "")) from None
         if known is None or key is None:
-            raise NotTrusted(_UNKNOWN)
+            raise NotTrusted(_UNKNOWN + (_OR_JKU if "jku" in assertion.header else ""))
         if not self._used_first(believed, now_s):
             raise NotTrusted("This assertion was used before: each needs a jti of its own.")
         return known
