@@ -8,15 +8,9 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Sequence
-from typing import Any
 
 from service.commands.access_options import add_access_commands
-
-_HEADS: dict[str, Any] = {
-    "metavar": "FILE",
-    "action": "append",
-    "help": "verify: ends that were exported earlier by `audit head`; give it again for more",
-}
+from service.commands.audit_options import add_audit_commands
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -122,14 +116,7 @@ def _parser() -> argparse.ArgumentParser:
     again = commands.add_parser("replay", help="make stored decisions anew and compare them, byte for byte")
     again.add_argument("case", nargs="*", metavar="CASE", help="case numbers (default: every case of the database)")
     commands.add_parser("upgraded", help="list the cases whose decision changed when this release read the facts anew")
-    chain = commands.add_parser("audit", help="check the audit chains, or export their signed ends")
-    chain.add_argument("what", choices=("verify", "head", "key"), help="what to do: find what is wrong; print the ends")
-    chain.add_argument("--head", **_HEADS)
-    chain.add_argument("--key", metavar="FILE", help="verify: the public key of that head (default: the one set here)")
-    whole = commands.add_parser("verify", help="hold all that is stored against the audit and against itself")
-    whole.add_argument("case", nargs="*", metavar="CASE", help="case numbers (default: the whole database)")
-    whole.add_argument("--head", **_HEADS)
-    whole.add_argument("--key", metavar="FILE", help="the public key of those heads (default: the one set here)")
+    add_audit_commands(commands)
     record = commands.add_parser("record", help="write out one patient's record, or remove cases past their retention")
     kinds = record.add_subparsers(dest="what", required=True, metavar="WHAT")
     export = kinds.add_parser("export", help="everything of one patient, as a FHIR Bundle in a new file")

@@ -12,11 +12,15 @@ from service.sign_in_settings import SignInSettings, sign_in_settings
 
 @dataclass(frozen=True)
 class AccessSettings:
-    """Access control, off unless it is turned on. `public_url` is empty when it follows from where the service listens."""
+    """Access control, off unless it is turned on. `public_url` is empty when it follows from where the service listens.
+
+    `seal_key_file` is empty for one beside the key file.
+    """
 
     on: bool = False
     public_url: str = ""
     key_file: str = "airway-relay-keys.json"
+    seal_key_file: str = ""
     jwks_hosts: Egress = field(default_factory=Egress)
     issuer: str = ""
     issuer_jwks_url: str = ""
@@ -81,6 +85,7 @@ def access_settings(environment: Mapping[str, str]) -> AccessSettings:
         on=on == "on",
         public_url=environment.get("AIRWAY_RELAY_PUBLIC_URL", "").rstrip("/"),
         key_file=environment.get("AIRWAY_RELAY_KEY_FILE", AccessSettings.key_file),
+        seal_key_file=environment.get("AIRWAY_RELAY_SEAL_KEY_FILE", ""),
         jwks_hosts=hosts,
         issuer=environment.get("AIRWAY_RELAY_ISSUER", ""),
         issuer_jwks_url=environment.get("AIRWAY_RELAY_ISSUER_JWKS_URL", ""),

@@ -16,16 +16,20 @@ from starlette.concurrency import run_in_threadpool
 
 from service import __version__
 from service.access.limits import Failures
+from service.access.sealing import Seal
 from service.fhir.validate import preload
 from service.outbound.senders import HttpSender
 from service.pipeline import Pipeline
+from service.pipeline.access.emergencies import Emergencies, Policy
 from service.pipeline.delivery import Deliverer, wait_for
+from service.pipeline.sealed_headers import seal_all
 from service.pipeline.subscriptions import Subscriptions
 from service.settings import Settings
 from service.store.ids import new_id
 from service.web import (
     case_api,
     check_in_link_api,
+    emergency_api,
     fhir_api,
     fhir_openapi,
     intake_api,
@@ -46,15 +50,20 @@ _log = logging.getLogger("airway_relay")
 
 
 def build_app(settings: Settings, pipeline: Pipeline) -> FastAPI:
-    """The web application over a pipeline. Raises NotCompiled when a published profile cannot be checked."""
+    """The web application over a pipeline. Raises NotCompiled when a published profile cannot be checked.
+
+    KeyFileError when a file of keys cannot be used.
+    """
     preload()
+    seal = Seal(settings.seal_key_file)
+    seal_all(pipeline.database, seal)
 
     @contextlib.asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
         sweep = asyncio.create_task(_sweep(pipeline, app.state.subscriptions))
         stop = threading.Event()
         sending = settings.delivers and not settings.egress.is_empty
-        threads = Deliverer(pipeline.database, HttpSender(settings.egress)).run(stop) if sending else []
+        threads = Deliverer(pipeline.database, HttpSender(settings.egress), seal).run(stop) if sending else []
         yield
         stop.set()
         sweep.cancel()
@@ -63,17 +72,20 @@ def build_app(settings: Settings, pipeline: Pipeline) -> FastAPI:
         await run_in_threadpool(pipeline.close)
 
     app = FastAPI(title="Airway Relay", version=__version__, docs_url=None, redoc_url=None, lifespan=lifespan)
+    app.router.redirect_slashes = False  # a redirect would repeat the address, which may be a secret
     app.state.pipeline = pipeline
-    app.state.subscriptions = Subscriptions(pipeline.database, settings.egress, pipeline.now)
+    app.state.subscriptions = Subscriptions(pipeline.database, settings.egress, seal, pipeline.now)
     app.state.max_body_bytes = settings.max_body_bytes
     app.state.public_url, app.state.check_in_link_days = settings.public_url, settings.check_in_link_days
     app.state.check_in_failures = Failures()
+    policy = Policy(settings.emergency_clients, settings.emergency_people, settings.emergency_hours)
+    app.state.emergencies = Emergencies(pipeline, policy)
     app.state.access = access = build_access(settings, pipeline)
     app.state.sign_in = sign_in = build_sign_in(settings, pipeline)
     if access:
         app.state.subscriptions.end_unowned()
     problems.install(app)
-    for part in (token_api, subscription_api, fhir_api, intake_api, check_in_link_api, case_api, pages):
+    for part in (token_api, emergency_api, subscription_api, fhir_api, intake_api, check_in_link_api, case_api, pages):
         app.router.routes.extend(part.router.routes)
 
     @app.get("/health", response_class=Response, tags=["Service"])
@@ -93,7 +105,7 @@ def build_app(settings: Settings, pipeline: Pipeline) -> FastAPI:
 
     app.openapi = openapi
     https_only = settings.public_url.startswith("https://")
-    app.add_middleware(BreakGlass, registered=settings.emergency_clients)
+    app.add_middleware(BreakGlass, emergencies=app.state.emergencies)
     sessions = sign_in.sessions if sign_in else None
     app.add_middleware(Gate, check=access.check if access else None, https_only=https_only, sessions=sessions)
     app.add_middleware(AuditedRequests, put=pipeline.read_audit.put, now=pipeline.now)

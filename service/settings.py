@@ -13,6 +13,8 @@ from service.access_settings import AccessSettings, access_settings
 from service.outbound.addresses import Egress
 from service.site_file import Site, read_site
 
+SEAL_KEY = "airway-relay-seal-key.json"
+
 
 class SettingsError(ValueError):
     """A setting that cannot be used, in one plain line."""
@@ -44,6 +46,8 @@ class Settings:
     access: AccessSettings = field(default_factory=AccessSettings)
     audit_key_file: str = ""
     emergency_clients: frozenset[str] = frozenset()
+    emergency_people: frozenset[str] = frozenset({"physician"})
+    emergency_hours: int = 4
     check_in_link_days: int = 14
 
     @classmethod
@@ -62,9 +66,9 @@ class Settings:
             access=_access(environment),
             check_in_link_days=_whole(environment, "AIRWAY_RELAY_CHECK_IN_LINK_DAYS", cls.check_in_link_days, 1, 60),
             audit_key_file=environment.get("AIRWAY_RELAY_AUDIT_KEY_FILE", ""),
-            emergency_clients=frozenset(
-                environment.get("AIRWAY_RELAY_EMERGENCY_CLIENTS", "").replace(",", " ").split()
-            ),
+            emergency_clients=_words(environment.get("AIRWAY_RELAY_EMERGENCY_CLIENTS", "")),
+            emergency_people=_words(environment.get("AIRWAY_RELAY_EMERGENCY_PEOPLE", "physician")),
+            emergency_hours=_whole(environment, "AIRWAY_RELAY_EMERGENCY_HOURS", cls.emergency_hours, 1, 24),
         )
         settings.check()
         return settings
@@ -74,6 +78,11 @@ class Settings:
         """Under which address clients know the service, without a slash at its end."""
         host = f"[{self.host}]" if ":" in self.host else self.host
         return self.access.public_url or f"http://{host}:{self.port}"
+
+    @property
+    def seal_key_file(self) -> Path:
+        """The file with the key that seals the secrets of subscribers; beside the signing keys unless it is set."""
+        return Path(self.access.seal_key_file or Path(self.access.key_file).parent / SEAL_KEY)
 
     @property
     def links_sign_in(self) -> bool:
@@ -106,6 +115,10 @@ def _whole(environment: Mapping[str, str], name: str, default: int, low: int, hi
     if not text.isdigit() or not low <= int(text) <= high:
         raise SettingsError(f"{name} must be a whole number from {low} to {high}.")
     return int(text)
+
+
+def _words(text: str) -> frozenset[str]:
+    return frozenset(text.replace(",", " ").split())
 
 
 def _egress(environment: Mapping[str, str]) -> Egress:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import atexit
 import os
 import shutil
 import ssl
+import tempfile
 import uuid
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -18,6 +20,8 @@ from sqlalchemy import Engine, create_engine, text
 from sqlalchemy.engine import make_url
 from starlette.testclient import TestClient
 
+from service import settings as service_settings
+from service.access.sealing import Seal
 from service.app import build_app
 from service.pipeline import Pipeline
 from service.rules.site import Site
@@ -37,6 +41,12 @@ hypothesis_settings.load_profile("ours")
 _defaults = list(TestClient.__init__.__defaults__ or ())
 _defaults[_defaults.index("http://testserver")] = "http://127.0.0.1:8080"
 TestClient.__init__.__defaults__ = tuple(_defaults)
+SEAL_KEY = Path(tempfile.mkdtemp(prefix="relay-seal-")) / "seal-key.json"
+"""The file of the key that seals secrets in the tests: never in the working folder."""
+SEAL = Seal(SEAL_KEY)
+atexit.register(shutil.rmtree, SEAL_KEY.parent, ignore_errors=True)
+os.environ["AIRWAY_RELAY_SEAL_KEY_FILE"] = str(SEAL_KEY)
+service_settings.SEAL_KEY = str(SEAL_KEY)
 
 # lays every PostgreSQL of the tests out in partitions
 PARTITIONS = int(os.environ.get("AIRWAY_RELAY_TEST_PARTITIONS", "0"))

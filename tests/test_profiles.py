@@ -21,7 +21,7 @@ from service.fhir.conformance import base
 from service.fhir.engine import THRESHOLDS
 from service.fhir.json_text import load, write_pretty
 from service.fhir.profile_index import profile_of
-from service.fhir.subscription import FILTERS, TOPIC, TOPIC_VERSION
+from service.fhir.subscription import EMERGENCY_TOPIC, FILTERS, TOPIC, TOPIC_VERSION
 from service.fhir.validate import TYPES
 from service.rules.thresholds import Thresholds
 from tests.reference.definitions import PROFILES, published
@@ -30,8 +30,8 @@ from tests.reference.definitions.page import page
 FOLDER = Path(__file__).parent.parent / "profiles"
 FILES = sorted(FOLDER.glob("*.json"))
 STRUCTURES = [f for f in FILES if f.name.startswith("StructureDefinition-")]
-TOPIC_FILE = FOLDER / "Basic-whose-move.json"
-"""R4 has no SubscriptionTopic; the topic is published as Basic with the elements of R5 as extensions."""
+TOPIC_FILES = {FOLDER / "Basic-whose-move.json": TOPIC, FOLDER / "Basic-emergency-access.json": EMERGENCY_TOPIC}
+"""R4 has no SubscriptionTopic; a topic is published as Basic with the elements of R5 as extensions."""
 VALUE_SETS = [f for f in FILES if f.name.startswith("ValueSet-")]
 WRITE = bool(os.environ.get("AIRWAY_RELAY_WRITE_PROFILES"))
 
@@ -107,12 +107,13 @@ def test_the_questionnaire_asks_what_a_check_in_can_answer_in_the_same_order() -
     assert [item["linkId"] for item in held["item"]] == list(LINK_IDS.values())
 
 
-def test_the_topic_has_the_filters_and_the_name_that_subscriptions_may_give() -> None:
-    held = load(TOPIC_FILE.read_text())["extension"]
+@pytest.mark.parametrize(("file", "topic"), TOPIC_FILES.items(), ids=lambda v: getattr(v, "name", ""))
+def test_a_topic_has_the_filters_and_the_name_that_subscriptions_may_give(file: Path, topic: str) -> None:
+    held = load(file.read_text())["extension"]
     told = {e["url"].rpartition(".")[2]: list(e.values())[1] for e in held if "extension" not in e}
-    assert (told["url"], told["version"]) == (TOPIC, TOPIC_VERSION)
+    assert (told["url"], told["version"]) == (topic, TOPIC_VERSION)
     filters = [e["extension"][1]["valueString"] for e in held if e["url"].endswith(".canFilterBy")]
-    assert filters == list(FILTERS)
+    assert filters == (list(FILTERS) if topic == TOPIC else [])
 
 
 def test_profiles_and_value_sets_are_fresh() -> None:
@@ -138,7 +139,7 @@ def test_each_definition_is_well_formed(file: Path) -> None:
     kind = held["resourceType"]
     model = getattr(importlib.import_module(f"fhir.resources.R4B.{kind.lower()}"), kind)
     model.model_validate(held)
-    assert file == TOPIC_FILE or held["url"].startswith(BASE)
+    assert file in TOPIC_FILES or held["url"].startswith(BASE)
     assert file.name == f"{kind}-{held['id']}.json"
 
 
@@ -151,7 +152,7 @@ def test_names_urls_and_ids_are_consistent(file: Path) -> None:
 
 
 def test_no_two_definitions_share_a_name_or_url() -> None:
-    held = [load(f.read_text()) for f in FILES if f != TOPIC_FILE]
+    held = [load(f.read_text()) for f in FILES if f not in TOPIC_FILES]
     for key in ("url", "name"):
         values = [h[key] for h in held]
         assert len(values) == len(set(values)), key

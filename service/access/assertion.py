@@ -33,15 +33,18 @@ def client_named(assertion: Opened) -> str:
     return issuer
 
 
-def check_form(assertion: Opened, jwks_url: str) -> None:
-    """What the header must say, whatever the key: algorithm, type, kid, and no other place for keys."""
+def check_form(assertion: Opened) -> None:
+    """What the header must say, whoever it is of: algorithm, type and kid."""
     if assertion.header.get("alg") not in CLIENT_ALGORITHMS:
         raise NotTrusted("alg must be RS384 or ES384.")
     if str(assertion.header.get("typ", "")).upper() != "JWT":
         raise NotTrusted("typ must be JWT.")
-    if "jku" in assertion.header and (not jwks_url or assertion.header["jku"] != jwks_url):
-        raise NotTrusted("jku is not the JWKS URL that the client registered.")
     _ = assertion.kid
+
+
+def names_other_keys(assertion: Opened, jwks_url: str) -> bool:
+    """Whether the header names another place for keys than the client registered."""
+    return "jku" in assertion.header and (not jwks_url or assertion.header["jku"] != jwks_url)
 
 
 def check_assertion(assertion: Opened, key: PublicKey, token_url: str, now_s: float) -> Assertion:

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from urllib.parse import parse_qsl
 
+from service.access.emergency import Emergency
+
 _SCOPE = re.compile(r"(system|user)/(\*|[A-Z][A-Za-z]{1,63})\.(c?r?u?d?s?)(?:\?(.{1,400}))?")
 _CATEGORY = re.compile(r"[^\s|,]{1,255}\|[^\s|,]{1,64}")
 
@@ -54,7 +56,7 @@ def parse_scope(text: str) -> Scope | None:
 class Grant:
     """Who asks: the client (and the person, for pages), their organisation as `Organization/id`, what they may do.
 
-    `emergency` is the reason given for access beyond one's own cases; empty for everyday access.
+    `emergency` is the access in use to one patient's record beyond one's own cases; None for everyday access.
     """
 
     client: str
@@ -62,7 +64,7 @@ class Grant:
     organisation: str
     scopes: tuple[Scope, ...]
     person: str = ""
-    emergency: str = ""
+    emergency: Emergency | None = None
     is_open: bool = False
     """Access control is off: everything is seen and may be done. Never so of a grant that a token or a sign-in gave."""
 

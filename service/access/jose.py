@@ -62,15 +62,19 @@ def opened(text: str) -> Opened:
     return Opened(text, header, claims)
 
 
+class WrongSignature(NotTrusted):
+    """A signature that the key did not make, or not by its algorithm."""
+
+
 def check_signature(token: Opened, key: PublicKey) -> None:
-    """NotTrusted unless the key made the signature, by an algorithm of that key."""
+    """WrongSignature unless the key made the signature, by an algorithm of that key."""
     if token.header.get("alg") not in key.algorithms:
-        raise NotTrusted(f"The signature must be made with {' or '.join(key.algorithms)} for this key.")
+        raise WrongSignature(f"The signature must be made with {' or '.join(key.algorithms)} for this key.")
     registry = _Registry(algorithms=key.algorithms, strict_check_header=False)
     try:
         jws.deserialize_compact(token.text, key.key, registry=registry)
     except (JoseError, ValueError, TypeError):
-        raise NotTrusted("The signature does not fit the key.") from None
+        raise WrongSignature("The signature does not fit the key.") from None
 
 
 def seconds_of(claims: dict[str, Any], name: str) -> float | None:

@@ -6,9 +6,7 @@ Access tokens are signed with ES384 and marked as such: https://www.rfc-editor.o
 from __future__ import annotations
 
 import contextlib
-import os
 import secrets
-import stat
 import threading
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,6 +17,7 @@ from joserfc.errors import JoseError
 from joserfc.jwk import ECKey
 
 from service.access.keys import PublicKey
+from service.access.private_files import KeyFileError, put_if_missing, read_own, written_aside
 from service.errors import Refused
 from service.fhir.json_text import parse, write, write_pretty
 
@@ -30,10 +29,6 @@ _ABOUT = (
     "Signing keys of the access tokens of Airway Relay, newest first. Whoever can read this file can make tokens: keep "
     "it to the service alone (mode 0600). Change keys with: airway-relay key rotate."
 )
-
-
-class KeyFileError(ValueError):
-    """A key file that cannot be used, in one plain line."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,19 +74,7 @@ class KeyRing:
 
 def make_if_missing(path: Path, now_s: float) -> bool:
     """Make a key file unless there is one; whether it was made. Two processes at once make one."""
-    if path.exists():
-        return False
-    try:
-        made = _written_aside(path, [_new(now_s)])
-        try:
-            os.link(made, path)
-        except FileExistsError:
-            return False
-        finally:
-            made.unlink()
-    except OSError as error:
-        raise KeyFileError(f"{path}: {error.strerror}") from None
-    return True
+    return put_if_missing(path, _text_of([_new(now_s)]))
 
 
 def rotate(path: Path, now_s: float) -> str:
@@ -105,7 +88,7 @@ def rotate(path: Path, now_s: float) -> str:
         replaced_at_s = one.made_at_s
     new = _new(now_s)
     try:
-        _written_aside(path, [new, *kept]).replace(path)
+        written_aside(path, _text_of([new, *kept])).replace(path)
     except OSError as error:
         raise KeyFileError(f"{path}: {error.strerror}") from None
     return new.kid
@@ -119,15 +102,9 @@ def _public_part(key: ECKey) -> ECKey:
     return ECKey.import_key(dict(key.as_dict(private=False)))
 
 
-def _written_aside(path: Path, held: list[_Held]) -> Path:
-    """The content in a file of its own beside the path, on disk, readable by its owner alone."""
+def _text_of(held: list[_Held]) -> str:
     keys = [{**h.key.as_dict(private=True), "kid": h.kid, "made_at_s": int(h.made_at_s)} for h in held]
-    aside = path.with_name(f".{path.name}.{secrets.token_hex(8)}")
-    with open(os.open(aside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w", encoding="utf-8") as file:
-        file.write(write_pretty({"about": _ABOUT, "keys": keys}))
-        file.flush()
-        os.fsync(file.fileno())
-    return aside
+    return write_pretty({"about": _ABOUT, "keys": keys})
 
 
 def _stamp(path: Path) -> tuple[int, ...]:
@@ -138,13 +115,7 @@ def _stamp(path: Path) -> tuple[int, ...]:
 
 
 def _read(path: Path) -> list[_Held]:
-    try:
-        with path.open("rb") as file:
-            if stat.S_IMODE(os.fstat(file.fileno()).st_mode) & 0o077:
-                raise KeyFileError(f"{path}: others than its owner can read or write this key file; chmod 600 it.")
-            text = file.read(1_000_000)
-    except OSError as error:
-        raise KeyFileError(f"{path}: {error.strerror}") from None
+    text = read_own(path)
     try:
         held = [
             _Held(

@@ -1,4 +1,4 @@
-"""`airway-relay audit head | key | verify`: the audit chains, checked here and anchored elsewhere."""
+"""`airway-relay audit`: the chains, checked here and anchored elsewhere; emergency accesses, reviewed."""
 
 from __future__ import annotations
 
@@ -12,9 +12,12 @@ from typing import Any
 from joserfc.jwk import ECKey
 
 from service.access.signed_head import NotUsable, key_of, public_part, read_signed, sign
-from service.commands.with_database import refused, with_existing_database
+from service.commands.files import complain
+from service.commands.with_database import refused, with_database, with_existing_database
+from service.errors import Refused
 from service.fhir.dates import instant
 from service.pipeline.audit_check import check, ends_of
+from service.pipeline.emergency_review import review, waiting
 from service.rules.words import count
 from service.settings import Settings
 from service.store.audit_chain import Head
@@ -25,7 +28,9 @@ _KEY = "AIRWAY_RELAY_AUDIT_KEY_FILE"
 
 def audit(options: argparse.Namespace) -> int:
     """Run one of the audit commands; 1 when something in the audit is wrong, 2 when the command cannot be run."""
-    work = {"head": _head, "key": _key, "verify": _verify}[options.what]
+    if options.what == "review":
+        return with_database(lambda database, settings: _tried(_review, options, database, settings))
+    work = {"head": _head, "key": _key, "verify": _verify, "emergencies": _emergencies}[options.what]
     return with_existing_database(lambda database, settings: _tried(work, options, database, settings))
 
 
@@ -34,6 +39,9 @@ def _tried(work: Any, options: argparse.Namespace, database: Database, settings:
         return work(options, database, settings)
     except NotUsable as error:
         return refused(f"{error}.")
+    except Refused as error:
+        complain("airway-relay audit", error)
+        return 1
     except OSError as error:
         return refused(f"{error.filename}: {error.strerror}.")
 
@@ -82,6 +90,22 @@ def _head(_options: argparse.Namespace, database: Database, settings: Settings) 
 def _key(_options: argparse.Namespace, _database: Database, settings: Settings) -> int:
     """Print the public key that signed heads are checked with."""
     print(public_part(_own_key(settings)))
+    return 0
+
+
+def _emergencies(options: argparse.Namespace, database: Database, _settings: Settings) -> int:
+    """Print one line per access: its id, when, by whom, about whom, why, and its review."""
+    for one in waiting(database, options.all):
+        about = f"{one.patient} case {one.case_number}" if one.case_number else one.patient
+        reviewed = f"reviewed {one.reviewed_at} by {one.reviewed_by}: {one.note}" if one.reviewed_at else "not reviewed"
+        who = f"{one.who} of {one.organisation}"
+        print(f"{one.id}  {one.opened_at} to {one.expires_at}  {who}  {about}  {one.reason}  {reviewed}")
+    return 0
+
+
+def _review(options: argparse.Namespace, database: Database, _settings: Settings) -> int:
+    review(database, options.id, options.by, options.note, datetime.now(UTC))
+    print(f"{options.id} is reviewed.")
     return 0
 
 

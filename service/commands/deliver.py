@@ -9,6 +9,7 @@ import threading
 
 from sqlalchemy.exc import SQLAlchemyError
 
+from service.access.sealing import Seal
 from service.outbound.senders import HttpSender
 from service.pipeline.delivery import Deliverer, wait_for
 from service.settings import Settings, SettingsError
@@ -32,7 +33,7 @@ def deliver() -> int:
     stop = threading.Event()
     for name in (signal.SIGTERM, signal.SIGINT):
         signal.signal(name, lambda *_: stop.set())
-    threads = Deliverer(database, HttpSender(settings.egress)).run(stop)
+    threads = Deliverer(database, HttpSender(settings.egress), Seal(settings.seal_key_file)).run(stop)
     stop.wait()
     wait_for(threads)
     database.close()

@@ -12,11 +12,8 @@ from service.access.grant import Office
 from service.commands.files import complain
 from service.errors import Refused
 from service.pipeline.access.people import People
-from service.pipeline.access.sign_in import SignIn
 from service.settings import Settings, SettingsError
 from service.wiring import build_pipeline
-
-_MOST_LINKS = 10
 
 
 def person(options: argparse.Namespace) -> int:
@@ -65,20 +62,6 @@ def _do(people: People, options: argparse.Namespace, settings: Settings) -> int:
     else:
         print(_address(settings.public_url, people.link(options.id)))
     return 0
-
-
-def print_links(sign_in: SignIn | None, public_url: str) -> None:
-    """One link for each person who may sign in, on standard output, which is no log; nothing where links are not taken."""
-    if sign_in is None or not sign_in.links:
-        return
-    active = [one for one in sign_in.people.listed() if not one.revoked]
-    if not active:
-        print("Nobody is registered for the pages yet: airway-relay person add", flush=True)
-    for one in active[:_MOST_LINKS]:
-        link = _address(public_url, sign_in.people.link(one.id))
-        print(f"Signs in {one.name}, once, within ten minutes: {link}", flush=True)
-    if len(active) > _MOST_LINKS:
-        print("For the others: airway-relay person link --id ID", flush=True)
 
 
 def _address(public_url: str, secret: str) -> str:

@@ -19,9 +19,8 @@ def serve() -> int:
     from sqlalchemy.exc import SQLAlchemyError
 
     from service.access.client_proof import ProofError
-    from service.access.signing import KeyFileError
+    from service.access.private_files import KeyFileError
     from service.app import build_app
-    from service.commands.person import print_links
     from service.fhir.validate import NotCompiled
     from service.web.log_lines import log_as_json
     from service.wiring import build_pipeline
@@ -60,6 +59,5 @@ def serve() -> int:
             file=sys.stderr,
         )
         return 2
-    print_links(app.state.sign_in, settings.public_url)
     uvicorn.Server(config).run()
     return 0

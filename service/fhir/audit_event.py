@@ -56,7 +56,8 @@ _DATA_ROLE = {"system": _ROLE, "code": "4", "display": "Domain Resource"}
 class Asker:
     """Who asks: client id, organisation (`Organization/id`), person, what else they are called, network addresses.
 
-    All empty when the service does something of itself. `emergency` is the reason given for emergency access.
+    All empty when the service does something of itself. `emergency` is the reason given for emergency access, `named` the
+    person whom a client named for it, whom nobody has verified.
     """
 
     client: str = ""
@@ -66,6 +67,7 @@ class Asker:
     address: str = ""
     server: str = ""
     emergency: str = ""
+    named: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,6 +131,9 @@ def _agents(asker: Asker, action: str) -> list[Resource]:
     if asker.person:
         role = _RECIPIENT if action in "RE" else _AUTHOR
         agents.append({**_agent(role, {"identifier": {"value": asker.person}}, ""), "requestor": True})
+    if asker.named:
+        role = _RECIPIENT if action in "RE" else _AUTHOR
+        agents.append(_agent(role, {"display": f"{asker.named} (as the client says; not verified)"}, ""))
     return agents
 
 

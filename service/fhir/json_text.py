@@ -5,6 +5,7 @@ FHIR decimals carry precision (12.50 is not 12.5): https://hl7.org/fhir/R4/datat
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from decimal import Decimal
 from typing import Any, Never
@@ -17,6 +18,11 @@ from service.errors import Category, Problem, Refused, refuse
 
 _AS_GIVEN = orjson.OPT_PASSTHROUGH_DATACLASS | orjson.OPT_PASSTHROUGH_DATETIME
 _DECODER = msgspec.json.Decoder(float_hook=Decimal)
+_TURNS = re.compile("[\u200e\u200f\u202a-\u202e\u2066-\u2069]")
+"""Characters that turn the direction of text without being seen, by which a name can be made to read as another one.
+
+https://www.unicode.org/reports/tr9/#Directional_Formatting_Characters
+"""
 MAX_DEPTH = 40
 MAX_DIGITS = 40
 
@@ -45,8 +51,9 @@ def parse(text: bytes) -> dict[str, Any]:
     if not isinstance(value, dict):
         raise refuse(Category.NOT_PARSEABLE, "The body is not a JSON object.")
     _check_depth(value)
-    if "\\u" in decoded:
-        _check_characters(value, "")
+    if "\\u" in decoded or _TURNS.search(decoded):
+        kind = value.get("resourceType")
+        _check_characters(value, kind if isinstance(kind, str) and kind.isascii() and kind.isalpha() else "")
     return value
 
 
@@ -127,7 +134,7 @@ def _too_long(text: str) -> Refused:
 
 
 def _check_characters(value: Any, path: str) -> None:
-    """Escapes may stand for what is no text at all: the null character and halves of surrogate pairs."""
+    """Text may hold what is none (the null character, halves of surrogate pairs), or what makes it read otherwise."""
     if isinstance(value, dict):
         for key, held in value.items():
             _check_characters(key, path)
@@ -137,6 +144,9 @@ def _check_characters(value: Any, path: str) -> None:
             _check_characters(held, f"{path}[{index}]")
     elif isinstance(value, str) and any(c == "\x00" or "\ud800" <= c <= "\udfff" for c in value):
         raise refuse(Category.NOT_PARSEABLE, "The text holds a character that is none (\\u0000 or half a pair).", path)
+    elif isinstance(value, str) and (found := _TURNS.search(value)):
+        sentence = f"The text holds U+{ord(found[0]):04X}, which turns the direction of text unseen; leave it out."
+        raise refuse(Category.INVALID, sentence, path)
 
 
 def _check_depth(value: Any) -> None:

@@ -27,6 +27,7 @@ _ISSUE_CODE = {
     Category.NOT_ALLOWED: "not-supported",
     Category.NOT_SUPPORTED: "not-supported",
     Category.BUSY: "transient",
+    Category.TOO_MANY: "throttled",
     Category.UNPROVED: "login",
     Category.INSECURE: "security",
     Category.MISDIRECTED: "security",

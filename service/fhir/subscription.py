@@ -20,8 +20,12 @@ from service.rules.decision import Party
 from service.rules.stage import StageName
 
 GUIDE = "http://hl7.org/fhir/uv/subscriptions-backport"
-TOPIC = f"{BASE}/SubscriptionTopic/whose-move"
+WHOSE_MOVE, EMERGENCY_ACCESS = "whose-move", "emergency-access"
+"""The topics, as notices name them: it is a party's move; a case was opened by emergency access."""
+TOPIC = f"{BASE}/SubscriptionTopic/{WHOSE_MOVE}"
+EMERGENCY_TOPIC = f"{BASE}/SubscriptionTopic/{EMERGENCY_ACCESS}"
 TOPIC_VERSION = "1.0.0"
+_TOPICS = {TOPIC: WHOSE_MOVE, EMERGENCY_TOPIC: EMERGENCY_ACCESS}
 ID_ONLY, EMPTY = "id-only", "empty"
 KEPT = "(kept by the service)"
 """Stands in place of a header's value when a Subscription is read back."""
@@ -34,7 +38,7 @@ FILTERS = {
     "stage": frozenset(stage.value for stage in StageName),
     "owner": None,
 }
-"""What a subscription may be narrowed by, and the values it takes; None for a reference."""
+"""What a subscription to whose move it is may be narrowed by, and the values it takes; None for a reference."""
 
 _HEADERS = frozenset(("authorization", "x-api-key", "x-auth-token"))
 _HEADER = re.compile(r"([A-Za-z-]{1,40}): ?([\x21-\x7e]([\x20-\x7e]{0,2046}[\x21-\x7e])?)")
@@ -50,8 +54,9 @@ _TIMEOUT_DEFAULT_S = 10
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """What a Subscription asks for; `headers` are as the client wrote them, or with `KEPT` for a value."""
+    """What a Subscription asks for; `topic` is as notices name it. `headers` are as the client wrote them, or with `KEPT` for a value."""
 
+    topic: str
     status: str
     filters: tuple[tuple[str, frozenset[str]], ...]
     endpoint: str
@@ -79,6 +84,7 @@ def wanted_of(resource: Resource) -> Wanted:
     """What a Subscription without problems asks for."""
     channel = resource["channel"]
     return Wanted(
+        _topic_of(resource),
         resource["status"],
         tuple(pair for text in _filter_texts(resource) for pair in _pairs(text)),
         channel["endpoint"],
@@ -89,6 +95,11 @@ def wanted_of(resource: Resource) -> Wanted:
         min(_extension(channel, "backport-max-count") or _MOST_EVENTS, _MOST_EVENTS),
         _end(resource.get("end")),
     )
+
+
+def canonical_of(topic: str) -> str:
+    """The canonical URL of a topic that notices name."""
+    return f"{BASE}/SubscriptionTopic/{topic}"
 
 
 def header_of(text: object) -> tuple[str, str] | None:
@@ -103,9 +114,14 @@ def _unsupported(resource: Resource) -> Iterator[Problem]:
             yield _not_supported(f"«{element}» is not taken in a Subscription.", f"Subscription.{element}")
     if resource["status"] not in _STATES:
         yield _not_supported("The status is one of requested, active, off.", "Subscription.status")
-    if resource["criteria"] not in (TOPIC, f"{TOPIC}|{TOPIC_VERSION}"):
-        yield _not_supported(f"The topic of this service is {TOPIC}.", "Subscription.criteria")
-    for index, text in enumerate(_filter_texts(resource)):
+    if not _topic_of(resource):
+        sentence = f"The topics of this service are {TOPIC} and {EMERGENCY_TOPIC}."
+        yield _not_supported(sentence, "Subscription.criteria")
+    texts = _filter_texts(resource)
+    if texts and _topic_of(resource) == EMERGENCY_ACCESS:
+        yield _not_supported("This topic has no filters.", "Subscription.criteria.extension[0]")
+        texts = []
+    for index, text in enumerate(texts):
         for sentence in _wrong_filter(text):
             yield _not_supported(sentence, f"Subscription.criteria.extension[{index}]")
     if _end(resource.get("end")) is None and "end" in resource:
@@ -141,6 +157,11 @@ def _unsupported_channel(channel: Resource) -> Iterator[Problem]:
     most = _extension(channel, "backport-max-count")
     if most is not None and not (_is_whole(most) and most > 0):
         yield _not_supported("backport-max-count is a whole number from 1.", f"{at}.extension")
+
+
+def _topic_of(resource: Resource) -> str:
+    """The topic that the criteria name, with its version or without; empty for any other text."""
+    return _TOPICS.get(resource["criteria"].removesuffix(f"|{TOPIC_VERSION}"), "")
 
 
 def _is_whole(value: object) -> bool:
@@ -198,7 +219,7 @@ def _wrong_filter(text: Any) -> Iterator[str]:
 
 
 def subscription_capability() -> Resource:
-    """What the CapabilityStatement says of Subscriptions, with the topic they may name.
+    """What the CapabilityStatement says of Subscriptions, with the topics they may name.
 
     https://hl7.org/fhir/uv/subscriptions-backport/STU1.1/conformance.html
     """
@@ -207,8 +228,9 @@ def subscription_capability() -> Resource:
         "extension": [
             {
                 "url": f"{GUIDE}/StructureDefinition/capabilitystatement-subscriptiontopic-canonical",
-                "valueCanonical": TOPIC,
+                "valueCanonical": topic,
             }
+            for topic in _TOPICS
         ],
         "type": "Subscription",
         "supportedProfile": [f"{GUIDE}/StructureDefinition/backport-subscription"],

@@ -18,6 +18,11 @@ _DEFAULT_PORT = {"https": 443, "http": 80}
 _NOT_PUBLIC = tuple(
     ip_network(text)
     for text in (
+        "168.63.129.16/32",  # a cloud's platform as its machines see it: public by number, but the host's own
+        "169.254.0.0/16",  # link-local, where platforms answer for a machine's metadata
+        "100.64.0.0/10",  # shared by carriers; some platforms answer here
+        "192.0.0.0/24",  # protocol assignments; some platforms answer here
+        "fc00::/7",  # unique local, where platforms answer by IPv6
         "192.88.99.0/24",  # relays of 6to4
         "::/96",  # IPv4-compatible
         "::ffff:0:0/96",  # IPv4-mapped

@@ -28,7 +28,10 @@ class Event:
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """A subscription as a notice tells of it; `content` is id-only or empty, `error` a sentence or empty."""
+    """A subscription as a notice tells of it; `content` is id-only or empty, `error` a sentence or empty.
+
+    `topic` is the canonical URL of its topic.
+    """
 
     base_url: str
     subscription_id: str
@@ -36,6 +39,7 @@ class Standing:
     content: str
     events_so_far: int
     error: str
+    topic: str = TOPIC
 
     @property
     def address(self) -> str:
@@ -69,7 +73,7 @@ def status_parameters(standing: Standing, kind: str, events: Sequence[Event] = (
     empty = standing.content == EMPTY
     told: list[Resource] = [
         {"name": "subscription", "valueReference": {"reference": standing.address}},
-        *([] if empty else [{"name": "topic", "valueCanonical": TOPIC}]),
+        *([] if empty else [{"name": "topic", "valueCanonical": standing.topic}]),
         {"name": "status", "valueCode": standing.status},
         {"name": "type", "valueCode": kind},
         {"name": "events-since-subscription-start", "valueString": str(standing.events_so_far)},

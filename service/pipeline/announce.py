@@ -9,7 +9,7 @@ from sqlalchemy import Connection
 
 from service.fhir.json_text import load
 from service.fhir.reading import reference_of
-from service.fhir.subscription import MOVERS
+from service.fhir.subscription import EMERGENCY_ACCESS, MOVERS
 from service.pipeline.derived import Derived
 from service.rules.case_view import CaseView
 from service.rules.decision import Party
@@ -18,6 +18,13 @@ from service.rules.stage import StageName, open_cancellation
 from service.store import notices, parties, resources
 from service.store.cases import Case
 from service.store.ids import new_id
+
+
+def tell_of_emergency(connection: Connection, case_number: str, focus: str, now: str) -> None:
+    """Put a notice in the outbox that a case was opened by emergency access; the focus is its audit entry."""
+    nothing = dict.fromkeys(("whose_move", "owner", "organization", "stage", "since"), "")
+    notice = notices.Notice(new_id(), case_number, now, **nothing, urgent=False, focus=focus, topic=EMERGENCY_ACCESS)
+    notices.add(connection, notice)
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,12 +16,15 @@ from datetime import UTC, datetime
 
 from sqlalchemy import Connection
 
+from service.access.private_files import KeyFileError
+from service.access.sealing import NotOpened, Seal
 from service.fhir.dates import instant
 from service.fhir.json_text import load, write
-from service.fhir.subscription import Wanted, header_of, wanted_of
+from service.fhir.subscription import Wanted, canonical_of, header_of, wanted_of
 from service.outbound.notices import EVENT, HANDSHAKE, HEARTBEAT, Event, Standing, notification
 from service.outbound.senders import Sender, Sent
 from service.pipeline.hand_out import hand_out
+from service.pipeline.sealed_headers import headers_of
 from service.store import notices, subscriptions
 from service.store.engine import Database
 from service.store.ids import new_id
@@ -61,11 +64,13 @@ class Deliverer:
         self,
         database: Database,
         sender: Sender,
+        seal: Seal,
         clock_s: Callable[[Connection], float] = subscriptions.clock_s,
         jitter: Callable[[], float] = random.random,
     ) -> None:
         self._database = database
         self._sender = sender
+        self._seal = seal
         self._clock_s = clock_s
         self._jitter = jitter
         self._handing_out = threading.Lock()
@@ -128,7 +133,11 @@ class Deliverer:
     def _send(self, claimed: _Claimed) -> Sent:
         held, wanted = claimed.held, claimed.wanted
         body = write(notification(standing(held, wanted), claimed.kind, claimed.events, instant(datetime.now(UTC))))
-        headers = [pair for text in load(held.headers) if (pair := header_of(text))]
+        try:
+            kept = headers_of(self._seal, held, wanted.endpoint)
+        except (NotOpened, KeyFileError):
+            return Sent("The kept values of the headers cannot be read any more; send them again.", for_good=True)
+        headers = [pair for text in kept if (pair := header_of(text))]
         return self._sender.send(wanted.endpoint, headers, body.encode(), held.timeout_s)
 
     def _record(self, tx: Connection, claimed: _Claimed, sent: Sent) -> None:
@@ -173,7 +182,8 @@ def with_status(held: Subscription, status: str, error: str, now_s: float) -> Su
 
 def standing(held: Subscription, wanted: Wanted) -> Standing:
     """A subscription as notices tell of it."""
-    return Standing(held.base_url, held.id, held.status, wanted.content, held.last_event, held.error)
+    topic = canonical_of(wanted.topic)
+    return Standing(held.base_url, held.id, held.status, wanted.content, held.last_event, held.error, topic)
 
 
 def events_of(rows: list[tuple[int, Notice]]) -> Iterator[Event]:

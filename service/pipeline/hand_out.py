@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from sqlalchemy import Connection
 
 from service.fhir.json_text import load
-from service.fhir.subscription import MOVERS, wanted_of
+from service.fhir.subscription import MOVERS, WHOSE_MOVE, wanted_of
 from service.rules.decision import Party
 from service.store import notices, parties, subscriptions
 from service.store.notices import Notice
@@ -40,10 +40,10 @@ def _number(connection: Connection, subscription: Subscription, found: Sequence[
     if subscription.status == OFF:
         return
     wanted = wanted_of(load(subscription.body))
-    told = found
+    told = [n for n in found if n.topic == wanted.topic]
     if subscription.organisation:
-        own = parties.cases_of(connection, subscription.organisation, {n.case_number for n in found})
-        told = [n for n in found if n.case_number in own]
+        own = parties.cases_of(connection, subscription.organisation, {n.case_number for n in told})
+        told = [n for n in told if n.case_number in own]
     taken = [notice for notice in told if wanted.takes(_values(notice))]
     if taken:
         first = subscription.last_event + 1
@@ -54,7 +54,9 @@ def _number(connection: Connection, subscription: Subscription, found: Sequence[
 
 
 def _values(notice: Notice) -> dict[str, frozenset[str]]:
-    """The values of a notice that filters look at."""
+    """The values of a notice that filters look at, which those of one topic alone have."""
+    if notice.topic != WHOSE_MOVE:
+        return {}
     return {
         "whose-move": frozenset((MOVERS[Party(notice.whose_move)],)),
         "stage": frozenset((notice.stage,)),

@@ -19,7 +19,7 @@ from service.fhir.json_text import load
 from service.pipeline.derived import stored
 from service.rules.stage import StageName
 from service.rules.words import count
-from service.store import cases, history, record, resources
+from service.store import cases, emergencies, history, record, resources
 from service.store.audit_chain import AUDIT_EVENT
 from service.store.engine import Database
 from service.store.ids import new_id
@@ -120,6 +120,8 @@ def _why_kept(tx: Connection, case_number: str) -> str:
     later = cases.replacing(tx, case_number)
     if later:
         return f"case {later[0]} takes its place and is still here"
+    if emergencies.is_unreviewed(tx, cases.patients_of(tx, [case_number]).get(case_number, ""), case_number):
+        return "an emergency access to it is still to be reviewed"
     return "notices about it are still to be sent" if record.has_unsent_notices(tx, case_number) else ""
 
 

@@ -11,6 +11,7 @@ from typing import Any, Self
 from sqlalchemy import Connection
 
 from service.access.grant import Grant
+from service.access.sealing import NotOpened, Seal
 from service.errors import Category, Problem, Refused, refuse
 from service.fhir.audit_event import Interaction, audit_event
 from service.fhir.build import Resource
@@ -23,6 +24,7 @@ from service.pipeline.access.asking import asker
 from service.pipeline.delivery import events_of, standing
 from service.pipeline.derived import stored
 from service.pipeline.hand_out import hand_out
+from service.pipeline.sealed_headers import headers_of, sealed_headers
 from service.store import notices, resources, subscriptions
 from service.store.engine import Database
 from service.store.ids import new_id
@@ -40,9 +42,14 @@ class Subscriptions:
     """The Subscriptions of a database, and the rules on where notices may go."""
 
     def __init__(
-        self, database: Database, egress: Egress, clock: Callable[[], datetime] = lambda: datetime.now(UTC)
+        self,
+        database: Database,
+        egress: Egress,
+        seal: Seal,
+        clock: Callable[[], datetime] = lambda: datetime.now(UTC),
     ) -> None:
         self._database = database
+        self._seal = seal
         self._egress = egress
         self._clock = clock
         self._organisation = ""
@@ -169,6 +176,13 @@ class Subscriptions:
         while self._database.write(lambda tx: notices.forget(tx, before, MOST_EVENTS)):
             pass
 
+    def _kept(self, held: Subscription, endpoint: str) -> list[str]:
+        """The headers with their values; none when they cannot be opened any more, so that they are asked for again."""
+        try:
+            return headers_of(self._seal, held, endpoint)
+        except NotOpened:
+            return []
+
     def _there(self, held: Subscription | None, subscription_id: str) -> Subscription:
         if held is None or held.deleted or held.organisation != self._organisation:
             raise _not_here(subscription_id)
@@ -201,12 +215,14 @@ class Subscriptions:
         if len(base_url) > _LONGEST_BASE:
             raise refuse(Category.INVALID, "The address by which the service was called is too long.")
         before = wanted_of(load(held.body)) if held.body else None
-        headers = _with_kept_values(wanted.headers, load(held.headers))
-        same_door = before is not None and before.endpoint == wanted.endpoint and headers == load(held.headers)
+        kept = self._kept(held, before.endpoint if before else "")
+        headers = _with_kept_values(wanted.headers, kept)
+        same_door = before is not None and before.endpoint == wanted.endpoint and headers == kept
         held.status = _next_status(held.status, wanted.status, same_door)
         if held.status != ERROR:
             held.error, held.failures, held.next_try_at_s = "", 0, 0
-        held.body, held.headers, held.base_url = write(_without_secrets(resource)), write(headers), base_url
+        held.body, held.base_url = write(_without_secrets(resource)), base_url
+        held.headers = sealed_headers(self._seal, headers, held.id, wanted.endpoint)
         held.timeout_s = wanted.timeout_s
         held.heartbeat_at_s = held.heartbeat_at_s if wanted.heartbeat_s else None
         if wanted.heartbeat_s and (before is None or before.heartbeat_s != wanted.heartbeat_s):

@@ -6,10 +6,11 @@ import hashlib
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Table, delete, insert, select, update
+from sqlalchemy import Connection, Table, delete, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 
 from service.store.client_tables import ClientRow, RevokedTokenRow, UsedAssertionRow
+from service.store.prepared import add_rows
 
 _CLIENTS: Table = ClientRow.__table__  # type: ignore[attr-defined]
 _USED: Table = UsedAssertionRow.__table__  # type: ignore[attr-defined]
@@ -42,7 +43,7 @@ class Withdrawn:
 
 def add(connection: Connection, client: Client) -> None:
     """Register a client."""
-    connection.execute(insert(_CLIENTS), [asdict(client)])
+    add_rows(connection, _CLIENTS, [asdict(client)])
 
 
 def find(connection: Connection, client_id: str) -> Client | None:

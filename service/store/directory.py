@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 
-from sqlalchemy import Connection, Table, delete, func, insert, select, update
+from sqlalchemy import Connection, Table, delete, func, select, update
 
 from service.store import query
 from service.store.directory_tables import BindingRow, OrganisationRow, SuspendedPartyRow, WaitingPartyRow
+from service.store.prepared import add_rows
 from service.store.query import IDENTITIES, PARTIES, SEEN
 
 _ORGANISATIONS: Table = OrganisationRow.__table__  # type: ignore[attr-defined]
@@ -60,10 +61,10 @@ class WaitingParty:
 
 def add(connection: Connection, one: Registered) -> None:
     """Register an organisation: everybody may read its resource from then on."""
-    connection.execute(insert(_ORGANISATIONS), [asdict(one)])
+    add_rows(connection, _ORGANISATIONS, [asdict(one)])
     kind, _, resource_id = one.reference.partition("/")
     everybody = {"type": kind, "id": resource_id, "organisation": query.EVERYBODY, "wrote": False}
-    connection.execute(insert(SEEN), [everybody])
+    add_rows(connection, SEEN, [everybody])
 
 
 def wrote(connection: Connection, reference: str, now: str) -> None:
@@ -111,11 +112,11 @@ def binding(connection: Connection, number: Number, sender: str) -> Binding | No
 
 def bind(connection: Connection, one: Binding) -> None:
     """Bind a number. One of an organisation finds its resource as well, for the senders that it is bound for."""
-    connection.execute(insert(_BINDINGS), [asdict(one)])
+    add_rows(connection, _BINDINGS, [asdict(one)])
     if one.kind == "Organization":
         scope = query.bound_scope(one.sender)
         row = {"type": one.kind, "system": one.system, "value": one.value, "scope": scope, "revision": 1}
-        connection.execute(insert(IDENTITIES), [{**row, "id": one.organisation.removeprefix("Organization/")}])
+        add_rows(connection, IDENTITIES, [{**row, "id": one.organisation.removeprefix("Organization/")}])
 
 
 def unbind(connection: Connection, one: Binding) -> None:
@@ -135,7 +136,7 @@ def wait(connection: Connection, rows: Sequence[WaitingParty]) -> None:
     known = {_key(row) for row in waiting_of(connection, rows[0].case_number)}
     new = {_key(row): row for row in rows if _key(row) not in known}
     if new:
-        connection.execute(insert(_WAITING), [asdict(row) for row in new.values()])
+        add_rows(connection, _WAITING, [asdict(row) for row in new.values()])
 
 
 def _key(row: WaitingParty) -> tuple[str, ...]:
@@ -188,4 +189,4 @@ def restore(connection: Connection, case_number: str, organisation: str, part: s
     )
     if connection.execute(known).first() is None:
         row = {"case_number": case_number, "organisation": organisation, "part": part}
-        connection.execute(insert(PARTIES), [row])
+        add_rows(connection, PARTIES, [row])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import copy
 import random
 import sqlite3
@@ -14,12 +15,14 @@ from typing import Any, TypeVar
 import psycopg
 from sqlalchemy import Connection, Engine, create_engine, event, text
 from sqlalchemy.engine import make_url
-from sqlalchemy.exc import DataError, DBAPIError, IntegrityError
+from sqlalchemy.exc import DataError, DBAPIError
 
 from service.errors import Category, Refused, refuse
 from service.store import existing
 from service.store.caller import Caller
+from service.store.database_file import make_private, take_from_others
 from service.store.migrations import migrate
+from service.store.prepared import Collision
 from service.store.query import CALLER
 
 T = TypeVar("T")
@@ -45,7 +48,8 @@ class Database:
 
     def __init__(self, url: str, partitions: int = 0) -> None:
         self._open(url, self._sqlite, self._postgresql)
-        migrate(self.engine, partitions)
+        if migrate(self.engine, partitions) and self.is_sqlite and self._file:
+            take_from_others(self._file)
 
     @classmethod
     def existing(cls, url: str) -> Database:
@@ -74,8 +78,8 @@ class Database:
         return seen
 
     def _sqlite(self) -> Engine:
-        if self.url.database and self.url.database != ":memory:":
-            Path(self.url.database).parent.mkdir(parents=True, exist_ok=True)
+        if self._file:
+            make_private(self._file)
         engine = create_engine(
             self.url,
             connect_args={"check_same_thread": False, "timeout": _WAIT_S},
@@ -94,6 +98,18 @@ class Database:
             connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")
 
         return engine
+
+    @property
+    def _file(self) -> Path | None:
+        """The file of a SQLite database that is kept in one."""
+        name = self.url.database
+        return Path(name) if name and name != ":memory:" and not name.startswith("file:") else None
+
+    def wipe_log(self) -> None:
+        """Have SQLite move what its log holds into the file and empty the log; a database server does so by itself."""
+        if self.is_sqlite:
+            with contextlib.closing(self.engine.raw_connection()) as connection:
+                connection.cursor().execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
     def _postgresql(self) -> Engine:
         url = self.url.set(drivername="postgresql+psycopg")
@@ -118,7 +134,8 @@ class Database:
         """Run `work` in one transaction, durable when this returns; nothing of it stays when it raises.
 
         Another writer's conflict (same new identifier, same next version, deadlock) is tried again from
-        the start, so `work` must read what it decides on itself. From the third try on, those that try again on
+        the start, so `work` must read what it decides on itself; any other error of the database is none of these and is
+        raised at once. From the third try on, those that try again on
         PostgreSQL go one by one, so that many writers of one resource do not keep each other from it. Refused as
         busy after several tries.
         Inside another `write` it is a part of that one.
@@ -129,6 +146,8 @@ class Database:
         for attempt in range(_TRIES):
             try:
                 return self._write_once(work, in_turn=attempt > 1)
+            except Collision:
+                pass
             except DataError:
                 raise _unfit() from None
             except DBAPIError as error:
@@ -215,7 +234,5 @@ def _gone(error: DBAPIError) -> bool:
 
 def _passing(error: DBAPIError) -> bool:
     """Whether a database error is a conflict with another writer that a new try can settle."""
-    if isinstance(error, IntegrityError):
-        return True
     state = getattr(error.orig, "sqlstate", None)
     return state in _RETRYABLE_STATES or "database is locked" in str(error.orig)

@@ -12,7 +12,10 @@ WAITING = text("handed_out = false")
 
 
 class NoticeRow(SQLModel, table=True):
-    """The outbox: one row for a party whose move it is, written in the transaction that decided so."""
+    """The outbox: one row for what parties are told, written in the transaction that decided so.
+
+    Of another topic than whose move it is, only case, time and focus are filled.
+    """
 
     __tablename__ = "notice"
     id: str = Field(primary_key=True, max_length=64)
@@ -26,6 +29,7 @@ class NoticeRow(SQLModel, table=True):
     urgent: bool
     focus: str = Field(max_length=120)
     handed_out: bool
+    topic: str = Field(default="whose-move", sa_column=Column(String(32), nullable=False, server_default="whose-move"))
     __table_args__ = (
         Index("ix_notice_waiting", "made_at", "id", sqlite_where=WAITING, postgresql_where=WAITING),
         Index("ix_notice_case", "case_number", "made_at"),

@@ -21,7 +21,8 @@ _N, _E, _S = _NOTICES.c, _EVENTS.c, _SUBSCRIPTIONS.c
 class Notice:
     """It is a party's move: which case, at what stage since which day, and the resource to look at.
 
-    `owner` is the party as the case names it, `organization` the one it belongs to; either is empty if unknown.
+    `owner` is the party as the case names it, `organization` the one it belongs to; either is empty if unknown. Of
+    another topic, only case, time and focus are told.
     """
 
     id: str
@@ -34,6 +35,7 @@ class Notice:
     since: str
     urgent: bool
     focus: str
+    topic: str = "whose-move"
 
 
 _COLUMNS = [_N[name] for name in Notice.__dataclass_fields__]

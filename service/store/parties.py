@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from sqlalchemy import Connection, exists, insert, select, update
+from sqlalchemy import Connection, exists, select, update
 
 from service.store import query
+from service.store.prepared import add_rows
 from service.store.query import CASES, PARTIES, SEEN
 
 PLACER, FULFILLER, LAB = "placer", "fulfiller", "lab"
@@ -44,7 +45,7 @@ def add(connection: Connection, case_number: str, parties: Iterable[tuple[str, s
     new = set(parties) - of_case(connection, case_number)
     if new:
         rows = [{"case_number": case_number, "organisation": o, "part": part} for o, part in sorted(new)]
-        connection.execute(insert(PARTIES), rows)
+        add_rows(connection, PARTIES, rows)
     return new
 
 
@@ -70,7 +71,7 @@ def tell(
     known = {(r.type, r.id): r.wrote for r in connection.execute(select(_R.type, _R.id, _R.wrote).where(*of_both))}
     new = [{"type": t, "id": i, "organisation": organisation, "wrote": wrote} for t, i in wanted if (t, i) not in known]
     if new:
-        connection.execute(insert(SEEN), new)
+        add_rows(connection, SEEN, new)
     if wrote and not all(known.values()):
         connection.execute(update(SEEN).where(*of_both).values(wrote=True))
     return [key for key in wanted if key not in known], [k for k in wanted if wrote and not known.get(k)]

@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass
 from sqlalchemy import Connection, Table, delete, insert, select, update
 
 from service.store.people_tables import PersonRow, SessionRow, SignInLinkRow
+from service.store.prepared import add_rows
 
 _PEOPLE: Table = PersonRow.__table__  # type: ignore[attr-defined]
 _SESSIONS: Table = SessionRow.__table__  # type: ignore[attr-defined]
@@ -40,7 +41,7 @@ class HeldSession:
 
 def add(connection: Connection, person: Person) -> None:
     """Register a person."""
-    connection.execute(insert(_PEOPLE), [asdict(person)])
+    add_rows(connection, _PEOPLE, [asdict(person)])
 
 
 def find(connection: Connection, person_id: str) -> Person | None:

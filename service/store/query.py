@@ -13,7 +13,7 @@ from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, FromClause, Select, Table, and_, exists, false, or_, select
 
-from service.store.caller import ALL_SEEING, Caller, Kinds
+from service.store.caller import ALL_SEEING, Caller, Kinds, Reach
 from service.store.tables import (
     CaseParty,
     CaseRow,
@@ -151,7 +151,8 @@ def _visible(caller: Caller, table: FromClause) -> list[ColumnElement[bool]]:
     conditions: list[ColumnElement[bool]] = []
     of_resources = "type" in table.c and table is not FACTS
     if caller.organisation is not None:
-        conditions.append(_of_a_party(table, caller.organisation, of_resources))
+        own = _of_a_party(table, caller.organisation, of_resources)
+        conditions.append(or_(own, _of_one_patient(table, caller.reach, of_resources)) if caller.reach else own)
     if caller.kinds is not None and of_resources:
         conditions.append(_of_kinds(table, caller.kinds))
     return conditions
@@ -167,6 +168,19 @@ def _of_a_party(table: FromClause, organisation: str, of_resources: bool) -> Col
     told = exists().where(SEEN.c.type == table.c.type, SEEN.c.id == table.c.id, among_told)
     of_no_case = or_(table.c.case_number == "", table.c.type == "AuditEvent")
     return or_(of_own_case, and_(of_no_case, told), and_(table.c.case_number == "", table.c.type == RULES))
+
+
+def _of_one_patient(table: FromClause, reach: Reach, of_resources: bool) -> ColumnElement[bool]:
+    """Whether a row is of the patient whom emergency access names: of the named case, or of any of theirs."""
+    if reach.case_number:
+        of_case = table.c.case_number == reach.case_number
+    else:
+        cases = CASES.alias()
+        of_case = table.c.case_number.in_(select(cases.c.case_number).where(cases.c.patient == reach.patient))
+    if not of_resources:
+        return of_case
+    kind, _, patient_id = reach.patient.partition("/")
+    return or_(of_case, and_(table.c.case_number == "", table.c.type == kind, table.c.id == patient_id))
 
 
 def _of_kinds(table: FromClause, kinds: Kinds) -> ColumnElement[bool]:

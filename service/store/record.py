@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from sqlalchemy import ColumnElement, Connection, Table, delete, or_
 
-from service.store import check_in_links, directory, query
+from service.store import check_in_links, directory, emergencies, query
 from service.store.audit_chain import AUDIT_EVENT
 from service.store.notice_tables import NoticeRow, SubscriptionEventRow, SubscriptionRow
 from service.store.query import CASES, FACTS, IDENTITIES, MESSAGES, PARTIES, SEEN, VALUES, VERSIONS
@@ -92,6 +92,7 @@ def forget_case(connection: Connection, case_number: str) -> Removed:
     connection.execute(delete(MESSAGES).where(_M.case_number == case_number))
     check_in_links.forget(connection, case_number)
     directory.forget_case(connection, case_number)
+    emergencies.forget_case(connection, case_number)
     for table in (FACTS, _NOTICES, PARTIES, CASES):
         connection.execute(delete(table).where(table.c.case_number == case_number))
     return removed
@@ -126,6 +127,7 @@ def forget_patient(connection: Connection, patient: str, messages: Sequence[str]
     removed = Removed()
     _note_versions(connection, removed, _V.type == kind, _V.id == patient_id)
     _forget_names(connection, [(kind, patient_id)])
+    emergencies.forget_patient(connection, patient)
     connection.execute(delete(VALUES).where(_S.type == kind, _S.id == patient_id))
     connection.execute(delete(VERSIONS).where(_V.type == kind, _V.id == patient_id))
     for start in range(0, len(messages), _BATCH):

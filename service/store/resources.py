@@ -230,7 +230,7 @@ def unscoped(connection: Connection, key: tuple[str, str, str]) -> list[tuple[st
 
 
 def add_identities(connection: Connection, rows: Sequence[tuple[str, str, str, str, int]]) -> None:
-    """Add (type, system, value, id, revision) rows; a value taken meanwhile raises IntegrityError."""
+    """Add (type, system, value, id, revision) rows; a value taken meanwhile raises Collision."""
     if rows:
         names = ("type", "system", "value", "id", "revision", "scope")
         scoped = [(*row, query.scope_of(connection)) for row in rows]

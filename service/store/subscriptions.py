@@ -18,7 +18,7 @@ REQUESTED, ACTIVE, ERROR, OFF = "requested", "active", "error", "off"
 
 @dataclass(slots=True)
 class Subscription:
-    """A subscription row; `body` is the resource as JSON text without its secrets, which stand in `headers`."""
+    """A subscription row; `body` is the resource as JSON text without its secrets, which stand sealed in `headers`."""
 
     id: str
     version: int
@@ -76,6 +76,26 @@ def lock_all(connection: Connection) -> list[Subscription]:
     """Every subscription that is not deleted, locked until the transaction ends."""
     query = select(*_COLUMNS).where(_S.deleted.is_(False)).order_by(_S.id).with_for_update()
     return [Subscription(*r) for r in connection.execute(query)]
+
+
+def has_open_headers(connection: Connection) -> bool:
+    """Whether a subscription keeps its headers as an earlier release did, not sealed."""
+    return connection.execute(select(_S.id).where(_open_headers()).limit(1)).first() is not None
+
+
+def lock_with_open_headers(connection: Connection) -> list[Subscription]:
+    """The subscriptions whose headers are not sealed, locked until the transaction ends.
+
+    SQLite is asked to overwrite what is replaced, which it does not do by itself.
+    """
+    if connection.dialect.name == "sqlite":
+        connection.exec_driver_sql("PRAGMA secure_delete=ON")
+    query = select(*_COLUMNS).where(_open_headers()).order_by(_S.id).with_for_update()
+    return [Subscription(*r) for r in connection.execute(query)]
+
+
+def _open_headers() -> ColumnElement[bool]:
+    return and_(_S.headers.like("[%"), _S.headers != "[]")
 
 
 def listed(connection: Connection, organisation: str, limit: int) -> list[Subscription]:

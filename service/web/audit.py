@@ -6,6 +6,7 @@ https://profiles.ihe.net/ITI/BALP/
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import datetime
 
 from fastapi import Request
@@ -36,7 +37,8 @@ def asker_of(scope: Scope) -> Asker:
         person=grant.person,
         address=client[0] if client else "",
         server=server[0] if server else "",
-        emergency=grant.emergency,
+        emergency=grant.emergency.reason if grant.emergency else "",
+        named=grant.emergency.named if grant.emergency else "",
     )
 
 
@@ -72,16 +74,28 @@ def note_sign_in(request: Request, grant: Grant, code: str, words: str, failed: 
     note(Seen(code, words, outcome=MINOR_FAILURE if failed else SUCCESS))
 
 
+def note_token(request: Request, client: str, organisation: str, scope: str) -> None:
+    """Note that a client was given a token of some scopes; the token itself is told nowhere."""
+    request.state.grant = Grant(client, frozenset(), organisation, ())
+    note(Seen("login", f"token issued for {scope}"))
+
+
+def note_token_refused(request: Request, error: str) -> None:
+    """Note that whoever asked at an address of tokens was refused, by the error code of RFC 6749."""
+    note(Seen("login", f"refused: {error}", query=asked_of(request), outcome=MINOR_FAILURE))
+
+
 class AuditedRequests:
     """ASGI layer: what a request noted as read goes to the audit when it succeeds, and so does a refusal.
 
-    The answer waits until the audit has room, and becomes 503 when it has none for long. Of an address that keeps
-    asking without being recognised not every refusal has an entry, so that nobody can fill the audit from outside.
+    So does asking for what is not there for who asks, which may be another office's. The answer waits until the audit
+    has room, and becomes 503 when it has none for long. Of an address that keeps asking without being recognised, and of
+    a client that keeps asking for what is not there, not every refusal has an entry, so that nobody can fill the audit.
     """
 
     def __init__(self, app: ASGIApp, put: Put, now: Callable[[], datetime]) -> None:
         self._app, self._put, self._now = app, put, now
-        self._unrecognised = Thinned()
+        self._thinned = Thinned()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Handle one request."""
@@ -104,13 +118,13 @@ class AuditedRequests:
             await self._app(scope, receive, audited)
 
     def _told(self, scope: Scope, status: int, seen: Sequence[Seen]) -> list[Told]:
-        failed = [one for one in seen if one.outcome != SUCCESS]
         asker, now = asker_of(scope), self._now()
-        if status in _REFUSALS and not failed:
-            left_out = self._unrecognised.left_out_before(asker.address, now.timestamp()) if status == 401 else 0
-            seen = [] if left_out is None else [_refusal(scope, status, left_out)]
-        elif status >= 400:
-            seen = failed
+        if status >= 400:
+            failed = [one for one in seen if one.outcome != SUCCESS]
+            if not failed and (status in _REFUSALS or (status == 404 and asker.client and "route" in scope)):
+                failed = [_refusal(scope, status)]
+            left_out = self._thinned.left_out_before(who, now.timestamp()) if (who := _thinned_by(scope, status)) else 0
+            seen = [] if left_out is None else [_counting(one, left_out) for one in failed]
         number: str = scope.get("state", {}).get("request_id", "")
         return [Told(one, asker, number, now) for one in seen]
 
@@ -118,14 +132,31 @@ class AuditedRequests:
         return self._put(told, 0) or await run_in_threadpool(self._put, told, _LONGEST_WAIT_S)
 
 
-def _refusal(scope: Scope, status: int, left_out: int) -> Seen:
-    """What was refused, by the address asked for; nothing of what is there. And how many before it have no entry."""
-    name = getattr(scope.get("route"), "name", "")
-    code = name if name in _CODES else "operation"
+def _thinned_by(scope: Scope, status: int) -> str:
+    """By what entries of refusals are counted and thinned: where who is unknown asks from, or who asks; else empty."""
+    asker = asker_of(scope)
+    if status == 404:
+        return f"{asker.client} {asker.person} {asker.organisation}"[-64:]
+    return asker.address if status == 401 or scope["path"] in _TOKEN_ADDRESSES else ""
+
+
+def _counting(one: Seen, left_out: int) -> Seen:
+    """What was refused, and how many before it have no entry."""
     more = f", as were {left_out} before it from there that have no entry" if left_out else ""
-    return Seen(code, f"refused with {status}{more}", query=asked_of(Request(scope)), outcome=_REFUSALS[status])
+    return replace(one, description=f"{one.description}{more}")
 
 
+def _refusal(scope: Scope, status: int) -> Seen:
+    """What was refused, by the address asked for; nothing of what is there."""
+    route = scope.get("route")
+    name = getattr(route, "name", "")
+    code = name if name in _CODES else "operation"
+    place = f" at {getattr(route, 'path', '')}" if route else ""
+    outcome = _REFUSALS.get(status, MINOR_FAILURE)
+    return Seen(code, f"refused with {status}{place}", query=asked_of(Request(scope)), outcome=outcome)
+
+
+_TOKEN_ADDRESSES = ("/token", "/introspect", "/revoke")
 _CODES = {
     *("read", "vread", "update", "delete", "history-instance", "history-type"),
     *("create", "search-type", "transaction"),

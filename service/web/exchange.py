@@ -28,6 +28,7 @@ _SAFE_HEADERS = (
     (b"x-frame-options", b"DENY"),
     (b"referrer-policy", b"no-referrer"),
     (b"cache-control", b"no-store"),
+    (b"permissions-policy", b"camera=(), display-capture=(), geolocation=(), microphone=(), payment=(), usb=()"),
     (b"content-security-policy", b"default-src 'none'; style-src 'self'; form-action 'none'; frame-ancestors 'none'"),
 )
 _METHODS = frozenset({"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS"})
@@ -77,15 +78,18 @@ def needed(grant: Grant, letter: str, kind: str) -> None:
         raise refuse(Category.FORBIDDEN, sentence)
 
 
-def seen(pipeline: Pipeline, grant: Grant, letter: str, kind: str) -> Pipeline:
-    """The pipeline as a grant sees it in an interaction (`r` or `s`) on a type. 403 when no scope grants that."""
+def seen(pipeline: Pipeline, grant: Grant, letter: str, kind: str, one_record: bool | None = None) -> Pipeline:
+    """The pipeline as a grant sees it in an interaction (`r` or `s`) on a type. 403 when no scope grants that.
+
+    `one_record`: whether one patient's record is asked for, which emergency access opens; a read does, a search not.
+    """
     needed(grant, letter, kind)
-    return pipeline.seen_by(caller_for(grant, letter))
+    return pipeline.seen_by(caller_for(grant, letter, one_record))
 
 
-def seen_by_sender(request: Request, letter: str, kind: str) -> Pipeline:
+def seen_by_sender(request: Request, letter: str, kind: str, one_record: bool | None = None) -> Pipeline:
     """The pipeline as the sender of a request sees it."""
-    return seen(pipeline_of(request), grant_of(request), letter, kind)
+    return seen(pipeline_of(request), grant_of(request), letter, kind, one_record)
 
 
 def day_asked(request: Request, name: str, today: date) -> date:

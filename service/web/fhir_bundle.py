@@ -15,11 +15,13 @@ from fastapi import Request, Response
 from starlette.concurrency import run_in_threadpool
 
 from service.errors import Category, Problem, Refused, refuse
+from service.fhir.audit_event import MINOR_FAILURE
 from service.fhir.build import Resource
 from service.fhir.json_text import parse, write
 from service.inbound.bundle_links import Addresses
 from service.inbound.fhir_bundle import READS, conditions_of, entries_of, map_bundle, request_of
 from service.inbound.plain import Asked
+from service.pipeline.access.asking import Seen, note
 from service.web.exchange import body_of
 from service.web.fhir_create import create_reply
 from service.web.fhir_delete import delete_reply
@@ -93,12 +95,21 @@ def _on_its_own(client: Client, entry: Any, place: int) -> Resource:
         reads = request["method"] in READS
         return entry_of(_performed(client, entry, request, place), client.prefer, reads)
     except Refused as error:
+        _note_refused(client, entry, error)
         return entry_of(refused(error), client.prefer)
     except Exception as error:
         told = {"request_id": client.request_id, "entry": place, "error": type(error).__name__}
         _log.error("entry of a batch failed", extra={"told": told})
         sentence = f"The service failed on this entry; the request is {client.request_id}. Nothing of it was stored."
         return entry_of(refused(refuse(Category.INTERNAL, sentence)), client.prefer)
+
+
+def _note_refused(client: Client, entry: Any, error: Refused) -> None:
+    """What somebody may not do, or is not there for them, is told to the audit as it is when asked for alone."""
+    if client.sender.is_limited and error.problems[0].category in (Category.NOT_FOUND, Category.FORBIDDEN):
+        request = entry["request"]
+        asked = f"{request['method']} {request['url']}"
+        note(Seen("operation", "refused in a batch", query=asked, outcome=MINOR_FAILURE))
 
 
 def _performed(client: Client, entry: Any, request: dict[str, str], place: int) -> Reply:

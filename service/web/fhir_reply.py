@@ -49,9 +49,9 @@ class Client:
     """`representation`, `minimal`, `OperationOutcome`, or empty when the client does not say."""
     sender: Sender
 
-    def seen(self, letter: str, kind: str) -> Pipeline:
+    def seen(self, letter: str, kind: str, one_record: bool | None = None) -> Pipeline:
         """The pipeline as the client sees it in an interaction (`r` or `s`) on a type. 403 when no scope grants that."""
-        return seen(self.pipeline, self.sender.grant, letter, kind)
+        return seen(self.pipeline, self.sender.grant, letter, kind, one_record)
 
     def received(self, text: bytes, interaction: str, place: int | None = None) -> Received:
         """A message of this client; `place` tells the entries of a batch apart."""

@@ -11,7 +11,7 @@ from service.errors import Category, Problem, refuse
 from service.fhir.elements import part_of
 from service.fhir.json_text import load, write
 from service.fhir.outcome import operation_outcome
-from service.fhir.search_conditions import Pairs, Search
+from service.fhir.search_conditions import Ids, Key, Pairs, Search, Where
 from service.fhir.search_query import search_of
 from service.fhir.validate import TYPES
 from service.pipeline.access.asking import note_versions
@@ -58,9 +58,22 @@ def search_reply(client: Client, kind: str, pairs: Pairs, strict: bool) -> Reply
     """A page of what a search finds; `strict` refuses parameters that are not known."""
     known_type(kind)
     asked = search_of(kind, pairs, client.base, client.pipeline.now(), strict)
-    page = client.seen("s", kind).search(asked)
+    emergency = client.sender.grant.emergency
+    one_record = emergency is not None and _is_about(asked, emergency.patient)
+    page = client.seen("s", kind, one_record).search(asked)
     note_versions("search-type", [*page.matches, *page.included], f"{kind}?{urlencode(pairs)}")
     return Reply(200, _searchset(client.base, asked, page))
+
+
+def _is_about(asked: Search, patient: str) -> bool:
+    """Whether a search names one patient (`Patient/id`) as a criterion that every match must meet."""
+    kind, _, patient_id = patient.partition("/")
+    for one in asked.conditions:
+        if isinstance(one, Ids) and asked.type == kind and one.ids == (patient_id,):
+            return True
+        if isinstance(one, Where) and one.param in ("patient", "subject") and one.tests == (Key(patient_id, kind),):
+            return not one.negated
+    return False
 
 
 def _searchset(base: str, asked: Search, page: Page) -> str:
@@ -104,7 +117,7 @@ def type_history_reply(client: Client, kind: str, pairs: Pairs) -> Reply:
     """A page of the versions of all resources of a type."""
     known_type(kind)
     asked = Asked(pairs, ("_since", "_count"))
-    page = client.seen("r", kind).type_history(kind, asked.since, asked.token, asked.count)
+    page = client.seen("r", kind, one_record=False).type_history(kind, asked.since, asked.token, asked.count)
     note_versions("history-type", page.matches, f"{kind}/_history?{urlencode(pairs)}")
     return _history(client.base, kind, asked, page)
 

@@ -34,6 +34,7 @@ STATUS = {
     Category.NOT_ALLOWED: 405,
     Category.NOT_SUPPORTED: 422,
     Category.BUSY: 503,
+    Category.TOO_MANY: 429,
     Category.UNPROVED: 401,
     Category.INSECURE: 403,
     Category.MISDIRECTED: 421,

@@ -17,6 +17,7 @@ from service.fhir.smart import smart_configuration_of
 from service.pipeline.access.authenticate import Rejected
 from service.pipeline.access.parts import AccessParts
 from service.pipeline.access.tokens import Tokens
+from service.web.audit import note_token, note_token_refused
 from service.web.exchange import answer
 from service.web.media import parts_of
 
@@ -37,7 +38,13 @@ def access_of(request: Request) -> AccessParts | None:
 @router.post("/token", response_class=Response, openapi_extra=_FORM_OPENAPI)
 async def token(request: Request) -> Response:
     """An access token of at most five minutes for a client that proves itself by a signed assertion."""
-    return await _answered(request, lambda tokens, form, address: tokens.issue(form, address))
+
+    def issued(tokens: Tokens, form: dict[str, str], address: str) -> dict[str, Any]:
+        made = tokens.issue(form, address)
+        note_token(request, made.client.id, made.client.organisation, made.scope)
+        return made.told
+
+    return await _answered(request, issued)
 
 
 @router.post("/introspect", response_class=Response, openapi_extra=_FORM_OPENAPI)
@@ -74,6 +81,7 @@ async def _answered(request: Request, work: Callable[[Tokens, dict[str, str], st
         form = await _form_of(request)
         found = await run_in_threadpool(work, access.tokens, form, address)
     except Rejected as rejected:
+        note_token_refused(request, rejected.error)
         headers = dict(_NO_STORE)
         if rejected.status == 401:
             headers["WWW-Authenticate"] = f'Bearer realm="airway-relay", error="{rejected.error}"'

@@ -187,14 +187,6 @@ def test_a_scope_of_a_category_limits_what_is_written(told: World) -> None:
         assert answer.status_code == status, answer.text
 
 
-def test_emergency_access_reads_every_case_and_writes_nothing(told: World) -> None:
-    told.add("urgent", Office.PHYSICIAN, organisation=_own(told, told.here.physician), emergency="Airway emergency")
-    assert told.ask("urgent", "GET", f"/cases/{told.there.case}").status_code == 200
-    answer = told.ask("urgent", "POST", "/intake/referrals", replace(told.here, number="93").referral())
-    assert answer.status_code == 403
-    assert "Emergency access reads" in answer.text
-
-
 def test_a_laboratory_named_in_the_order_reports_the_test(told: World) -> None:
     """The physician's order makes its performer a party, which then sees the case and reports."""
     trio, own = told.here, _own(told, told.there.lab)

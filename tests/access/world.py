@@ -27,6 +27,8 @@ from tests.web.messages import example
 
 HEADER = "x-test-client"
 WHOLE = ("system/*.cruds",)
+WARD = "ward"
+"""The client that may open emergency access."""
 
 
 @dataclass
@@ -89,11 +91,11 @@ class World:
         media = {"Content-Type": "application/json"} if body is not None else {}
         return self.client.request(method, path, content=content, headers={**media, HEADER: name, **headers})
 
-    def add(self, name: str, office: Office | None, *scopes: str, organisation: str = "", emergency: str = "") -> None:
+    def add(self, name: str, office: Office | None, *scopes: str, organisation: str = "") -> None:
         """Register a client; its organisation is its own unless another's is named."""
         organisation = organisation or self.organisation(name)
         offices = frozenset([office] if office else Office)
-        self.grants.held[name] = Grant(name, offices, organisation, scopes_of(scopes or WHOLE), emergency=emergency)
+        self.grants.held[name] = Grant(name, offices, organisation, scopes_of(scopes or WHOLE))
 
     def organisation(self, number: str) -> str:
         """`Organization/id` of a number, registered when it is bound to none."""
@@ -142,7 +144,13 @@ class World:
 def world(database_url: str, clock: Clock, partitions: int = 0) -> Iterator[World]:
     """Two cases told from beginning to end."""
     egress = Egress("127.0.0.1", on_loopback=True)
-    settings = Settings(database_url=database_url, partitions=partitions, egress=egress, delivers=False)
+    settings = Settings(
+        database_url=database_url,
+        partitions=partitions,
+        egress=egress,
+        delivers=False,
+        emergency_clients=frozenset({WARD}),
+    )
     pipeline = build_pipeline(settings, clock=clock)
     grants = Grants(build_app(settings, pipeline))
     with TestClient(grants, raise_server_exceptions=False) as client:

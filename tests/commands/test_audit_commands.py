@@ -11,8 +11,10 @@ import pytest
 from joserfc.jwk import ECKey
 from sqlalchemy import create_engine, text
 
+from service.access.grant import Grant, Office
 from service.fhir.json_text import load
 from service.pipeline import Pipeline
+from service.pipeline.access.emergencies import Emergencies, Policy, Wanted
 from tests.commands.test_commands import ROOT
 from tests.store.test_record import closed_case, patient_of
 
@@ -100,3 +102,25 @@ def test_expired_cases_are_listed_first_and_removed_when_told(folder: Path, sqli
     assert (again.returncode, again.stdout) == (0, f"{number}: removed\n")
     assert run(folder, "record", "expire", "--before", "2015-01-01").stdout == ""
     assert run(folder, "audit", "verify").returncode == 0
+
+
+def test_emergency_accesses_are_listed_until_they_are_reviewed(folder: Path, sqlite_pipeline: Pipeline) -> None:
+    case = sqlite_pipeline.worklist(None, None, 1)[0].case_number
+    grant = Grant("ward", frozenset({Office.PHYSICIAN}), "Organization/ward", ())
+    emergencies = Emergencies(sqlite_pipeline, Policy(frozenset({"ward"})))
+    wanted = Wanted("", case, "Found unconscious, no letter", "Dr Invented")
+    number = emergencies.open(grant, wanted, "r-1").access.id
+    listed = run(folder, "audit", "emergencies")
+    assert (listed.returncode, listed.stderr) == (0, "")
+    [line] = listed.stdout.splitlines()
+    assert line.startswith(number) and line.endswith("not reviewed")
+    assert "Dr Invented (as the client ward says; not verified)" in line and f"case {case}" in line
+    assert run(folder, "audit", "review", number, "--by", "A. Reviewer", "--note", " ").returncode == 1
+    assert run(folder, "audit", "review", "none", "--by", "A. Reviewer", "--note", "Needed").returncode == 1
+    done = run(folder, "audit", "review", number, "--by", "A. Reviewer", "--note", "Needed")
+    assert (done.returncode, done.stdout) == (0, f"{number} is reviewed.\n")
+    assert run(folder, "audit", "emergencies").stdout == ""
+    assert run(folder, "audit", "emergencies", "--all").stdout.rstrip().endswith("by A. Reviewer: Needed")
+    again = run(folder, "audit", "review", number, "--by", "B. Reviewer", "--note", "Needed")
+    assert again.returncode == 1 and "was reviewed on" in again.stderr
+    assert run(folder, "audit", "verify").stdout.endswith(": nothing is wrong.\n")

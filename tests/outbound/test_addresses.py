@@ -84,3 +84,12 @@ def test_a_name_must_lead_to_public_addresses_only() -> None:
 def test_a_list_that_cannot_be_read_is_refused(listed: str) -> None:
     with pytest.raises(ValueError, match="neither a host nor a URL"):
         Egress(f"hooks.office.example {listed}")
+
+
+@pytest.mark.parametrize(
+    "address", ["168.63.129.16", "169.254.169.254", "169.254.170.2", "100.100.100.200", "192.0.0.192", "fd00:ec2::254"]
+)
+def test_where_platforms_answer_their_machines_is_not_public(address: str) -> None:
+    """Where clouds keep what a machine may know of itself (their documentation, from memory)."""
+    assert not is_public(address)
+    assert not is_public(f"::ffff:{address}")

@@ -20,6 +20,7 @@ from service.outbound.senders import HttpSender
 from service.pipeline import Pipeline
 from service.pipeline.access.registry import Registry
 from service.pipeline.subscriptions import Subscriptions
+from tests.conftest import SEAL
 from tests.outbound.asked import subscription
 from tests.outbound.hostile import LED_ASTRAY, LISTED, URLS
 from tests.outbound.receiver import receiving
@@ -103,7 +104,7 @@ def test_no_redirect_is_followed(call: Call, status: int) -> None:
 def test_no_url_of_the_corpus_is_taken_for_a_subscription_or_for_keys(sqlite_pipeline: Pipeline) -> None:
     """They are refused when they are given, and again when they are called (above)."""
     egress = Egress(LISTED)
-    subscriptions = Subscriptions(sqlite_pipeline.database, egress)
+    subscriptions = Subscriptions(sqlite_pipeline.database, egress, SEAL)
     registry = Registry(sqlite_pipeline, HttpFetcher(egress).why_not)
     for url in URLS:
         with pytest.raises(Refused):

@@ -138,6 +138,10 @@ def _audit(found: Emitted) -> None:
     told = {
         "of a client": (Interaction("create", "r-1", "fhir create", ("Patient/a/_history/1",), ("Patient/a",)), lab),
         "in an emergency": (Interaction("search-type", "r-2", "read by search-type", query=asked), person),
+        "of a named person": (
+            Interaction("read", "r-8", "read", ("Patient/a/_history/1",), ("Patient/a",)),
+            replace(lab, named="Dr Invented", emergency="Found unconscious, no letter at hand"),
+        ),
         "deleted by a person": (Interaction("delete", "r-3", "fhir delete", ("Communication/a/_history/2",)), person),
         "signed in": (Interaction("login", "r-5", "signed in"), replace(lab, person="sub-1")),
         "not signed in": (

@@ -8,9 +8,10 @@ from contextlib import contextmanager
 from typing import Any
 
 from sqlalchemy import event
-from sqlalchemy.exc import DBAPIError, IntegrityError, OperationalError
+from sqlalchemy.exc import OperationalError
 
 from service.pipeline import Pipeline
+from service.store.prepared import Collision
 
 
 class Fault(Exception):
@@ -43,10 +44,10 @@ def fault_at_commit(pipeline: Pipeline) -> Iterator[None]:
 
 
 @contextmanager
-def conflict_once(pipeline: Pipeline, at: str, conflict: DBAPIError | None = None) -> Iterator[list[str]]:
+def conflict_once(pipeline: Pipeline, at: str, conflict: Exception | None = None) -> Iterator[list[str]]:
     """The first statement that begins with `at` meets a conflict; gives every statement begun with it."""
     seen: list[str] = []
-    error = conflict or IntegrityError(at, {}, sqlite3.IntegrityError("UNIQUE constraint failed"))
+    error = conflict or Collision()
 
     def before(_connection: Any, _cursor: Any, statement: str, *_rest: Any) -> None:
         if statement.startswith(at):

@@ -15,6 +15,7 @@ from service.outbound.senders import Sent
 from service.pipeline import Pipeline
 from service.pipeline.delivery import MOST_FAILURES, Deliverer
 from service.store import subscriptions
+from tests.conftest import SEAL
 from tests.outbound.asked import subscription
 from tests.outbound.receiver import events, numbers_of, value
 from tests.store.messages import Post, opened_case, referral, settled_course, take
@@ -49,7 +50,7 @@ class Hands:
 
     def __init__(self, pipeline: Pipeline, sender: Any) -> None:
         self.now_s = 1_800_000_000.0
-        self.deliverer = Deliverer(pipeline.database, sender, self.clock_s, lambda: 0.5)
+        self.deliverer = Deliverer(pipeline.database, sender, SEAL, self.clock_s, lambda: 0.5)
 
     def clock_s(self, _connection: Connection) -> float:
         return self.now_s
@@ -295,7 +296,7 @@ def test_many_deliverers_send_each_event_once_and_in_order(pipeline: Pipeline):
     failed: list[BaseException] = []
 
     def work() -> None:
-        deliverer = Deliverer(pipeline.database, Watching())
+        deliverer = Deliverer(pipeline.database, Watching(), SEAL)
         try:
             while not stop.is_set():
                 deliverer.step()

@@ -24,7 +24,7 @@ from service.settings import Settings
 from service.store import migrations, notices, subscriptions
 from service.store.notice_tables import NoticeRow, SubscriptionEventRow, SubscriptionRow
 from service.wiring import build_pipeline
-from tests.conftest import Clock
+from tests.conftest import SEAL, Clock
 from tests.outbound.asked import subscription
 from tests.outbound.receiver import numbers_of
 from tests.store.faults import Fault, fault_at, fault_at_commit
@@ -52,7 +52,7 @@ def subscribed(pipeline: Pipeline, **wishes: Any) -> str:
 
 
 def doors(pipeline: Pipeline) -> Subscriptions:
-    return Subscriptions(pipeline.database, Egress("127.0.0.1", on_loopback=True), pipeline.now)
+    return Subscriptions(pipeline.database, Egress("127.0.0.1", on_loopback=True), SEAL, pipeline.now)
 
 
 def _outbox(database_url: str) -> list[tuple[Any, ...]]:

@@ -14,7 +14,7 @@ from service.pipeline import Pipeline
 from service.pipeline.access.asking import Seen, Told
 from service.pipeline.audit_check import check, ends_of
 from service.pipeline.record import due, expire, exported
-from tests.conftest import Clock
+from tests.conftest import SEAL, Clock
 from tests.store.chain import check_chain
 from tests.store.messages import Post, accepted, opened_case, referral, settled_course, take
 from tests.store.whole import rows_of
@@ -153,7 +153,7 @@ def test_a_case_whose_notices_are_not_sent_stays(pipeline: Pipeline) -> None:
     from service.pipeline.subscriptions import Subscriptions
     from tests.outbound.asked import subscription
 
-    subscriptions = Subscriptions(pipeline.database, Egress("127.0.0.1", on_loopback=True), pipeline.now)
+    subscriptions = Subscriptions(pipeline.database, Egress("127.0.0.1", on_loopback=True), SEAL, pipeline.now)
     made = subscriptions.create(write(subscription()).encode(), "http://x.example/fhir", "r")
     number = closed_case(pipeline)
     [kept] = due(pipeline.database, "2026-11-21")

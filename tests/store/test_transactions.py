@@ -8,11 +8,14 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 
 import pytest
+from sqlalchemy import Connection, text
 from sqlalchemy.exc import IntegrityError
 
 from service.errors import Category, Refused
 from service.fhir.json_text import load
 from service.pipeline import Answer, Pipeline
+from service.store import resources
+from service.store.prepared import Collision
 from tests.conftest import Clock
 from tests.store.faults import Fault, conflict_once, fault_at, fault_at_commit, locked
 from tests.store.messages import (
@@ -147,21 +150,55 @@ def test_a_database_that_another_process_keeps_is_tried_again(pipeline: Pipeline
 
 def test_a_conflict_that_stays_is_answered_as_busy(pipeline: Pipeline, database_url: str):
     """Two messages under one number never become one: the second gets an answer, not an endless try."""
-    number = opened_case(pipeline)
+    opened_case(pipeline)
     before = rows_of(database_url)
-    taken = before["message"][0]["id"]
     tries = 0
 
     def always(tx: object) -> None:
         nonlocal tries
         tries += 1
-        raise IntegrityError("INSERT", {}, Exception(f"{taken} of {number} is there"))
+        raise Collision
 
     with pytest.raises(Refused) as refused:
         pipeline._database.write(always)
     assert refused.value.problems[0].category is Category.BUSY
     assert tries > 1
     assert rows_of(database_url) == before
+
+
+def test_what_breaks_a_rule_of_the_database_is_not_tried_again(pipeline: Pipeline, database_url: str):
+    """A row without a value it needs stays wrong however often it is written."""
+    before = rows_of(database_url)
+    tries = 0
+
+    def without(tx: Connection) -> None:
+        nonlocal tries
+        tries += 1
+        tx.execute(text("INSERT INTO notice (id) VALUES ('n-1')"))
+
+    with pytest.raises(IntegrityError):
+        pipeline._database.write(without)
+    assert tries == 1
+    assert rows_of(database_url) == before
+
+
+def test_a_key_that_is_there_is_told_without_the_database_refusing_it(pipeline: Pipeline, database_url: str):
+    opened_case(pipeline)
+    held = rows_of(database_url)["identity"]
+    tries = 0
+
+    def again(tx: Connection) -> None:
+        nonlocal tries
+        tries += 1
+        one = held[0]
+        resources.add_identities(
+            tx, [(one["type"], one["system"], one["value"], "another", 1), ("Device", "x", "new", "y", 1)]
+        )
+
+    with pytest.raises(Refused):
+        pipeline._database.write(again)
+    assert tries > 1
+    assert rows_of(database_url)["identity"] == held
 
 
 @pytest.mark.parametrize("database_url", ["postgresql"], indirect=True)
@@ -174,7 +211,7 @@ def test_those_that_try_again_for_the_second_time_go_one_by_one(pipeline: Pipeli
 
         def work(_tx: object) -> None:
             if next(tries) < 2:
-                raise IntegrityError("INSERT", {}, Exception("it is there"))
+                raise Collision
             within.append(number)
             at_once.append(len(within))
             time.sleep(0.1)

@@ -51,7 +51,7 @@ def test_a_body_that_is_no_json_object_is_400(
 
 def test_the_place_of_a_character_that_is_none_is_told(client: TestClient) -> None:
     answer = post(client, "/fhir/Patient", b'{"resourceType": "Patient", "name": [{"family": "a\\u0000"}]}')
-    assert issues(answer)[0][2] == "name[0].family"
+    assert issues(answer)[0][2] == "Patient.name[0].family"
 
 
 def test_a_pair_of_surrogates_is_a_character(client: TestClient) -> None:

@@ -149,7 +149,9 @@ def drive(client: TestClient | httpx.Client, number: str = "", patient_id: str =
     ):
         ask("GET", path)
         ask("GET", path, **{"X-Emergency-Reason": REASON})
+        ask("GET", path, **{"X-Emergency-Access": WORDS})
         ask("GET", path, **{"If-None-Match": SECRET, "Accept": f"x/{NAME}"})
+    ask("POST", "/emergency-access", {"case_number": case, "reason": REASON, "person": NAME})
     ask("TRACE", f"/fhir/Patient/{NAME}")
     channel = {**subscription()["channel"], "header": [f"Authorization: Bearer {SECRET}"]}
     ask("POST", "/fhir/Subscription", {**subscription(), "channel": channel})

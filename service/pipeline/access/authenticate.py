@@ -8,9 +8,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from service.access.assertion import Assertion, check_assertion, check_form, client_named
-from service.access.jose import NotTrusted, Opened, opened
-from service.access.keys import CLIENT_ALGORITHMS, PublicKey, public_keys
+from service.access.assertion import Assertion, check_assertion, check_form, client_named, names_other_keys
+from service.access.jose import NotTrusted, Opened, WrongSignature, opened
+from service.access.keys import CLIENT_ALGORITHMS, PublicKey, public_keys, set_of_nobody, stand_in
 from service.access.limits import Limiter
 from service.pipeline.access.key_sets import KeySets
 from service.store import clients
@@ -19,6 +19,8 @@ from service.store.engine import Database
 
 ASSERTION_TYPE = "urn:ietf:params:oauth:client-assertion-type:jwt-bearer"
 _UNKNOWN = "The client is not known here, or none of its keys made this signature."
+"""Said of whoever proves nothing, so that nobody learns from it which clients there are."""
+_OR_JKU = " Or jku is not the JWKS URL that it registered."
 _PRUNE_SECONDS = 60
 _KEPT_SECONDS = 300
 """How long a used assertion is kept after it expired, as the clocks of two processes may differ."""
@@ -71,21 +73,35 @@ class Authenticator:
         if form.get("client_id", named) != named:
             raise NotTrusted("client_id is not that of the assertion.")
         client = self._database.read(lambda tx: clients.find(tx, named)) if named.isprintable() else None
-        if client is None or client.revoked:
-            raise NotTrusted(_UNKNOWN)
-        check_form(assertion, client.keys_url)
-        key = self._key(client, assertion.kid)
-        if key is None:
-            raise NotTrusted(_UNKNOWN)
-        believed = check_assertion(assertion, key, self._token_url, now_s)
+        check_form(assertion)
+        known = client if client is not None and not client.revoked else None
+        key = self._key(known, assertion)
+        try:
+            believed = check_assertion(assertion, key or stand_in(str(assertion.header["alg"])), self._token_url, now_s)
+        except WrongSignature:
+            raise NotTrusted(_UNKNOWN + (_OR_JKU if "jku" in assertion.header else "")) from None
+        if known is None or key is None:
+            raise NotTrusted(_UNKNOWN + (_OR_JKU if "jku" in assertion.header else ""))
         if not self._used_first(believed, now_s):
             raise NotTrusted("This assertion was used before: each needs a jti of its own.")
-        return client
+        return known
 
-    def _key(self, client: Client, kid: str) -> PublicKey | None:
+    def _key(self, client: Client | None, assertion: Opened) -> PublicKey | None:
+        """The key of a client that an assertion names; None when it has no such key, or it cannot be had now.
+
+        For nobody's the keys of nobody are read, so that it takes as long.
+        """
+        if client is None:
+            public_keys(set_of_nobody(str(assertion.header["alg"])))
+            return None
+        if names_other_keys(assertion, client.keys_url):
+            return None
         if client.keys_url:
-            return self._key_sets.key(client.keys_url, kid, CLIENT_ALGORITHMS)
-        return public_keys(client.keys.encode()).get(kid) if client.keys else None
+            try:
+                return self._key_sets.key(client.keys_url, assertion.kid, CLIENT_ALGORITHMS)
+            except NotTrusted:
+                return None
+        return public_keys(client.keys.encode()).get(assertion.kid) if client.keys else None
 
     def _used_first(self, believed: Assertion, now_s: float) -> bool:
         if now_s - self._pruned_at_s >= _PRUNE_SECONDS:

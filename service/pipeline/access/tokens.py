@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from service.access.jose import NotTrusted
@@ -15,10 +16,20 @@ from service.access.signing import TOKEN_SECONDS, KeyRing
 from service.pipeline.access.authenticate import Authenticator, Rejected
 from service.pipeline.access.token_check import Place, TokenCheck
 from service.store import clients
+from service.store.clients import Client
 from service.store.engine import Database
 
 _GRANT = "client_credentials"
 _LONGEST_SCOPE = 4000
+
+
+@dataclass(frozen=True, slots=True)
+class Issued:
+    """A token as it is answered, the client it was made for, and the scopes it grants."""
+
+    client: Client
+    scope: str
+    told: dict[str, Any]
 
 
 class Tokens:
@@ -40,7 +51,7 @@ class Tokens:
         self._place = place
         self._clock_s = clock_s
 
-    def issue(self, form: Mapping[str, str], address: str) -> dict[str, Any]:
+    def issue(self, form: Mapping[str, str], address: str) -> Issued:
         """A token for the client that proves itself, of the scopes it asks for and may have."""
         if "grant_type" not in form:
             raise Rejected("invalid_request", f"grant_type is required: {_GRANT}.")
@@ -66,7 +77,8 @@ class Tokens:
             "jti": secrets.token_hex(16),
         }
         token = self._ring.sign(claims)
-        return {"access_token": token, "token_type": "bearer", "expires_in": TOKEN_SECONDS, "scope": scope}
+        told = {"access_token": token, "token_type": "bearer", "expires_in": TOKEN_SECONDS, "scope": scope}
+        return Issued(client, scope, told)
 
     def introspect(self, form: Mapping[str, str], address: str) -> dict[str, Any]:
         """What a token of the asking client is worth now; `active` alone when nothing, or when it is another's."""
@@ -91,14 +103,14 @@ class Tokens:
         }
 
     def revoke(self, form: Mapping[str, str], address: str) -> None:
-        """Take a token of the asking client back. One that is worth nothing already is no error."""
+        """Take a token of the asking client back. What is worth nothing, or is another's, is answered alike and stays."""
         client = self._authenticator.client_of(form, address)
         try:
             held = self._check.verified(_token(form))
         except NotTrusted:
             return
         if held.grant.client != client.id:
-            raise Rejected("invalid_grant", "The token was issued to another client.")
+            return
         self._database.write(lambda tx: clients.revoke_token(tx, held.jti, held.expires_at_s))
         self._check.refresh()
 

@@ -12,7 +12,7 @@ from service.store.audit_chain import AUDIT_EVENT
 from service.store.resources import Stored, nobodys
 
 _RETENTION = "retention over, "
-_WRITE_NOTHING = ("read ", "refused ", "subscription")
+_WRITE_NOTHING = ("read ", "refused ", "subscription", "emergency access ")
 _WITHOUT_MESSAGE = ("decided anew ", "a check-in link was made", "the check-in link was ended", _RETENTION)
 _SIGN_IN = ("login", "logout")
 VERSION = "/_history/"

@@ -6,24 +6,25 @@ from pathlib import Path
 
 from sqlalchemy import Connection, Engine, inspect, text
 
-HEAD = "0013"
+HEAD = "0016"
 _FOLDER = Path(__file__).parent
 
 
-def migrate(engine: Engine, partitions: int = 0) -> None:
-    """Bring the schema to `HEAD`. Costs one query when it is there already.
+def migrate(engine: Engine, partitions: int = 0) -> bool:
+    """Bring the schema to `HEAD`; whether it was not there. Costs one query when it is there already.
 
     With `partitions`, PostgreSQL keeps the tables that hold cases in so many hash partitions by case number. It is
     laid out once, by the revision that makes the search index; later calls leave the layout as it is.
     """
     with engine.connect() as connection:
         if revision_of(connection) == HEAD:
-            return
+            return False
     with engine.connect().execution_options(writing=True) as connection, connection.begin():
         if connection.dialect.name == "postgresql":
             connection.execute(text("SELECT pg_advisory_xact_lock(727001)"))
         if revision_of(connection) != HEAD:
             _upgrade(connection, partitions)
+    return True
 
 
 def revision_of(connection: Connection) -> str | None:

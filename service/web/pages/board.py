@@ -15,7 +15,8 @@ from service.pipeline.page_reads import Filter, OnBoard, board_page, is_case
 from service.rules.decision import Party
 from service.rules.stage import StageName
 from service.web.audit import note_list
-from service.web.exchange import seen_by_sender
+from service.web.emergency_api import emergencies_of
+from service.web.exchange import grant_of, seen_by_sender
 from service.web.pages.render import HEADERS, page
 from service.web.pages.routes import PageRoute
 
@@ -27,7 +28,7 @@ _ONLY = ("", "urgent", "overdue")
 @router.get("/")
 async def board(request: Request) -> Response:
     """Whose move it is, what is urgent first, then longest waiting first; filters and search by plain GET."""
-    query, pipeline = request.query_params, seen_by_sender(request, "r", "*")
+    query, pipeline = request.query_params, seen_by_sender(request, "r", "*", one_record=False)
     sought = query.get("case", "").strip().upper()[:64]
     if sought and await run_in_threadpool(is_case, pipeline, sought):
         return Response(status_code=303, headers={**HEADERS, "Location": f"/cases/{quote(sought)}/page"})
@@ -57,6 +58,7 @@ async def board(request: Request) -> Response:
         stages=[s.value for s in StageName],
         sought=sought,
         today=today,
+        may_open=bool(grant_of(request).person) and emergencies_of(request).may_open(grant_of(request)),
     )
 
 

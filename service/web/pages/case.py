@@ -15,6 +15,7 @@ from service.rules.stage import StageName
 from service.rules.thresholds import Thresholds
 from service.rules.words import day
 from service.web.audit import note_case
+from service.web.emergency_api import emergencies_of
 from service.web.exchange import grant_of, seen_by_sender
 from service.web.pages.catalogue import FORMS
 from service.web.pages.chart import course_chart, has_before, has_course
@@ -90,7 +91,8 @@ async def case_page(request: Request, case_number: str) -> Response:
             "history": history if whole else _last(history, entered),
             "whole": whole,
         }
-        return page(request, "case.html", makes_links=makes_links(request), **shown)
+        accesses = emergencies_of(request).told_of(held.data["resources"]["patient"], case_number)
+        return page(request, "case.html", makes_links=makes_links(request), accesses=accesses, **shown)
 
     answer = await run_in_threadpool(made)
     note_case(request, case_number)

@@ -1,4 +1,4 @@
-"""Which forms a page offers to whom: those that their office may use. What is stored is decided by the pipeline anyhow."""
+"""Which forms a page offers to whom: those that their office may use, none in an emergency. What is stored is decided by the pipeline anyhow."""
 
 from __future__ import annotations
 
@@ -25,13 +25,15 @@ def users_of(form: Form) -> frozenset[Office]:
 
 def offered(request: Request) -> dict[str, Form]:
     """The forms that whoever asks may use, by key, in the order of the catalogue."""
-    offices = grant_of(request).offices
+    grant = grant_of(request)
+    offices = frozenset() if grant.emergency else grant.offices
     return {key: form for key, form in FORMS.items() if users_of(form) & offices}
 
 
 def makes_links(request: Request) -> bool:
     """Whether whoever asks may make a link by which a patient checks in."""
-    return Office.DENTAL_OFFICE in grant_of(request).offices
+    grant = grant_of(request)
+    return Office.DENTAL_OFFICE in grant.offices and not grant.emergency
 
 
 def needs_offer(request: Request, form: Form) -> Form:

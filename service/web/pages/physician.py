@@ -31,7 +31,7 @@ _MOST = 20
 @router.get("/physician")
 async def physician(request: Request) -> Response:
     """What waits for the physician: urgent reviews, tests to order, results to decide on."""
-    pipeline = seen_by_sender(request, "r", "*")
+    pipeline = seen_by_sender(request, "r", "*", one_record=False)
     waiting = await run_in_threadpool(_waiting, pipeline, grant_of(request).offices)
     note_list(request)
     token = csrf.token_of(request)

@@ -14,7 +14,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoes
 from markupsafe import Markup, escape
 
 from service.access.duties import WORDS
-from service.access.grant import Office
+from service.access.grant import OPEN, Grant, Office
 from service.fhir.build import unit_words
 from service.fhir.dates import day_of
 from service.fhir.engine import CAUTION
@@ -82,8 +82,9 @@ def _version(reference: str, number: int) -> Markup:
 def page(request: Request, template: str, status: int = 200, **shown: Any) -> Response:
     """A template as a page; `shown` are the values it may use."""
     session = session_of(request)
+    used: Grant = getattr(request.state, "grant", OPEN)
     known = {"token": csrf.token_of(request), "token_field": csrf.FIELD} if session else {}
-    shown = {"session": session, "path": request.url.path, **known, **shown}
+    shown = {"session": session, "emergency": used.emergency, "path": request.url.path, **known, **shown}
     text = _templates().get_template(template).render(shown)
     return Response(text, status, HEADERS, media_type="text/html; charset=utf-8")
 

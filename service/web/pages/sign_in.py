@@ -109,6 +109,7 @@ async def sign_out(request: Request) -> Response:
     await run_in_threadpool(parts.sessions.end, session.secret)
     note_sign_in(request, session.grant, "logout", "signed out")
     response = _to("/sign-in?done=signed-out")
+    response.headers["Clear-Site-Data"] = '"cache", "cookies", "storage"'
     session_cookie.take_back(request, response, session_cookie.SESSION)
     return response
 
