@@ -41,7 +41,7 @@ def review(database: Database, access_id: str, by: str, note: str, now: datetime
             )
         event = new_id()
         words = f"emergency access {access_id} reviewed: {held['note']}"
-        commits = Commitment(access.case_number) if access.case_number else None
+        commits = Commitment(access.case_number)
         done = Interaction("operation", new_id(), words, (), (access.patient,), commits=commits)
         entry = audit_event(done, Asker(called=held["by"]), at)
         belongs = access.case_number or resources.nobodys(event)

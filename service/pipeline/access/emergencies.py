@@ -267,7 +267,7 @@ def _tell(tx: Connection, access: Access, numbers: Collection[str], request_id: 
     for number in numbers or [""]:
         event = new_id()
         touched = (f"CarePlan/{number}",) if number else (access.patient,)
-        commits = Commitment(number) if number else None
+        commits = Commitment(number)
         done = Interaction("operation", request_id, words, touched, (access.patient,), commits=commits)
         belongs = number or resources.nobodys(event)
         rows.append(stored(audit_event(done, by, access.opened_at), event, 1, belongs, access.opened_at))
