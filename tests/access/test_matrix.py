@@ -15,9 +15,11 @@ from uuid import NAMESPACE_URL, uuid5
 import pytest
 
 from service.access.grant import Office
+from service.fhir.build import sid
 from service.fhir.json_text import load
 from service.fhir.validate import TYPES
-from tests.access.world import World, world
+from service.store import parties
+from tests.access.world import Trio, World, world
 from tests.conftest import PARTITIONS, Clock
 from tests.web.messages import example
 
@@ -317,3 +319,54 @@ def test_a_category_limits_every_read(told: World) -> None:
         status = 200 if is_survey(one) else 404
         for end in ("", "/_history", "/_history/1"):
             assert told.ask("survey", "GET", f"/fhir/Observation/{one['id']}{end}").status_code == status
+
+
+def _claims(told: World, trio: Trio) -> list[tuple[str, str, Any, dict[str, str]]]:
+    """(method, path, body, headers) of what says in every way that its writer is one of a trio's offices."""
+    number, national = sid("organization"), "https://registry.example/number"
+    found: list[tuple[str, str, Any, dict[str, str]]] = []
+    for office in trio.clients:
+        own = told.organisation(office)
+        held = load(told.ask("", "GET", f"/fhir/{own}").text)
+        match = {"If-Match": f'W/"{held["meta"]["versionId"]}"'}
+        taken = {"resourceType": "Organization", "identifier": [{"system": number, "value": office}], "active": True}
+        taken["name"] = held["name"]
+        found += [
+            ("POST", "/fhir/Organization", taken, {}),
+            ("POST", "/fhir/Organization", taken, {"If-None-Exist": f"identifier={number}|{office}"}),
+            ("PUT", f"/fhir/{own}", {**held, "name": "Renamed"}, match),
+            ("PUT", f"/fhir/{own}", {**held, "telecom": [{"system": "phone", "value": "1"}]}, match),
+            ("PUT", f"/fhir/Organization?identifier={number}|{office}", {**taken, "name": "Renamed"}, {}),
+        ]
+    physician = {
+        "resourceType": "Practitioner",
+        "identifier": [{"system": sid("practitioner", trio.physician), "value": f"dr-{trio.number}"}],
+        "name": [{"family": "Taken"}],
+    }
+    role = {"resourceType": "PractitionerRole", "identifier": [{"system": national, "value": "1"}], "active": True}
+    role["organization"] = {"reference": told.organisation(trio.dentist)}
+    bundle = {
+        "resourceType": "Bundle",
+        "type": "transaction",
+        "entry": [{"resource": physician, "request": {"method": "POST", "url": "Practitioner"}}],
+    }
+    found += [("POST", "/fhir/Practitioner", physician, {}), ("POST", "/fhir/PractitionerRole", role, {})]
+    return [*found, ("POST", "/fhir", bundle, {})]
+
+
+@pytest.mark.parametrize("name", ["stranger", "lab-east", "dental-east", "medical-east"])
+def test_strangers_who_write_claims_become_no_party(told: World, name: str) -> None:
+    """Whatever an office writes about who it is, no case of others opens to it, before or after."""
+    trio = told.there
+    before = told.pipeline.database.read(lambda tx: parties.of_case(tx, trio.case))
+    for method, path, body, headers in _claims(told, trio):
+        assert told.ask(name, method, path, body, **headers).status_code < 500, (method, path)
+    assert told.ask(name, "GET", f"/cases/{trio.case}").status_code == 404
+    assert told.pipeline.database.read(lambda tx: parties.of_case(tx, trio.case)) == before
+    for office in trio.clients:
+        held = told.ask("", "GET", f"/fhir/{told.organisation(office)}").text
+        assert "Renamed" not in held and "telecom" not in held
+    fresh = replace(trio, number=f"{trio.number}9", family="Thornby").referral()
+    case = told.ask(trio.lab, "POST", "/intake/referrals", fresh).json()["case_number"]
+    assert {told.ask(n, "GET", f"/cases/{case}").status_code for n in trio.clients} == {200}
+    assert told.ask(name, "GET", f"/cases/{case}").status_code == 404
