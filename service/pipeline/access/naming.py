@@ -38,9 +38,13 @@ class Standing:
 
 @dataclass(frozen=True, slots=True)
 class NamedParty:
-    """A party as a resource names it: its part, at which path and by which reference, and what that stands for."""
+    """A party as a resource names it: its part, by which element and reference, and what that stands for.
+
+    `path` is where a problem with it is told.
+    """
 
     part: str
+    element: str
     path: str
     reference: str
     standing: Standing
@@ -118,10 +122,17 @@ def office_named(connection: Connection, reference: str) -> str:
     return ""
 
 
+_PLAIN_FIELDS = {PLACER: "physician.practice", FULFILLER: "dental_office", LAB: "laboratory"}
+"""Where a plain message names each party."""
+
+
 def named_in(resource: Resource, resolver: Resolver, path: str) -> list[NamedParty]:
-    """The parties that a referral, an order of a test or a report names; a referral always has a placer and a fulfiller."""
+    """The parties that a referral, an order of a test or a report names; a referral always has a placer and a fulfiller.
+
+    `path` is that of the resource in its message; a plain message has fields instead of resources.
+    """
     if is_referral(resource):
-        placer = _named(PLACER, f"{path}.requester", resource.get("requester"), resolver)
+        placer = _named(PLACER, path, "requester", resource.get("requester"), resolver)
         return [placer, *_performers(FULFILLER, path, resource, resolver, at_least_one=True)]
     if is_test_order(resource) or resource.get("resourceType") == "DiagnosticReport":
         return _performers(LAB, path, resource, resolver, at_least_one=False)
@@ -130,11 +141,13 @@ def named_in(resource: Resource, resolver: Resolver, path: str) -> list[NamedPar
 
 def _performers(part: str, path: str, resource: Resource, resolver: Resolver, at_least_one: bool) -> list[NamedParty]:
     held = resource.get("performer") or ([None] if at_least_one else [])
-    return [_named(part, f"{path}.performer[{place}]", one, resolver) for place, one in enumerate(held)]
+    return [_named(part, path, f"performer[{place}]", one, resolver) for place, one in enumerate(held)]
 
 
-def _named(part: str, path: str, element: object, resolver: Resolver) -> NamedParty:
-    return NamedParty(part, path, reference_of(element) or "", resolver.of(element))
+def _named(part: str, path: str, name: str, held: object, resolver: Resolver) -> NamedParty:
+    is_plain = not path[:1].isupper()
+    where = _PLAIN_FIELDS[part] if is_plain else f"{path}.{name}"
+    return NamedParty(part, name.partition("[")[0], where, reference_of(held) or "", resolver.of(held))
 
 
 def _pairs(identifiers: object) -> list[tuple[str, str]]:

@@ -90,9 +90,9 @@ def say_unbound(items: Sequence[Identified], recorded: Recorded, refuses: bool) 
 def _newly_named(item: Identified, resolver: Resolver) -> list[NamedParty]:
     """The parties that a resource names and that its version before did not."""
     before = load(item.held.body) if item.held and not item.held.deleted else {}
-    named = named_in(item.resource, resolver, item.draft.path or item.draft.type)
+    named = named_in(item.resource, resolver, item.draft.path)
     same = {e for e in _NAMING if before and _text(before.get(e)) == _text(item.resource.get(e))}
-    return [one for one in named if one.path.rpartition(".")[2].partition("[")[0] not in same]
+    return [one for one in named if one.element not in same]
 
 
 def _text(element: object) -> str:
