@@ -46,7 +46,7 @@ _BATCH = 200
 class Anew:
     """A case to decide anew without a message: what is stored of it, as of which day, and why.
 
-    With `keeps_time` the case counts as not changed. `admitted` are those who see more since.
+    With `keeps_time` the case counts as not changed; with `is_upgrade` it is noted when it comes out otherwise. `admitted` are those who see more since.
     """
 
     case: Case
@@ -55,6 +55,7 @@ class Anew:
     on: date
     why: str
     keeps_time: bool = False
+    is_upgrade: bool = False
     admitted: Admitted = Admitted()
 
 
@@ -118,13 +119,7 @@ class Days(Reads):
                 return cases.save(tx, case)
             on = self._last_day(case, derived, facts) if outdated else None
             why = "decided anew by another release" if outdated else "decided anew for the day"
-            before = came_to(case)
-            self._decide_anew(tx, Anew(case, derived, held, on or today, why, keeps_time=on is not None), None)
-            if outdated:
-                after = came_to(case)
-                derived.changed_by_release = [today.isoformat(), before, after] if before != after else []
-                case.derived = derived.text()
-                cases.save(tx, case)
+            self._decide_anew(tx, Anew(case, derived, held, on or today, why, on is not None, outdated), None)
 
         self._database.write(work)
 
@@ -174,7 +169,11 @@ class Days(Reads):
         told: dict[str, Small | None] = {case.task: task_small(task, before)} if task else {}
         facts = assemble(facts_after(before, told, {case.task: task.version} if task else {}))
         used = in_use(facts, anew.held, derived, self.engine(), self.site.thresholds, anew.on)
+        stood = came_to(case)
         task = self._decide(tx, case, derived, used, anew.on, now, task)
+        if anew.is_upgrade:
+            stands = came_to(case)
+            derived.changed_by_release = [self.today().isoformat(), stood, stands] if stood != stands else []
         case.changed_at = last if anew.keeps_time else now
         if task is not None:
             row = Fact(task.type, task.id, task.version, write(task_small(task, before)))

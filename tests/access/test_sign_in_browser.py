@@ -126,7 +126,8 @@ def test_a_person_signs_in_enters_something_and_leaves_nothing_behind(
         page.goto("/")
         assert "/sign-in?next=" in page.url, "the session has ended on the server too"
         browser.close()
-    assert not said
+    # Chromium says of every Clear-Site-Data what of it is not supported
+    assert not [text for text in said if not text.startswith("Clear-Site-Data header")]
     assert "accepted" in _state_of(service, number)
 
 

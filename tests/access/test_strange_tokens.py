@@ -32,7 +32,7 @@ def _believed(text: str) -> bool:
     with contextlib.suppress(NotTrusted):
         token = opened(text)
         client_named(token)
-        check_form(token, "")
+        check_form(token)
         check_assertion(token, KEY, TOKEN_URL, CLIENT.now_s)
         return True
     return False

@@ -23,6 +23,7 @@ from tests.conftest import Clock
 from tests.web.messages import Case, example, post
 
 UNITS = {
+    "{letters}",
     "mm",
     "%",
     "h",

@@ -36,7 +36,7 @@ def test_a_database_that_everybody_could_read_is_closed_when_it_is_upgraded(tmp_
     with engine.begin() as connection:
         connection.execute(text("DROP TABLE alembic_version"))
         connection.execute(text("CREATE TABLE alembic_version (version_num VARCHAR(32))"))
-        for table in ("emergency_access",):
+        for table in ("emergency_access", "organisation", "binding", "waiting_party", "suspended_party"):
             connection.execute(text(f"DROP TABLE {table}"))
         connection.execute(text("ALTER TABLE notice DROP COLUMN topic"))
         connection.execute(text("INSERT INTO alembic_version VALUES ('0012')"))

@@ -19,7 +19,7 @@ from tests.store.whole import TABLES
 _OF_ACCESS = (
     *("client", "used_assertion", "revoked_token"),
     *("person", "page_session", "sign_in_link", "check_in_link"),
-    "emergency_access",
+    *("emergency_access", "organisation", "binding", "waiting_party", "suspended_party"),
 )
 _ALL = {*TABLES, *_OF_ACCESS, "search_index", "alembic_version"}
 

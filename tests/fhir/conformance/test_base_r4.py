@@ -105,7 +105,7 @@ WRONG: list[tuple[Resource, str, str]] = [
     ({"valueQuantity": {"value": 1, "code": "mm"}}, "value", "If a code for the unit is present, the system SHALL also be present (qty-3)."),
     ({"valueRange": {"low": {"value": 1, "comparator": "<"}}}, "value.low.comparator", "There is no element «comparator» here."),
     ({"effectivePeriod": {"start": "2026-10-05", "end": "2026-10-04"}}, "effective", "If present, start SHALL have a lower value than end (per-1)."),
-    ({"text": {"status": "generated", "div": "hello"}}, "text.div", "The narrative is not well-formed XHTML without entities or document types of its own."),
+    ({"text": {"status": "generated", "div": "hello"}}, "text.div", "The narrative is not well-formed XHTML without entities, document types or CDATA of its own."),
 ]  # fmt: skip
 
 
