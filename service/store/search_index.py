@@ -18,7 +18,7 @@ _V = query.VERSIONS.c
 _COLUMNS = ("type", "param", "value", "id", "part", "ends", "case_number")
 _NAMES = ", ".join(_COLUMNS)
 _ADD_ONE_BY_ONE = f"INSERT OR IGNORE INTO search_value ({_NAMES}) VALUES (?, ?, ?, ?, ?, ?, ?)"
-# what is put in are the names above; values are bound
+# only the names above are put into the text; values are bound
 _ADD_AT_ONCE = (
     f"INSERT INTO search_value ({_NAMES})"  # nosec B608
     " SELECT * FROM unnest(%s::text[], %s::text[], %s::text[], %s::text[], %s::text[], %s::text[], %s::text[])"
