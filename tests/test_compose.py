@@ -73,10 +73,12 @@ def test_the_image_is_built_from_files_that_are_here(compose: dict[str, Any]):
     build = compose["services"]["service"]["build"]
     lines = build["dockerfile_inline"].splitlines()
     assert lines[0] == "FROM python:3.11-slim"
-    assert any(line.startswith("RUN pip install") for line in lines)
+    installed = [line.removeprefix("RUN pip install --no-cache-dir ") for line in lines if "pip install" in line]
+    assert installed[0] == "--require-hashes -r requirements.lock"
+    assert [line.split()[:2] for line in installed[1:]] == [["--no-deps", "."]]
     assert any(line.startswith("USER ") and line != "USER root" for line in lines)
     copied = [name for line in lines if line.startswith("COPY ") for name in line.split()[1:-1]]
-    assert {"pyproject.toml", "service", "profiles"} <= set(copied)
+    assert {"pyproject.toml", "service", "profiles", "service/operations/requirements.lock"} <= set(copied)
     assert all((_ROOT / build["context"] / name).exists() for name in copied)
 
 

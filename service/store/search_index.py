@@ -18,8 +18,11 @@ _V = query.VERSIONS.c
 _COLUMNS = ("type", "param", "value", "id", "part", "ends", "case_number")
 _NAMES = ", ".join(_COLUMNS)
 _ADD_ONE_BY_ONE = f"INSERT OR IGNORE INTO search_value ({_NAMES}) VALUES (?, ?, ?, ?, ?, ?, ?)"
+# only the names above are put into the text; values are bound
 _ADD_AT_ONCE = (
-    f"INSERT INTO search_value ({_NAMES}) SELECT * FROM unnest({', '.join(['%s::text[]'] * 7)}) ON CONFLICT DO NOTHING"
+    f"INSERT INTO search_value ({_NAMES})"  # nosec B608
+    " SELECT * FROM unnest(%s::text[], %s::text[], %s::text[], %s::text[], %s::text[], %s::text[], %s::text[])"
+    " ON CONFLICT DO NOTHING"
 )
 _DROP_ONE_BY_ONE = (
     "DELETE FROM search_value INDEXED BY ix_search_value_resource WHERE type = ? AND id = ? AND"

@@ -20,7 +20,7 @@ from service.rules.thresholds import Thresholds
 
 PROFILES = Path(__file__).parents[2] / "profiles"
 _REASON = "the UCUM library is not installed: install the dev extra"
-ucum, lark = (pytest.importorskip(name, reason=_REASON) for name in ("ucumvert", "lark"))
+ucum, lark = pytest.importorskip("ucumvert", reason=_REASON), pytest.importorskip("lark", reason=_REASON)
 
 
 def _written(value: Any) -> Iterator[str]:

@@ -11,7 +11,7 @@ from typing import Any
 
 from fastapi import Request, Response
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
-from markupsafe import Markup, escape
+from markupsafe import Markup
 
 from service.access.duties import WORDS
 from service.access.grant import OPEN, Grant, Office
@@ -75,8 +75,8 @@ def _templates() -> Environment:
 def _version(reference: str, number: int) -> Markup:
     """A link to one version of a resource, named by its type and the end of its id."""
     kind, _, name = reference.partition("/")
-    address, words = escape(reference), escape(f"{kind} …{name[-4:]}, version {number}")
-    return Markup(f'<a href="/fhir/{address}/_history/{number}">{words}</a>')
+    link = Markup('<a href="/fhir/{}/_history/{}">{} …{}, version {}</a>')  # its format escapes what is put in
+    return link.format(reference, number, kind, name[-4:], number)
 
 
 def page(request: Request, template: str, status: int = 200, **shown: Any) -> Response:

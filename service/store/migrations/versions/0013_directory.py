@@ -106,20 +106,27 @@ def _register(bind: sa.Connection) -> dict[str, str]:
 def _give_entries_to_their_writers(bind: sa.Connection, bound: dict[str, str]) -> None:
     """Numbers of the directory are the operator's where they are bound, else those of who wrote the entry first."""
     for number in bound.values():
-        same = "type = 'Organization' AND system = :s AND value = :v AND scope = ''"
-        bind.execute(sa.text(f"UPDATE identity SET scope = '*' WHERE {same}"), {"s": _NUMBERS, "v": number})
+        bind.execute(
+            sa.text(
+                "UPDATE identity SET scope = '*'"
+                " WHERE type = 'Organization' AND system = :s AND value = :v AND scope = ''"
+            ),
+            {"s": _NUMBERS, "v": number},
+        )
     # a further number on a registered organisation's record was put there by a client: it finds nobody any more
-    registered = "SELECT 1 FROM organisation AS o WHERE o.reference = 'Organization/' || identity.id"
-    of_one = f"type = 'Organization' AND scope = '' AND EXISTS ({registered})"
-    bind.execute(sa.text(f"UPDATE identity SET scope = '-' WHERE {of_one}"))
-    writer = (
-        "SELECT min(organisation) FROM resource_party AS w"
-        " WHERE w.type = identity.type AND w.id = identity.id AND w.wrote AND w.organisation != '*'"
-    )
-    kinds = ", ".join(f"'{kind}'" for kind in _DIRECTORY)
-    has_writer = f"EXISTS ({writer.replace('min(organisation)', '1')})"
     bind.execute(
-        sa.text(f"UPDATE identity SET scope = ({writer}) WHERE type IN ({kinds}) AND scope = '' AND {has_writer}")
+        sa.text(
+            "UPDATE identity SET scope = '-' WHERE type = 'Organization' AND scope = '' AND EXISTS"
+            " (SELECT 1 FROM organisation AS o WHERE o.reference = 'Organization/' || identity.id)"
+        )
+    )
+    bind.execute(
+        sa.text(
+            "UPDATE identity SET scope = (SELECT min(organisation) FROM resource_party AS w"
+            " WHERE w.type = identity.type AND w.id = identity.id AND w.wrote AND w.organisation != '*')"
+            " WHERE type IN :kinds AND scope = '' AND EXISTS (SELECT 1 FROM resource_party AS w"
+            " WHERE w.type = identity.type AND w.id = identity.id AND w.wrote AND w.organisation != '*')"
+        ).bindparams(sa.bindparam("kinds", _DIRECTORY, expanding=True))
     )
 
 
@@ -139,8 +146,9 @@ def _suspend(bind: sa.Connection, bound: dict[str, str]) -> None:
             continue
         values = {"c": case_number, "o": organisation, "p": part}
         bind.execute(sa.text("INSERT INTO suspended_party VALUES (:c, :o, :p)"), values)
-        same = "case_number = :c AND organisation = :o AND part = :p"
-        bind.execute(sa.text(f"DELETE FROM case_party WHERE {same}"), values)
+        bind.execute(
+            sa.text("DELETE FROM case_party WHERE case_number = :c AND organisation = :o AND part = :p"), values
+        )
 
 
 def _only_numbers(bind: sa.Connection) -> dict[str, set[str]]:
@@ -161,15 +169,14 @@ def _referrals(bind: sa.Connection) -> Iterator[tuple[str, dict[str, Any]]]:
 
 def _tell_of_offices(bind: sa.Connection) -> None:
     """Let the parties of each case read the entries of the directory that its resources refer to."""
-    kinds = ", ".join(f"'{kind}'" for kind in _DIRECTORY)
     bind.execute(
         sa.text(
             "INSERT INTO resource_party (type, id, organisation, wrote)"
             " SELECT DISTINCT v.part, v.value, p.organisation, :no FROM search_value AS v"
             " JOIN case_party AS p ON p.case_number = v.case_number"
-            f" WHERE v.part IN ({kinds}) AND p.part != 'none' AND NOT EXISTS (SELECT 1 FROM resource_party AS r"
+            " WHERE v.part IN :kinds AND p.part != 'none' AND NOT EXISTS (SELECT 1 FROM resource_party AS r"
             " WHERE r.type = v.part AND r.id = v.value AND r.organisation = p.organisation)"
-        ),
+        ).bindparams(sa.bindparam("kinds", _DIRECTORY, expanding=True)),
         {"no": False},
     )
 
