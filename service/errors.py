@@ -32,6 +32,7 @@ class Category(StrEnum):
     NOT_ALLOWED = "not-allowed"
     NOT_SUPPORTED = "not-supported"
     BUSY = "busy"
+    TOO_MANY = "too-many"
     UNPROVED = "unproved"
     INSECURE = "insecure"
     MISDIRECTED = "misdirected"

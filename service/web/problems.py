@@ -34,6 +34,7 @@ STATUS = {
     Category.NOT_ALLOWED: 405,
     Category.NOT_SUPPORTED: 422,
     Category.BUSY: 503,
+    Category.TOO_MANY: 429,
     Category.UNPROVED: 401,
     Category.INSECURE: 403,
     Category.MISDIRECTED: 421,
@@ -53,7 +54,7 @@ def problem_response(
 ) -> Response:
     """All problems in one OperationOutcome; the status is that of the first."""
     code = status or STATUS[problems[0].category]
-    headers = {"Retry-After": "1"} if code == 503 else dict(headers or {})
+    headers = {"Retry-After": "1"} if code in (429, 503) else dict(headers or {})
     return Response(write(operation_outcome(problems)), code, headers, media_type=FHIR_JSON)
 
 

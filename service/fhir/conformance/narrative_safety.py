@@ -49,7 +49,9 @@ def is_changed_by_cleaning(text: str, tags: frozenset[str], attributes: dict[str
     """
     allowed = {tag: set(names) - {"rel"} for tag, names in attributes.items()}
     everything = {tag: {*names, *_DANGEROUS_ATTRIBUTES} for tag, names in allowed.items()}
-    strict = nh3.clean(text, tags=set(tags), attributes=allowed, url_schemes={"http", "https", "mailto", "tel", "urn", "data"})
+    strict = nh3.clean(
+        text, tags=set(tags), attributes=allowed, url_schemes={"http", "https", "mailto", "tel", "urn", "data"}
+    )
     loose = nh3.clean(
         text,
         tags={*tags, *_DANGEROUS_TAGS},
