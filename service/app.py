@@ -76,6 +76,11 @@ def build_app(settings: Settings, pipeline: Pipeline) -> FastAPI:
     for part in (token_api, subscription_api, fhir_api, intake_api, check_in_link_api, case_api, pages):
         app.router.routes.extend(part.router.routes)
 
+    @app.get("/livez", response_class=Response, tags=["Service"])
+    async def livez() -> Response:
+        """Alive when the process answers; asks nothing of the database nor of any thread."""
+        return answer({"status": "alive"})
+
     @app.get("/health", response_class=Response, tags=["Service"])
     async def health(_request: Request) -> Response:
         """Well when the database answers."""

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from service.access_settings import AccessSettings, access_settings
 from service.outbound.addresses import Egress
 from service.site_file import Site, read_site
+from service.web.budgets import LEAST_CONNECTIONS, Budgets
 
 
 class SettingsError(ValueError):
@@ -45,6 +46,7 @@ class Settings:
     audit_key_file: str = ""
     emergency_clients: frozenset[str] = frozenset()
     check_in_link_days: int = 14
+    budgets: Budgets = field(default_factory=Budgets)
 
     @classmethod
     def from_environment(cls, environment: Mapping[str, str]) -> Settings:
@@ -61,6 +63,7 @@ class Settings:
             delivers=environment.get("AIRWAY_RELAY_DELIVER", "yes") != "no",
             access=_access(environment),
             check_in_link_days=_whole(environment, "AIRWAY_RELAY_CHECK_IN_LINK_DAYS", cls.check_in_link_days, 1, 60),
+            budgets=_budgets(environment),
             audit_key_file=environment.get("AIRWAY_RELAY_AUDIT_KEY_FILE", ""),
             emergency_clients=frozenset(
                 environment.get("AIRWAY_RELAY_EMERGENCY_CLIENTS", "").replace(",", " ").split()
@@ -106,6 +109,21 @@ def _whole(environment: Mapping[str, str], name: str, default: int, low: int, hi
     if not text.isdigit() or not low <= int(text) <= high:
         raise SettingsError(f"{name} must be a whole number from {low} to {high}.")
     return int(text)
+
+
+def _budgets(environment: Mapping[str, str]) -> Budgets:
+    own = Budgets
+    return Budgets(
+        connections=_whole(environment, "AIRWAY_RELAY_CONNECTIONS", own.connections, LEAST_CONNECTIONS, 100_000),
+        connections_per_address=_whole(
+            environment, "AIRWAY_RELAY_CONNECTIONS_PER_ADDRESS", own.connections_per_address, 1, 100_000
+        ),
+        request_seconds=_whole(environment, "AIRWAY_RELAY_REQUEST_SECONDS", own.request_seconds, 1, 600),
+        least_bytes_per_second=_whole(
+            environment, "AIRWAY_RELAY_LEAST_BYTES_PER_SECOND", own.least_bytes_per_second, 1, 1_000_000
+        ),
+        work_per_client=_whole(environment, "AIRWAY_RELAY_WORK_PER_CLIENT", own.work_per_client, 1, 100),
+    )
 
 
 def _egress(environment: Mapping[str, str]) -> Egress:

@@ -23,6 +23,9 @@ def serve() -> int:
     from service.app import build_app
     from service.commands.person import print_links
     from service.fhir.validate import NotCompiled
+    from service.web.budgets import Unbounded, most_connections
+    from service.web.connections import Connections, listening_on
+    from service.web.deadlines import BoundedServer, protocol_of
     from service.web.log_lines import log_as_json
     from service.wiring import build_pipeline
 
@@ -40,10 +43,16 @@ def serve() -> int:
     except (KeyFileError, ProofError) as error:
         print(f"airway-relay: {error}", file=sys.stderr)
         return 2
+    connections = Connections(
+        settings.budgets, most_connections(settings.budgets.connections), Unbounded.of(settings.access.proxies)
+    )
     config = uvicorn.Config(
         app,
         settings.host,
         settings.port,
+        loop="asyncio",  # others accept connections by themselves, past the budgets
+        http=protocol_of(connections),
+        ws="none",
         access_log=False,
         log_config=None,
         server_header=False,
@@ -61,5 +70,10 @@ def serve() -> int:
         )
         return 2
     print_links(app.state.sign_in, settings.public_url)
-    uvicorn.Server(config).run()
+    try:
+        sockets = listening_on(settings.host, settings.port, connections)
+    except OSError as error:
+        print(f"airway-relay: {settings.host} port {settings.port} cannot be used: {error.strerror}.", file=sys.stderr)
+        return 2
+    BoundedServer(config, connections).run(sockets)
     return 0

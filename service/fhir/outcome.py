@@ -30,6 +30,7 @@ _ISSUE_CODE = {
     Category.NOT_SUPPORTED: "not-supported",
     Category.BUSY: "transient",
     Category.TOO_MANY: "throttled",
+    Category.BROKEN_OFF: "timeout",
     Category.UNPROVED: "login",
     Category.INSECURE: "security",
     Category.MISDIRECTED: "security",
