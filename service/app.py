@@ -39,6 +39,7 @@ from service.web.break_glass import BreakGlass
 from service.web.exchange import NumberedRequests, answer
 from service.web.gate import Gate
 from service.web.hosts import KnownHosts
+from service.web.work import BoundedWork
 from service.wiring import build_access, build_sign_in
 
 _SWEEP_SECONDS = 600
@@ -98,6 +99,7 @@ def build_app(settings: Settings, pipeline: Pipeline) -> FastAPI:
 
     app.openapi = openapi
     https_only = settings.public_url.startswith("https://")
+    app.add_middleware(BoundedWork, per_client=settings.budgets.work_per_client)
     app.add_middleware(BreakGlass, registered=settings.emergency_clients)
     sessions = sign_in.sessions if sign_in else None
     app.add_middleware(Gate, check=access.check if access else None, https_only=https_only, sessions=sessions)

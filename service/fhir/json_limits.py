@@ -14,6 +14,7 @@ from service.errors import Category, Refused, refuse
 MAX_DEPTH = 40
 MAX_VALUES = 50_000
 MAX_KEYS = 200
+MAX_KEY_LENGTH = 200
 MAX_REPETITIONS = 500
 MAX_MARKS = 50_000
 """Signs that begin a tag or an entity, in all texts of a body together: what a narrative costs to check grows with them."""
@@ -63,6 +64,8 @@ def _check_length(name: str, value: dict[str, Any] | list[Any], is_entries: bool
     """Entries of a Bundle have a limit of their own."""
     if isinstance(value, dict):
         if len(value) > MAX_KEYS:
-            raise refuse(Category.TOO_LARGE, f"A JSON object may hold {MAX_KEYS} keys.", name[:60])
+            raise refuse(Category.TOO_LARGE, f"A JSON object may hold {MAX_KEYS} keys.", name)
+        if any(len(key) > MAX_KEY_LENGTH for key in value):
+            raise refuse(Category.TOO_LARGE, f"A key may be {MAX_KEY_LENGTH} characters long.", name)
     elif len(value) > MAX_REPETITIONS and not is_entries:
-        raise refuse(Category.TOO_LARGE, f"A list may hold {MAX_REPETITIONS} items.", name[:60])
+        raise refuse(Category.TOO_LARGE, f"A list may hold {MAX_REPETITIONS} items.", name)
