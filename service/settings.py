@@ -10,9 +10,9 @@ from pathlib import Path
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from service.access_settings import AccessSettings, access_settings
+from service.listening.budgets import LEAST_CONNECTIONS, Budgets
 from service.outbound.addresses import Egress
 from service.site_file import Site, read_site
-from service.web.budgets import LEAST_CONNECTIONS, Budgets
 
 
 class SettingsError(ValueError):

@@ -23,9 +23,9 @@ def serve() -> int:
     from service.app import build_app
     from service.commands.person import print_links
     from service.fhir.validate import NotCompiled
-    from service.web.budgets import Unbounded, most_connections
-    from service.web.connections import Connections, listening_on
-    from service.web.deadlines import BoundedServer, protocol_of
+    from service.listening.budgets import Unbounded, most_connections
+    from service.listening.connections import Connections, listening_on
+    from service.listening.deadlines import BoundedServer, protocol_of
     from service.web.log_lines import log_as_json
     from service.wiring import build_pipeline
 

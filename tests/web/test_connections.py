@@ -11,8 +11,8 @@ import pytest
 from starlette.types import Message, Receive, Scope, Send
 
 from service.access.grant import OPEN
-from service.web.budgets import Budgets, Unbounded, most_connections
-from service.web.connections import Connections, Phase
+from service.listening.budgets import Budgets, Unbounded, most_connections
+from service.listening.connections import Connections, Phase
 from service.web.work import MOST_WAITING_PER_TURN, BoundedWork, Work
 
 PER_ADDRESS = 3

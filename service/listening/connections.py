@@ -18,7 +18,7 @@ from enum import IntEnum
 from typing import Any, Protocol
 
 from service.access.limits import address_group
-from service.web.budgets import Budgets, Unbounded
+from service.listening.budgets import Budgets, Unbounded
 
 _EXHAUSTED = frozenset({errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM})
 _LONGEST_ENDING_S = 2.0

@@ -11,7 +11,7 @@ import h11
 import uvicorn
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
-from service.web.connections import Connections, Phase
+from service.listening.connections import Connections, Phase
 from service.web.log_lines import tell_repeats
 
 _log = logging.getLogger("airway_relay")
