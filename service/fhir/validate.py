@@ -85,6 +85,8 @@ def all_issues(resource: Resource, path: str | None = None, profile: str | None 
     around = {holder for place in told for holder in holders_of(place)}
     kept = [issue for issue in found if not _is_told(issue, told, around)]
     at = path or kind
+    if at == kind:
+        return [*facts, *kept]
     return [replace(i, expression=f"{at}{i.expression.removeprefix(kind)}") for i in [*facts, *kept]]
 
 

@@ -20,7 +20,8 @@ class Budgets:
     """Until a request's head is complete, and the longest pause within its body."""
     least_bytes_per_second: int = 8_000
     """What a body comes at on average, and an answer is read at, after `request_seconds`."""
-    work_per_client: int = 8
+    work_per_client: int = 4
+    """More threads than processors only take turns, and keep the event loop from its own."""
 
 
 @dataclass(frozen=True)

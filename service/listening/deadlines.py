@@ -15,14 +15,47 @@ from service.listening.connections import Connections, Phase
 from service.web.log_lines import tell_repeats
 
 _log = logging.getLogger("airway_relay")
+MOST_CHUNKS = 20_000
 _SWEPT_EVERY_TICKS = 5
 """Ticks of uvicorn's main loop, each of a tenth of a second."""
+
+
+class _TooManyChunks(Exception):
+    pass
+
+
+class CountedChunks(h11.Connection):
+    """h11, which takes a request in so many chunks alone: each costs as much as thousands of bytes in one piece."""
+
+    _chunks = 0
+
+    def next_event(self) -> Any:
+        """What came next. Raises when a request comes in too many chunks."""
+        event = super().next_event()
+        if isinstance(event, h11.Data):
+            self._chunks += 1
+            if self._chunks > MOST_CHUNKS:
+                raise _TooManyChunks
+        elif isinstance(event, h11.Request):
+            self._chunks = 0
+        return event
 
 
 class TimedConnection(H11Protocol):
     """A connection over which requests come, each within its time."""
 
     table: Connections
+
+    def __init__(self, *given: Any, **named: Any) -> None:
+        super().__init__(*given, **named)
+        self.conn = CountedChunks(h11.SERVER)
+
+    def handle_events(self) -> None:
+        """Go on with what came; whoever sends crumbs is cut off."""
+        try:
+            super().handle_events()
+        except _TooManyChunks:
+            self.end()
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         """The connection is ready for its first request."""

@@ -18,8 +18,8 @@ from service.access.limits import address_group
 from service.errors import Category, Problem, Refused
 from service.web.problems import problem_response
 
-LONGEST_WAIT_S = 10.0
-MOST_WAITING_PER_TURN = 16
+LONGEST_WAIT_S = 20.0
+MOST_WAITING_PER_TURN = 32
 """So many may wait for each that is worked on."""
 _LIGHT = frozenset({"/livez", "/health", "/style.css", "/page.js", "/icon.svg", "/fhir/metadata"})
 _TOO_MANY = Problem(
