@@ -101,10 +101,12 @@ def _events(service: Service) -> list[dict[str, object]]:
 
 
 def test_half_sent_requests_end_in_time_and_livez_answers_meanwhile(service: Service) -> None:
+    idle = Sender(service, b"GET /livez HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
     senders = [Sender(service, HALF_HEAD) for _ in range(300)] + [Sender(service, HALF_BODY) for _ in range(100)]
     assert max(_livez_s(service) for _ in range(10)) < 1
     assert not any(one.is_closed() for one in senders)
     assert _until_closed(senders, 8) == 400
+    assert _until_closed([idle], 8) == 1  # by uvicorn itself, five seconds after the answer
     told = [line for line in _events(service) if line["event"] == "connections were closed"]
     assert len(told) == 1
     assert not [line for line in _events(service) if line["level"] == "error"]
