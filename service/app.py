@@ -43,6 +43,7 @@ from service.web.break_glass import BreakGlass
 from service.web.exchange import NumberedRequests, answer
 from service.web.gate import Gate
 from service.web.hosts import KnownHosts
+from service.web.work import BoundedWork
 from service.wiring import build_access, build_sign_in
 
 _SWEEP_SECONDS = 600
@@ -88,6 +89,11 @@ def build_app(settings: Settings, pipeline: Pipeline) -> FastAPI:
     for part in (token_api, emergency_api, subscription_api, fhir_api, intake_api, check_in_link_api, case_api, pages):
         app.router.routes.extend(part.router.routes)
 
+    @app.get("/livez", response_class=Response, tags=["Service"])
+    async def livez() -> Response:
+        """Alive when the process answers; asks nothing of the database nor of any thread."""
+        return answer({"status": "alive"})
+
     @app.get("/health", response_class=Response, tags=["Service"])
     async def health(_request: Request) -> Response:
         """Well when the database answers."""
@@ -105,6 +111,7 @@ def build_app(settings: Settings, pipeline: Pipeline) -> FastAPI:
 
     app.openapi = openapi
     https_only = settings.public_url.startswith("https://")
+    app.add_middleware(BoundedWork, per_client=settings.budgets.work_per_client)
     app.add_middleware(BreakGlass, emergencies=app.state.emergencies)
     sessions = sign_in.sessions if sign_in else None
     app.add_middleware(Gate, check=access.check if access else None, https_only=https_only, sessions=sessions)

@@ -33,6 +33,7 @@ class Category(StrEnum):
     NOT_SUPPORTED = "not-supported"
     BUSY = "busy"
     TOO_MANY = "too-many"
+    BROKEN_OFF = "broken-off"
     UNPROVED = "unproved"
     INSECURE = "insecure"
     MISDIRECTED = "misdirected"

@@ -10,6 +10,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from service.access_settings import AccessSettings, access_settings
+from service.listening.budgets import LEAST_CONNECTIONS, Budgets
 from service.outbound.addresses import Egress
 from service.site_file import Site, read_site
 
@@ -49,6 +50,7 @@ class Settings:
     emergency_people: frozenset[str] = frozenset({"physician"})
     emergency_hours: int = 4
     check_in_link_days: int = 14
+    budgets: Budgets = field(default_factory=Budgets)
 
     @classmethod
     def from_environment(cls, environment: Mapping[str, str]) -> Settings:
@@ -65,6 +67,7 @@ class Settings:
             delivers=environment.get("AIRWAY_RELAY_DELIVER", "yes") != "no",
             access=_access(environment),
             check_in_link_days=_whole(environment, "AIRWAY_RELAY_CHECK_IN_LINK_DAYS", cls.check_in_link_days, 1, 60),
+            budgets=_budgets(environment),
             audit_key_file=environment.get("AIRWAY_RELAY_AUDIT_KEY_FILE", ""),
             emergency_clients=_words(environment.get("AIRWAY_RELAY_EMERGENCY_CLIENTS", "")),
             emergency_people=_words(environment.get("AIRWAY_RELAY_EMERGENCY_PEOPLE", "physician")),
@@ -119,6 +122,21 @@ def _whole(environment: Mapping[str, str], name: str, default: int, low: int, hi
 
 def _words(text: str) -> frozenset[str]:
     return frozenset(text.replace(",", " ").split())
+
+
+def _budgets(environment: Mapping[str, str]) -> Budgets:
+    own = Budgets
+    return Budgets(
+        connections=_whole(environment, "AIRWAY_RELAY_CONNECTIONS", own.connections, LEAST_CONNECTIONS, 100_000),
+        connections_per_address=_whole(
+            environment, "AIRWAY_RELAY_CONNECTIONS_PER_ADDRESS", own.connections_per_address, 1, 100_000
+        ),
+        request_seconds=_whole(environment, "AIRWAY_RELAY_REQUEST_SECONDS", own.request_seconds, 1, 600),
+        least_bytes_per_second=_whole(
+            environment, "AIRWAY_RELAY_LEAST_BYTES_PER_SECOND", own.least_bytes_per_second, 1, 1_000_000
+        ),
+        work_per_client=_whole(environment, "AIRWAY_RELAY_WORK_PER_CLIENT", own.work_per_client, 1, 100),
+    )
 
 
 def _egress(environment: Mapping[str, str]) -> Egress:

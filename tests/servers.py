@@ -32,6 +32,10 @@ class Service:
     """What clients show with each request, where they must prove themselves."""
     trusted: ssl.SSLContext | None = None
     """Reached by https, under certificates of this context."""
+    before: tuple[str, ...] = ()
+    """A command that starts it under some limit, such as `prlimit --nofile=100`."""
+    log: Path | None = None
+    """Where its log lines go; nowhere when unset."""
 
     @property
     def address(self) -> str:
@@ -45,12 +49,13 @@ class Service:
             "AIRWAY_RELAY_PORT": str(self.port),
             **self.environment,
         }
-        self.process = subprocess.Popen(
-            [sys.executable, "-m", *self.command],
-            env=environment,
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-        )
+        with (self.log or Path(os.devnull)).open("ab") as log:
+            self.process = subprocess.Popen(
+                [*self.before, sys.executable, "-m", *self.command],
+                env=environment,
+                stdout=subprocess.DEVNULL,
+                stderr=log,
+            )
 
     def runs(self) -> bool:
         return self.process is not None and self.process.poll() is None

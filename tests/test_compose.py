@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from ipaddress import ip_address, ip_network
 from pathlib import Path
 from typing import Any
 
@@ -31,8 +32,8 @@ def compose() -> dict[str, Any]:
     return yaml.safe_load((_ROOT / "docker-compose.yml").read_text())
 
 
-def test_it_has_the_service_and_its_database(compose: dict[str, Any]):
-    assert set(compose["services"]) == {"service", "database"}
+def test_it_has_the_service_its_database_and_its_proxy(compose: dict[str, Any]):
+    assert set(compose["services"]) == {"service", "database", "proxy"}
     assert compose["services"]["database"]["image"] == "postgres:16"
     assert compose["services"]["service"]["command"] == ["airway-relay", "serve"]
 
@@ -45,9 +46,26 @@ def test_both_have_health_checks_and_the_service_waits_for_its_database(compose:
     assert compose["services"]["service"]["depends_on"] == {"database": {"condition": "service_healthy"}}
 
 
-def test_it_is_published_on_loopback_only(compose: dict[str, Any]):
-    assert compose["services"]["service"]["ports"] == [f"127.0.0.1:{_PORT}:{_PORT}"]
+def test_the_proxy_alone_is_published_and_believed(compose: dict[str, Any]):
+    proxy, service = compose["services"]["proxy"], compose["services"]["service"]
+    assert proxy["ports"] == ["443:443"]
+    assert "ports" not in service
     assert "ports" not in compose["services"]["database"]
+    address = proxy["networks"]["default"]["ipv4_address"]
+    assert service["environment"]["AIRWAY_RELAY_PROXIES"].split() == [address, "127.0.0.1"]
+    assert ip_address(address) in ip_network(compose["networks"]["default"]["ipam"]["config"][0]["subnet"])
+    assert proxy["depends_on"] == {"service": {"condition": "service_healthy"}}
+
+
+def test_the_proxy_finds_the_service_and_keeps_bodies_in_memory(compose: dict[str, Any]):
+    proxy = compose["services"]["proxy"]
+    source, _, target = proxy["volumes"][0].removesuffix(":ro").partition(":")
+    assert target == "/etc/nginx/nginx.conf"
+    configured = (_ROOT / source).read_text()
+    assert f"proxy_pass http://service:{_PORT};" in configured
+    kept = re.findall(r"(?:client_body|proxy)_temp_path (\S+);", configured)
+    assert len(kept) == 2
+    assert all(path.startswith(f"{proxy['tmpfs'][0]}/") for path in kept)
 
 
 def test_it_holds_no_secret_and_refuses_to_start_without_one(compose: dict[str, Any]):

@@ -18,7 +18,7 @@ def read_object(name: str) -> dict[str, Any] | None:
         print(f"{name}: {error.strerror}", file=sys.stderr)
         return None
     try:
-        return parse(text)
+        return parse(text, is_bounded=False)  # the operator's own file
     except Refused as refused:
         complain(name, refused)
         return None

@@ -22,6 +22,9 @@ def serve() -> int:
     from service.access.private_files import KeyFileError
     from service.app import build_app
     from service.fhir.validate import NotCompiled
+    from service.listening.budgets import Unbounded, most_connections
+    from service.listening.connections import Connections, listening_on
+    from service.listening.deadlines import BoundedServer, protocol_of
     from service.web.log_lines import log_as_json
     from service.wiring import build_pipeline
 
@@ -39,10 +42,16 @@ def serve() -> int:
     except (KeyFileError, ProofError) as error:
         print(f"airway-relay: {error}", file=sys.stderr)
         return 2
+    connections = Connections(
+        settings.budgets, most_connections(settings.budgets.connections), Unbounded.of(settings.access.proxies)
+    )
     config = uvicorn.Config(
         app,
         settings.host,
         settings.port,
+        loop="asyncio",  # others accept connections by themselves, past the budgets
+        http=protocol_of(connections),
+        ws="none",
         access_log=False,
         log_config=None,
         server_header=False,
@@ -59,5 +68,10 @@ def serve() -> int:
             file=sys.stderr,
         )
         return 2
-    uvicorn.Server(config).run()
+    try:
+        sockets = listening_on(settings.host, settings.port, connections)
+    except OSError as error:
+        print(f"airway-relay: {settings.host} port {settings.port} cannot be used: {error.strerror}.", file=sys.stderr)
+        return 2
+    BoundedServer(config, connections).run(sockets)
     return 0

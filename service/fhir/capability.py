@@ -12,6 +12,8 @@ from service.fhir.build import Resource
 from service.fhir.codes import BASE
 from service.fhir.engine import CAUTION
 from service.fhir.interactions import CLIENT_IDS, DELETABLE
+from service.fhir.json_limits import MAX_DEPTH, MAX_KEYS, MAX_REPETITIONS, MAX_VALUES
+from service.fhir.outcome import MOST_PROBLEMS
 from service.fhir.profile_index import profiles_by_type
 from service.fhir.search_parameters import PARAMETERS, RESOURCE_PARAMETERS, includes_of, reverse_includes_of
 from service.fhir.smart import security
@@ -30,6 +32,10 @@ _TYPE_INTERACTIONS = (
 )
 _WRITES = ("create", "update")
 _WRITTEN_WHOLE = "PATCH and conditional delete are not taken: send a whole resource with PUT, delete one by its id."
+_LIMITS = (
+    f"A body holds at most {MAX_VALUES} values, {MAX_REPETITIONS} items in a list, {MAX_KEYS} keys in an object and "
+    f"{MAX_DEPTH} levels. An answer lists {MOST_PROBLEMS} problems and counts the others."
+)
 
 
 def capability_statement(routed: Set[str], base_url: str, access_is_on: bool = False) -> Resource:
@@ -53,7 +59,7 @@ def capability_statement(routed: Set[str], base_url: str, access_is_on: bool = F
                 "mode": "server",
                 "security": security(access_is_on),
                 "resource": [*(_type(kind, routed) for kind in TYPES), subscription_capability()],
-                "documentation": _WRITTEN_WHOLE,
+                "documentation": f"{_WRITTEN_WHOLE} {_LIMITS}",
                 "interaction": [{"code": c} for c in ("transaction", "batch") if "transaction" in routed],
                 "operation": operations,
             }

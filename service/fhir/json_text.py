@@ -15,6 +15,7 @@ import orjson
 import simplejson
 
 from service.errors import Category, Problem, Refused, refuse
+from service.fhir.json_limits import check_amount, check_shape, too_deep
 
 _AS_GIVEN = orjson.OPT_PASSTHROUGH_DATACLASS | orjson.OPT_PASSTHROUGH_DATETIME
 _DECODER = msgspec.json.Decoder(float_hook=Decimal)
@@ -23,12 +24,16 @@ _TURNS = re.compile("[\u200e\u200f\u202a-\u202e\u2066-\u2069]")
 
 https://www.unicode.org/reports/tr9/#Directional_Formatting_Characters
 """
-MAX_DEPTH = 40
 MAX_DIGITS = 40
 
 
-def parse(text: bytes) -> dict[str, Any]:
-    """The JSON object in `text`. Refused when it is not UTF-8, not JSON, not an object, or repeats a key."""
+def parse(text: bytes, is_bounded: bool = True) -> dict[str, Any]:
+    """The JSON object in `text`. Refused when it is not UTF-8, not JSON, not an object, or repeats a key.
+
+    Where it `is_bounded`, as everything that others send, also when it holds more than `json_limits` allows.
+    """
+    if is_bounded:
+        check_amount(text)
     try:
         decoded = text.decode("utf-8")
     except UnicodeDecodeError as error:
@@ -47,10 +52,10 @@ def parse(text: bytes) -> dict[str, Any]:
             f"The body is not JSON: {_fault(error)} at line {error.lineno}, column {error.colno}.",
         ) from None
     except RecursionError:
-        raise refuse(Category.NOT_PARSEABLE, f"The body is nested deeper than {MAX_DEPTH} levels.") from None
+        raise too_deep() from None
     if not isinstance(value, dict):
         raise refuse(Category.NOT_PARSEABLE, "The body is not a JSON object.")
-    _check_depth(value)
+    check_shape(value, is_bounded)
     if "\\u" in decoded or _TURNS.search(decoded):
         kind = value.get("resourceType")
         _check_characters(value, kind if isinstance(kind, str) and kind.isascii() and kind.isalpha() else "")
@@ -147,17 +152,3 @@ def _check_characters(value: Any, path: str) -> None:
     elif isinstance(value, str) and (found := _TURNS.search(value)):
         sentence = f"The text holds U+{ord(found[0]):04X}, which turns the direction of text unseen; leave it out."
         raise refuse(Category.INVALID, sentence, path)
-
-
-def _check_depth(value: Any) -> None:
-    level, depth = [value], 0
-    while level:
-        depth += 1
-        if depth > MAX_DEPTH:
-            raise refuse(Category.NOT_PARSEABLE, f"The body is nested deeper than {MAX_DEPTH} levels.")
-        level = [
-            child
-            for item in level
-            for child in (item.values() if isinstance(item, dict) else item)
-            if isinstance(child, dict | list)
-        ]

@@ -11,7 +11,7 @@ from service.errors import Category, Problem
 from service.fhir.build import Resource
 from service.fhir.conformance import published
 from service.fhir.conformance.differential import NotCompiled
-from service.fhir.conformance.expression import expression_of
+from service.fhir.conformance.expression import expression_of, holders_of
 from service.fhir.conformance.issue import ERROR, MALFORMED, NOT_FOUND, WARNING, Issue
 from service.fhir.conformance.judge import issues_of
 from service.fhir.modifiers import modifier_issues
@@ -86,9 +86,12 @@ def all_issues(resource: Resource, path: str | None = None, profile: str | None 
     facts = [] if any(issue.code == MALFORMED for issue in found) else _unreadable(resource, kind)
     refused = {issue.expression for issue in against}
     facts = [*against, *(issue for issue in facts if issue.expression not in refused)]
-    told = [issue.expression for issue in facts]
-    kept = [issue for issue in found if not any(_says_the_same(issue, place) for place in told)]
+    told = {issue.expression for issue in facts}
+    around = {holder for place in told for holder in holders_of(place)}
+    kept = [issue for issue in found if not _is_told(issue, told, around)]
     at = path or kind
+    if at == kind:
+        return [*facts, *kept]
     return [replace(i, expression=f"{at}{i.expression.removeprefix(kind)}") for i in [*facts, *kept]]
 
 
@@ -100,14 +103,14 @@ def _unreadable(resource: Resource, kind: str) -> list[Issue]:
     ]
 
 
-def _says_the_same(issue: Issue, place: str) -> bool:
-    """Whether a problem at `place` is what an issue tells of: at the same place, inside it, or a profile's around it."""
+def _is_told(issue: Issue, told: set[str], around: set[str]) -> bool:
+    """Whether one of the places `told` is that of an issue, or lies inside it, or is what a profile says it of."""
     own = issue.expression
-    if own == place:
+    if own in told:
         return True
-    if place.startswith((f"{own}.", f"{own}[")):
+    if own in around:
         return bool(issue.asked_by) or "." in own
-    return bool(issue.asked_by) and own.startswith((f"{place}.", f"{place}["))
+    return bool(issue.asked_by) and any(holder in told for holder in holders_of(own))
 
 
 def preload() -> None:

@@ -28,6 +28,7 @@ from service.web.session_cookie import session_secret
 PUBLIC = frozenset(
     {
         "/health",
+        "/livez",
         "/token",
         "/introspect",
         "/revoke",
@@ -66,7 +67,7 @@ class Gate:
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Handle one request."""
         if scope["type"] == "http":
-            if self._https_only and scope["scheme"] != "https" and scope["path"] != "/health":
+            if self._https_only and scope["scheme"] != "https" and scope["path"] not in ("/health", "/livez"):
                 await _refused(Category.INSECURE, "This service is reached by https only.", {})(scope, receive, send)
                 return
             try:

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from fastapi import FastAPI, Request
 from fastapi.responses import Response
 from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect
 from starlette.routing import Match
 
 from service.errors import Category, Problem, Refused
@@ -35,6 +36,7 @@ STATUS = {
     Category.NOT_SUPPORTED: 422,
     Category.BUSY: 503,
     Category.TOO_MANY: 429,
+    Category.BROKEN_OFF: 408,
     Category.UNPROVED: 401,
     Category.INSECURE: 403,
     Category.MISDIRECTED: 421,
@@ -54,7 +56,7 @@ def problem_response(
 ) -> Response:
     """All problems in one OperationOutcome; the status is that of the first."""
     code = status or STATUS[problems[0].category]
-    headers = {"Retry-After": "1"} if code == 503 else dict(headers or {})
+    headers = {"Retry-After": "1"} if code in (429, 503) else dict(headers or {})
     return Response(write(operation_outcome(problems)), code, headers, media_type=FHIR_JSON)
 
 
@@ -82,7 +84,12 @@ def install(app: FastAPI) -> None:
         sentence = f"The service failed on this request; its number is {request_id}. Nothing of it was stored."
         return problem_response((Problem(Category.INTERNAL, sentence),))
 
+    async def broken_off(_request: Request, _error: Exception) -> Response:
+        sentence = "The body was not sent to its end in time; nothing of it was stored."
+        return problem_response((Problem(Category.BROKEN_OFF, sentence),))
+
     app.add_exception_handler(Refused, refused)
+    app.add_exception_handler(ClientDisconnect, broken_off)
     app.add_exception_handler(HTTPException, http_error)
     app.add_exception_handler(Exception, failed)
 

@@ -157,7 +157,7 @@ def _number(asked: dict[str, str], name: str) -> int | None:
 
 
 async def _parameters(request: Request) -> list[Resource]:
-    body = parse(await body_of(request))
+    body = await run_in_threadpool(parse, await body_of(request))
     given = body.get("parameter", [])
     if body.get("resourceType") != "Parameters" or not isinstance(given, list):
         raise refuse(Category.INVALID, "The operation is asked by a Parameters resource.", "resourceType")

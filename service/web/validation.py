@@ -40,7 +40,8 @@ class Asked:
 async def validate(request: Request, kind: str, resource_id: str | None = None) -> Response:
     """Every issue of a resource of type `kind`; of the one on record when none is sent to its own address."""
     text = await body_of(request)
-    asked = _asked(parse(text) if text.strip() else {"resourceType": "Parameters"}, request)
+    sent = await run_in_threadpool(parse, text) if text.strip() else {"resourceType": "Parameters"}
+    asked = _asked(sent, request)
     if asked.mode not in ("", *_MODES):
         raise refuse(Category.INVALID, f"«{asked.mode[:20]}» is not one of {', '.join(_MODES)}.", "mode")
     if asked.mode == "delete":

@@ -12,7 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.errors import Category, Problem, Refused
-from service.fhir.json_text import MAX_DEPTH, load, parse, write, write_canonical
+from service.fhir.json_limits import MAX_DEPTH
+from service.fhir.json_text import load, parse, write, write_canonical
 
 DECIMALS = st.decimals(allow_nan=False, allow_infinity=False, places=4, min_value=-(10**9), max_value=10**9)
 TEXTS = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\x00"))

@@ -20,3 +20,8 @@ def expression_of(path: str, kind: str) -> str:
         elif name:
             shape = None
     return ".".join(steps)
+
+
+def holders_of(place: str) -> list[str]:
+    """The places that hold a place, outermost first; of an item also its whole list."""
+    return [place[:at] for at, sign in enumerate(place) if sign in ".["]

@@ -7,6 +7,7 @@ from typing import Any
 
 from service.fhir.conformance import base
 from service.fhir.conformance.differential import CORE
+from service.fhir.conformance.expression import holders_of
 from service.fhir.conformance.issue import ERROR, Findings, Issue, Where, shown
 from service.fhir.conformance.profile_check import check_profile
 from service.fhir.conformance.published import published, questionnaires
@@ -52,18 +53,20 @@ def issues_of(resource: dict[str, Any], profile: str | None = None) -> list[Issu
 def _without_echoes(issues: list[Issue]) -> list[Issue]:
     """Without what a profile says of a place whose value is no valid R4 already."""
     told = {issue.expression for issue in issues if issue.severity == ERROR and not issue.asked_by}
-    if not told:
+    if not told or not any(issue.asked_by for issue in issues):
         return issues
-    return [i for i in issues if not i.asked_by or not any(_meet(i.expression, place) for place in told)]
+    around = {outer for place in told for outer in _around(place)}
+    return [i for i in issues if not i.asked_by or not _meets(i.expression, told, around)]
 
 
-def _meet(one: str, other: str) -> bool:
-    """Whether two places are one, or one lies in the other and neither is the whole resource."""
-    if one == other:
-        return True
-    if "." not in one or "." not in other:
-        return False
-    return one.startswith((f"{other}.", f"{other}[")) or other.startswith((f"{one}.", f"{one}["))
+def _meets(place: str, told: set[str], around: set[str]) -> bool:
+    """Whether a place is one of those `told`, lies in one or holds one, and neither is the whole resource."""
+    return place in told or place in around or any(outer in told for outer in _around(place))
+
+
+def _around(place: str) -> list[str]:
+    """The places that hold a place, without the whole resource."""
+    return [holder for holder in holders_of(place) if "." in holder]
 
 
 def _declared(resource: dict[str, Any], where: Where, findings: Findings) -> Iterator[tuple[str, Where]]:

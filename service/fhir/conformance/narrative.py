@@ -98,6 +98,7 @@ _OF_TAG = {
 }
 _ALLOWED = {"*": _ATTRIBUTES | {"xmlns"}, **_OF_TAG}
 _NESTED = 100
+_LONGEST_KEPT = 20_000
 _WHITE = " \t\r\n"
 
 
@@ -118,6 +119,8 @@ def faults_of(text: Any) -> tuple[str, ...]:
     """What is wrong with the content of `Narrative.div`."""
     if not isinstance(text, str):
         return ("Text is needed.",)
+    if len(text) > _LONGEST_KEPT:
+        return _faults.__wrapped__(text)  # long texts of strangers would fill the memory
     return _faults(text)
 
 

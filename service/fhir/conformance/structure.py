@@ -21,6 +21,7 @@ from service.fhir.conformance.references import References
 _EMPTY = "The element is empty; leave it out instead."
 _NULL = "The element is null; leave it out instead."
 _LIST, _OBJECT = "A list is needed.", "An object is needed."
+_MOST_UNKNOWN = 20
 _ONLY_ID = "The element holds an id and nothing else; leave it out instead."
 
 
@@ -51,6 +52,7 @@ def _object(value: dict[str, Any], shape: Shape, holder: Element | None, where: 
         return
     if len(value) == 1 and "id" in value:
         findings.wrong(where, _ONLY_ID)
+    unknown: list[str] = []
     for key, held in value.items():
         element = elements.get(key)
         if element is not None:
@@ -60,7 +62,8 @@ def _object(value: dict[str, Any], shape: Shape, holder: Element | None, where: 
         elif key[:1] == "_" and (element := elements.get(key[1:])) is not None and element.primitive is not None:
             _beside(held, element, value, where.at(element.stem), walk)
         elif key != "resourceType" or not shape.is_resource:
-            findings.wrong(where.at(key), f"There is no element «{shown(key)}» here.")
+            unknown.append(key)
+    _unknown(unknown, where, findings)
     for group in shape.required:
         if not _held(value, group):
             _missing(group, where, findings)
@@ -77,6 +80,14 @@ def _object(value: dict[str, Any], shape: Shape, holder: Element | None, where: 
         special(value, where, findings)
     for key in shape.rules:
         judge(key, value, where, walk.root, findings)
+
+
+def _unknown(keys: list[str], where: Where, findings: Findings) -> None:
+    """Keys that are no element; of very many the first ones, since all would cost much and help nobody."""
+    for key in keys[:_MOST_UNKNOWN]:
+        findings.wrong(where.at(key), f"There is no element «{shown(key)}» here.")
+    if len(keys) > _MOST_UNKNOWN:
+        findings.wrong(where, f"There are {len(keys) - _MOST_UNKNOWN} more elements that do not exist here.")
 
 
 def _is_fine(held: Any, element: Element, primitive: Primitive) -> bool:
