@@ -78,9 +78,9 @@ class TimedConnection(H11Protocol):
 
     def on_response_complete(self) -> None:
         """An answer was given, if need be before its request was read to the end."""
-        self._answered_s = self.table.clock()
-        super().on_response_complete()
-        self._enter(self._now_in(), is_new=False)
+        request, self._answered_s = self.cycle, self.table.clock()
+        super().on_response_complete()  # which may begin the next request, if it was sent along
+        self._enter(self._now_in(), is_new=self.cycle is not request)
 
     def waits(self) -> tuple[Phase, float]:
         """What the connection is doing, and since when."""
@@ -100,10 +100,10 @@ class TimedConnection(H11Protocol):
 
     def _is_unsent_for_long(self, now_s: float) -> bool:
         longest_s = self.table.budgets.request_seconds
-        if self._phase is Phase.HEAD:
-            return now_s - self._since_s > longest_s
-        if self._phase is not Phase.BODY:
+        if self._phase is Phase.WORK:
             return False
+        if self._phase is not Phase.BODY:  # uvicorn ends idle ones sooner, unless an empty line keeps its timer away
+            return now_s - self._since_s > max(longest_s, self._phase is Phase.IDLE and self.timeout_keep_alive)
         if self._answered_s is not None and now_s - self._answered_s > self.timeout_keep_alive:
             return True
         return now_s - self._last_byte_s > longest_s or self._is_slow(self._came, now_s - self._since_s)

@@ -33,7 +33,7 @@ from tests.web.messages import PATIENT, Case, example, note, post
 
 FHIR = {"Content-Type": "application/fhir+json"}
 NOT_AUDITED = {
-    *("/health", "/style.css", "/openapi.json", "/fhir/metadata"),
+    *("/health", "/livez", "/style.css", "/openapi.json", "/fhir/metadata"),
     *("/.well-known/smart-configuration", "/fhir/.well-known/smart-configuration"),
 }
 """Addresses that show nothing of anybody."""

@@ -128,6 +128,17 @@ def test_a_second_request_on_a_connection_has_a_deadline_too(service: Service) -
     assert _until_closed([sender], 6) == 1
 
 
+def test_a_body_sent_along_with_the_request_before_it_has_its_own_time(service: Service) -> None:
+    sender = Sender(service, b"GET /livez HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n" + BODY_HEAD)
+    for _ in range(80):
+        sender.socket.sendall(b" " * 1_250)
+        time.sleep(0.08)
+    sender.socket.settimeout(10)
+    answers = b"".join(iter(lambda: sender.socket.recv(65536), b""))
+    assert answers.count(b"HTTP/1.1 200 ") == 1
+    assert answers.count(b"HTTP/1.1 400 ") == 1
+
+
 def test_a_body_slower_than_the_least_rate_ends_and_a_quicker_one_is_read(service: Service) -> None:
     slow, quick = Sender(service, BODY_HEAD), Sender(service, BODY_HEAD)
     took: list[float] = []
