@@ -50,7 +50,11 @@ def _add_organisation(commands: Any) -> None:
         if name == "bind":
             action.add_argument("organisation", help="its reference, as organisation list shows it")
         action.add_argument("--number", required=True, help="the number")
-        action.add_argument("--system", default="", help="its identifier system (default: that of plain messages)")
+        action.add_argument(
+            "--system",
+            default="",
+            help="its identifier system (default: that of plain messages; needed with --physician)",
+        )
         action.add_argument("--sender", default="", help="only when this organisation uses it (default: whoever does)")
         action.add_argument("--physician", action="store_true", help="the number is that of a person who acts for it")
     check = does.add_parser("check", help="list parties that wait for a binding or are suspended")

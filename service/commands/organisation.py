@@ -9,17 +9,23 @@ import sys
 from sqlalchemy.exc import SQLAlchemyError
 
 from service.commands.files import complain
+from service.commands.with_database import with_existing_database
 from service.errors import Refused
 from service.fhir.build import sid
-from service.pipeline.access.directory import Directory, Report, checked_number
+from service.pipeline.access.directory import Directory, Report, checked_number, listed, report_of
 from service.rules.words import count
 from service.settings import Settings, SettingsError
 from service.store.directory import Number
+from service.store.engine import Database
 from service.wiring import build_pipeline
 
 
 def organisation(options: argparse.Namespace) -> int:
     """Do one thing with the directory; 1 when it is refused, or when `check` finds something to see to."""
+    if options.does == "list":
+        return with_existing_database(lambda database, _: _list(database))
+    if options.does == "check" and options.accept is None:
+        return with_existing_database(lambda database, _: _check(report_of(database)))
     try:
         pipeline = build_pipeline(Settings.from_environment(os.environ))
     except SettingsError as error:
@@ -40,24 +46,25 @@ def organisation(options: argparse.Namespace) -> int:
 def _do(directory: Directory, options: argparse.Namespace) -> int:
     if options.does == "add":
         print(directory.add(options.name, options.number, options.system).reference)
-    elif options.does == "list":
-        for one, bound in directory.listed():
-            print(f"{one.reference}  {one.name}")
-            for b in bound:
-                whose = f"  when {b.sender} uses it" if b.sender else ""
-                print(f"  {b.kind}  {b.system}  {b.value}{whose}")
     elif options.does == "bind":
         delivered = directory.bind(options.organisation, _number(options), options.sender)
         print(f"{options.number} stands for {options.organisation}; {count(delivered, 'case')} delivered.")
     elif options.does == "unbind":
         whose = directory.unbind(_number(options), options.sender)
         print(f"{options.number} does not stand for {whose} any more; what was delivered by it stays.")
-    elif options.accept is not None:
+    else:
         print(
             f"{count(directory.accept('' if options.accept == 'all' else options.accept), 'party', 'parties')} accepted."
         )
-    else:
-        return _check(directory.report())
+    return 0
+
+
+def _list(database: Database) -> int:
+    for one, bound in listed(database):
+        print(f"{one.reference}  {one.name}")
+        for b in bound:
+            whose = f"  when {b.sender} uses it" if b.sender else ""
+            print(f"  {b.kind}  {b.system}  {b.value}{whose}")
     return 0
 
 

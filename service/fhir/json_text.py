@@ -19,11 +19,13 @@ from service.fhir.json_limits import check_amount, check_shape, too_deep
 
 _AS_GIVEN = orjson.OPT_PASSTHROUGH_DATACLASS | orjson.OPT_PASSTHROUGH_DATETIME
 _DECODER = msgspec.json.Decoder(float_hook=Decimal)
-_TURNS = re.compile("[\u200e\u200f\u202a-\u202e\u2066-\u2069]")
-"""Characters that turn the direction of text without being seen, by which a name can be made to read as another one.
+TURNS = re.compile("[\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069\U000e0000-\U000e007f]")
+"""Characters that turn the direction of text, or tag it, without being seen, so that a name reads as another one.
 
 https://www.unicode.org/reports/tr9/#Directional_Formatting_Characters
 """
+_CONTROLS = re.compile("[\x01-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]")
+"""Control characters but tab and ends of line, which an R4 string does not hold (https://hl7.org/fhir/R4/datatypes.html#string)."""
 MAX_DIGITS = 40
 
 
@@ -56,7 +58,7 @@ def parse(text: bytes, is_bounded: bool = True) -> dict[str, Any]:
     if not isinstance(value, dict):
         raise refuse(Category.NOT_PARSEABLE, "The body is not a JSON object.")
     check_shape(value, is_bounded)
-    if "\\u" in decoded or _TURNS.search(decoded):
+    if "\\u" in decoded or TURNS.search(decoded) or _CONTROLS.search(decoded):
         kind = value.get("resourceType")
         _check_characters(value, kind if isinstance(kind, str) and kind.isascii() and kind.isalpha() else "")
     return value
@@ -149,6 +151,7 @@ def _check_characters(value: Any, path: str) -> None:
             _check_characters(held, f"{path}[{index}]")
     elif isinstance(value, str) and any(c == "\x00" or "\ud800" <= c <= "\udfff" for c in value):
         raise refuse(Category.NOT_PARSEABLE, "The text holds a character that is none (\\u0000 or half a pair).", path)
-    elif isinstance(value, str) and (found := _TURNS.search(value)):
-        sentence = f"The text holds U+{ord(found[0]):04X}, which turns the direction of text unseen; leave it out."
+    elif isinstance(value, str) and (found := TURNS.search(value) or _CONTROLS.search(value)):
+        does = "is a control character" if _CONTROLS.match(found[0]) else "turns the direction of text unseen"
+        sentence = f"The text holds U+{ord(found[0]):04X}, which {does}; leave it out."
         raise refuse(Category.INVALID, sentence, path)

@@ -71,6 +71,9 @@ class Reading:
         """The value of a Quantity in exactly the limit's unit and inside its bounds."""
         held = holder.get(key)
         spot = f"{where}.{key}" if where else key
+        if "dataAbsentReason" in holder and held is not None:
+            self.wrong(spot, "A value is told, or why there is none; not both.")
+            return None
         if not isinstance(held, dict) or not isinstance(held.get("value"), int | Decimal):
             self.wrong(spot, f"A quantity in {limit.unit} is needed.")
             return None

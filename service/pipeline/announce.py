@@ -10,6 +10,7 @@ from sqlalchemy import Connection
 from service.fhir.json_text import load
 from service.fhir.reading import reference_of
 from service.fhir.subscription import EMERGENCY_ACCESS, MOVERS
+from service.pipeline.access.delivered import NOBODY
 from service.pipeline.derived import Derived
 from service.rules.case_view import CaseView
 from service.rules.decision import Party
@@ -99,7 +100,7 @@ def _owner(connection: Connection, case: Case, facts: CaseFacts) -> str:
 def _party(connection: Connection, case: Case, derived: Derived) -> str:
     """The registered organisation whose move it is, where that is one of the two offices; empty for another party."""
     if case.whose_move == Party.DENTIST:
-        return derived.asked_of
+        return "" if derived.asked_of == NOBODY else derived.asked_of
     if case.whose_move == Party.PHYSICIAN:
         placers = sorted(o for o, part in parties.of_case(connection, case.case_number) if part == parties.PLACER)
         return placers[0] if placers else ""

@@ -168,7 +168,8 @@ def _of_dental_office(tx: Connection, grant: Grant, case_number: str, to_write: 
     case = (cases.lock if to_write else cases.get)(tx, case_number)
     if case is None:
         raise refuse(Category.NOT_FOUND, f"There is no case {case_number}.")
-    own = parties.FULFILLER in parties.parts(tx, case_number, grant.organisation)
+    asked = Derived.of(case_number, case.derived).asked_of
+    own = parties.fulfiller(tx, case_number, asked) == grant.organisation
     if not grant.is_open and not (own and Office.DENTAL_OFFICE in grant.offices and not grant.emergency):
         raise refuse(Category.FORBIDDEN, "A check-in link is made and ended by the dental office of the case.")
     return case

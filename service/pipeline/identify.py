@@ -11,6 +11,7 @@ from service.errors import Category, Problem, Refused
 from service.fhir.build import Draft, references_in, rewrite_references, sid
 from service.fhir.json_text import write_canonical
 from service.fhir.links import with_links
+from service.pipeline import numbers_of_others
 from service.pipeline.identified import Identified, Known, content_of, same_content
 from service.pipeline.placing import DERIVED_SUFFIXES, follows, is_late, placed, withdrawn_with_parent
 from service.store import resources
@@ -22,8 +23,7 @@ __all__ = ["Identified", "Known", "content_of", "identify", "look_up", "same_con
 
 def look_up(connection: Connection, drafts: Sequence[Draft]) -> Known:
     """The ids that identities and addresses of the drafts already lead to."""
-    keys = [(d.type, *d.identity) for d in drafts if d.identity]
-    identities = resources.find_identities(connection, keys)
+    identities = numbers_of_others.meant(connection, drafts)
     gone = {(d.type, d.target_id) for d in drafts if d.deletes}
     identities = {key: found for key, found in identities.items() if (key[0], found[0]) not in gone}
     ids: dict[str, str] = {}

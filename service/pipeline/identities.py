@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from sqlalchemy import Connection
 
 from service.errors import Category, Problem, Refused
+from service.pipeline import numbers_of_others
 from service.pipeline.identify import Identified
 from service.store import resources
 
@@ -32,10 +33,13 @@ def record(connection: Connection, items: Sequence[Identified]) -> None:
         if (i.draft.type, *identifier) not in rows
     }
     known = resources.find_identities(connection, others)
+    given = {row.number: row for row in resources.identity_rows(connection, others) if row.id == known[row.number][0]}
     problems: list[Problem] = []
     for key, item in others.items():
         holder = known.get(key, (item.id, 0))[0]
-        if holder != item.id:
+        if holder != item.id and numbers_of_others.is_anothers(connection, given.get(key)):
+            rows[key] = (*key, item.id, 1)
+        elif holder != item.id:
             sentence = f"The identifier {key[2][:64]} belongs to {key[0]}/{holder} already."
             problems.append(Problem(Category.CONFLICT, sentence, f"{item.draft.path}.identifier"))
         elif key not in known:

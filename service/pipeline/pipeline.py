@@ -204,7 +204,10 @@ class Pipeline(Days, Searches):
             known = facts_after(before, smalls, versions)
             at = referral_moves.Situation(tx, case, derived, sender, before, known, now, today.isoformat())
             moved = referral.moved(at, items, mapped.move, bool(mapped.drafts), task)
-            task = referral_moves.with_delivery(tx, case, derived, moved.task, now)
+            task = moved.task
+            if which_case.follow_referral(items, case):
+                task = referral_moves.with_owner(tx, case, task, now)
+            task = referral_moves.with_delivery(tx, case, derived, task, now)
             if any((i.written or i.what == "deleted") and not is_red_flag_closure(i.resource) for i in items):
                 referral_moves.check_open(case, state_of(before))
         for reference, small in patients.read_from(rows, case).items():

@@ -12,6 +12,9 @@ from service.store.resources import Stored
 DERIVED_SUFFIXES = ("snoring", "restedness", "epworth", "pauses", "wear", "weight")
 
 
+_NOT_TAKEN = "patient: is on record with other particulars, which stay; correct them by updating the Patient."
+
+
 def placed(
     draft: Draft,
     resource_id: str,
@@ -42,7 +45,8 @@ def placed(
         sentence = f"{draft.type}/{resource_id} is on record with other content; update it with PUT and If-Match."
         raise Refused(Problem(Category.CONFLICT, sentence, draft.path))
     if not draft.revises or same_content(before.body, resource):
-        return Identified(draft, resource_id, before.version, resource, "unchanged", held=before)
+        note = _NOT_TAKEN if draft.type == "Patient" and not same_content(before.body, resource) else ""
+        return Identified(draft, resource_id, before.version, resource, "unchanged", note, before)
     assert draft.identity
     revision = known.identities[(draft.type, *draft.identity)][1]
     if draft.revision < revision:

@@ -240,6 +240,17 @@ def with_business_status(
     return stored(content_of(body), held.id, version, case.case_number, now)
 
 
+def with_owner(connection: Connection, case: Case, pending: Stored | None, now: str) -> Stored:
+    """The Task asked of the dental office that the referral now names; `pending` is a version already due."""
+    held = pending or resources.current(connection, *case.task.split("/"))
+    assert held is not None, "a case has a Task"
+    body = {k: v for k, v in load(held.body).items() if k != "owner"}
+    if case.dental_office:
+        body["owner"] = ref(case.dental_office)
+    version = held.version if pending else held.version + 1
+    return stored(content_of(body), held.id, version, case.case_number, now)
+
+
 def with_delivery(
     connection: Connection, case: Case, derived: Derived, pending: Stored | None, now: str
 ) -> Stored | None:

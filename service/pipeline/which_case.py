@@ -133,6 +133,17 @@ def open_case(items: Sequence[Identified], now: str) -> Case:
     )
 
 
+def follow_referral(items: Sequence[Identified], case: Case) -> bool:
+    """Let the case row name the offices that its referral now names; whether the dental office is another one."""
+    referral = next((i for i in items if i.reference == case.referral and i.written), None)
+    if referral is None:
+        return False
+    performers = [reference_of(p) for p in referral.resource.get("performer") or []]
+    before, case.dental_office = case.dental_office, next((p for p in performers if p), None)
+    case.physician = reference_of(referral.resource.get("requester"))
+    return case.dental_office != before
+
+
 def addresses(connection: Connection, case: Case | None, appliance: str, mapped: Mapped) -> dict[str, str]:
     """What the addresses stand for by which a plain message speaks of its case."""
     known = {build.CASE_REPLACED: _replaced(connection, mapped)}

@@ -107,6 +107,8 @@ def _stage(
     record = course.known.closing_record
     if record and not course.stopped_on:
         return Stage(StageName.CLOSED, who_follows(course), record.since(as_of), record.words)
+    if referral and referral.undelivered_since and state is ReferralState.REQUESTED:
+        return _undelivered(referral, thresholds)
     settled = _settled(course, readiness, response, follow_up, state)
     if settled:
         return settled
@@ -114,8 +116,6 @@ def _stage(
         return Stage(StageName.CLOSED, Party.PHYSICIAN, entered, say("stage.nothing-delivered"))
     if course.appliance is None and referral is None:
         return Stage(StageName.REFERRED, Party.PHYSICIAN, as_of, say("stage.no-referral"))
-    if course.appliance is None and referral and referral.undelivered_since and state is ReferralState.REQUESTED:
-        return _undelivered(referral, thresholds)
     if course.appliance is None:
         return _before_delivery(state, began)
     titrating = _titrating(course, facts, course.appliance, readiness, step, thresholds)

@@ -29,9 +29,12 @@ def of_case(connection: Connection, case_number: str) -> set[tuple[str, str]]:
 
 
 def fulfiller(connection: Connection, case_number: str, asked_of: str) -> str:
-    """The dental office of a case: the one its referral is asked of, else a party; empty when there is none."""
-    held = (o for o, part in of_case(connection, case_number) if part == FULFILLER)
-    return asked_of or min(held, default="")
+    """The dental office that acts in a case: the party its referral is asked of, where that is known; empty for none.
+
+    One that the referral was asked of before stays a party, which reads what it did, and acts no more.
+    """
+    held = {o for o, part in of_case(connection, case_number) if part == FULFILLER}
+    return min((o for o in held if asked_of in ("", o)), default="")
 
 
 def cases_of(connection: Connection, organisation: str, numbers: Iterable[str]) -> set[str]:

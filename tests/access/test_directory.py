@@ -14,6 +14,7 @@ from service.fhir.json_text import load
 from service.pipeline.access.directory import checked_number
 from tests.access.world import Trio, World, world
 from tests.conftest import PARTITIONS, Clock
+from tests.web.messages import example
 
 NUMBER = sid("organization")
 NATIONAL = "https://registry.example/number"
@@ -266,3 +267,53 @@ def _fhir_referral(told: World, **changes: Any) -> dict[str, Any]:
 def _task(told: World, case: str) -> dict[str, Any]:
     links = told.ask(told.here.lab, "GET", f"/cases/{case}").json()["resources"]
     return load(told.ask(told.here.lab, "GET", f"/fhir/{links['task']}").text)
+
+
+def test_a_referral_number_that_another_used_first_stays_the_practices_own(told: World) -> None:
+    """A laboratory sends a referral in a practice's name under its number, about a patient of its own."""
+    practice, theirs = told.here.physician, told.there
+    first = replace(theirs, number="301", family="Invented").referral()
+    first["physician"]["practice"] = {"id": practice, "name": "Practice"}
+    first["referral_number"] = "R-500"
+    squatted = told.ask(theirs.lab, "POST", "/intake/referrals", first)
+    assert squatted.status_code == 201, squatted.text
+    own = replace(told.here, number="302", family="Greywater").referral() | {"referral_number": "R-500"}
+    sent = told.ask(practice, "POST", "/intake/referrals", own)
+    assert sent.status_code == 201, sent.text
+    assert sent.json()["case_number"] != squatted.json()["case_number"]
+    again = told.ask(practice, "POST", "/intake/referrals", own)
+    assert (again.status_code, again.json()["case_number"]) == (200, sent.json()["case_number"])
+
+
+def test_a_referral_number_that_another_uses_later_changes_nothing(told: World) -> None:
+    own = replace(told.here, number="303", family="Greywater").referral() | {"referral_number": "R-501"}
+    case = _refer(told, own)["case_number"]
+    other = replace(told.there, number="304", family="Invented").referral() | {"referral_number": "R-501"}
+    other["physician"]["practice"] = {"id": told.here.physician, "name": "Practice"}
+    later = told.ask(told.there.lab, "POST", "/intake/referrals", other)
+    assert later.status_code == 201 and later.json()["case_number"] != case
+    for revision, name in enumerate((told.here.lab, told.here.physician), 2):
+        again = told.ask(name, "POST", "/intake/referrals", own | {"revision": revision, "note": name})
+        assert again.status_code in (200, 201), again.text
+        assert again.json()["case_number"] == case
+
+
+def test_a_replaced_dental_office_reads_what_it_did_and_acts_no_more(told: World) -> None:
+    body = _referral(told.here, "305")
+    case = _refer(told, body)["case_number"]
+    moved = body | {"revision": 2, "dental_office": {"id": "dental-north", "name": "North"}}
+    answer = told.ask(told.here.physician, "POST", "/intake/referrals", moved)
+    assert answer.status_code in (200, 201), answer.text
+    owner = _task(told, case)["owner"]["reference"]
+    assert owner == told.organisation("dental-north")
+    flag = {"red_flags": [{"entry_id": "f1", "reported_on": "2026-11-19", "kind": "locked-jaw"}]}
+    for door, entry in (("assessments", example("dental-office/assessment")), ("progress", flag)):
+        assert told.ask(told.here.dentist, "POST", f"/intake/cases/{case}/{door}", entry).status_code == 403
+        assert told.ask("dental-north", "POST", f"/intake/cases/{case}/{door}", entry).status_code == 201
+    assert told.ask(told.here.dentist, "POST", f"/intake/cases/{case}/check-in-links").status_code == 403
+    assert _reads(told, told.here.dentist, case) and _reads(told, "dental-north", case)
+    unbound = body | {"revision": 3, "dental_office": {"id": "dental-unbound", "name": "Nobody"}}
+    assert told.ask(told.here.physician, "POST", "/intake/referrals", unbound).status_code in (200, 201)
+    again = {"red_flags": [{"entry_id": "f2", "reported_on": "2026-11-19", "kind": "loose-tooth"}]}
+    for name in (told.here.dentist, "dental-north"):
+        assert told.ask(name, "POST", f"/intake/cases/{case}/progress", again).status_code == 403

@@ -11,7 +11,7 @@ import pytest
 from service.access_settings import AccessSettings
 from service.fhir.build import sid
 from service.pipeline import Pipeline
-from service.pipeline.access.directory import Directory, checked_number
+from service.pipeline.access.directory import Directory, checked_number, listed, report_of
 from service.settings import Settings
 from service.store import clients, parties
 from service.wiring import build_pipeline
@@ -45,8 +45,7 @@ def _parties(pipeline: Pipeline) -> set[tuple[str, str, str]]:
 
 
 def test_the_numbers_that_the_operator_typed_are_bound(upgraded: Pipeline) -> None:
-    listed = Directory(upgraded).listed()
-    bound = {b.value: b.organisation for _, bindings in listed for b in bindings}
+    bound = {b.value: b.organisation for _, bindings in listed(upgraded.database) for b in bindings}
     assert set(bound) == {f"{kind}-{where}" for kind in ("lab", "dental", "medical") for where in ("east", "west")}
     for number, organisation in bound.items():
         assert organisation == _organisation(upgraded, f"client-{number}")
@@ -62,7 +61,7 @@ def test_a_number_that_was_taken_is_bound_to_nobody(upgraded: Pipeline) -> None:
 
 def test_parties_that_rest_on_a_binding_stay_and_the_others_are_suspended(upgraded: Pipeline) -> None:
     attacker = _organisation(upgraded, "client-dental-west")
-    suspended = Directory(upgraded).report().suspended
+    suspended = report_of(upgraded.database).suspended
     assert [(o, part) for _, o, part in suspended] == [(attacker, "fulfiller")]
     (taken,) = {number for number, _, _ in suspended}
     kept = _parties(upgraded)
@@ -76,7 +75,7 @@ def test_parties_that_rest_on_a_binding_stay_and_the_others_are_suspended(upgrad
 
 def test_what_is_suspended_is_restored_when_the_operator_accepts_it(upgraded: Pipeline) -> None:
     directory = Directory(upgraded)
-    ((number, organisation, part),) = directory.report().suspended
+    ((number, organisation, part),) = report_of(upgraded.database).suspended
     assert directory.accept(number) == 1
     assert directory.accept(number) == 0
     assert (number, organisation, part) in _parties(upgraded)
@@ -85,13 +84,12 @@ def test_what_is_suspended_is_restored_when_the_operator_accepts_it(upgraded: Pi
 def test_the_honest_office_is_registered_anew(upgraded: Pipeline) -> None:
     made = Directory(upgraded).add("Honest dentists", "dental-honest")
     assert made.reference != _organisation(upgraded, "client-dental-west")
-    bound = Directory(upgraded).listed()
-    assert made.reference in {one.reference for one, _ in bound}
+    assert made.reference in {one.reference for one, _ in listed(upgraded.database)}
     again = checked_number("Organization", NUMBER, "dental-honest")
     assert Directory(upgraded).bind(made.reference, again) == 0
 
 
 def test_a_start_a_second_time_changes_nothing(upgraded: Pipeline) -> None:
-    before = _parties(upgraded), [one.written_at for one, _ in Directory(upgraded).listed()]
+    before = _parties(upgraded), [one.written_at for one, _ in listed(upgraded.database)]
     Directory(upgraded).bring_up()
-    assert before == (_parties(upgraded), [one.written_at for one, _ in Directory(upgraded).listed()])
+    assert before == (_parties(upgraded), [one.written_at for one, _ in listed(upgraded.database)])

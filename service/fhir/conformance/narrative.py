@@ -8,6 +8,7 @@ from typing import Any
 from xml.parsers import expat
 
 from service.fhir.conformance.narrative_safety import is_changed_by_cleaning, link_faults
+from service.fhir.json_text import TURNS
 
 _NAMESPACE = "http://www.w3.org/1999/xhtml"
 _TAGS = frozenset(
@@ -151,6 +152,8 @@ def _read(text: str) -> Iterator[str]:
 
     def characters(data: str) -> None:
         nonlocal words
+        if TURNS.search(data):
+            found.append("The narrative holds characters that turn the direction of text unseen.")
         words = words or bool(data.strip(_WHITE))
 
     parser.StartDoctypeDeclHandler = refuse
@@ -175,6 +178,8 @@ def _tag_faults(tag: str, attributes: dict[str, str], outermost: bool) -> Iterat
         yield f"The narrative may not hold <{tag[:40]}>."
         return
     for name, value in attributes.items():
+        if TURNS.search(value):
+            yield "The narrative holds characters that turn the direction of text unseen."
         if name == "xmlns":
             if value != _NAMESPACE and not outermost:
                 yield "The narrative may hold XHTML only."

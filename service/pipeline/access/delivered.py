@@ -22,6 +22,8 @@ from service.store.cases import Case
 from service.store.directory import WaitingParty
 from service.store.parties import FULFILLER, LAB, PLACER
 
+NOBODY = "-"
+"""Stands for the dental office of a referral that is not delivered, so that an earlier one does not act for it."""
 HOLDING = frozenset({PLACER, FULFILLER})
 """The parts without which a referral is not delivered."""
 _WORDS = {PLACER: "the physician's practice", FULFILLER: "the dental office", LAB: "the laboratory"}
@@ -43,7 +45,7 @@ def settle(
     derived.waits_for = sorted({row.part for row in directory.waiting_of(connection, number)} & HOLDING)
     if FULFILLER in told:
         asked = [one.standing.organisation for one in named if one.part == FULFILLER]
-        derived.asked_of = "" if derived.waits_for else asked[0]
+        derived.asked_of = NOBODY if derived.waits_for else asked[0]
     return admit(connection, case, {p for p in found if p[1] != FULFILLER or not derived.waits_for})
 
 

@@ -26,6 +26,7 @@ from service.pipeline.rows import touched_by
 from service.store import clients, directory, parties, people, resources
 from service.store.caller import ALL_SEEING
 from service.store.directory import ANY_SENDER, Binding, Number, Registered, WaitingParty
+from service.store.engine import Database
 from service.store.ids import new_id
 from service.store.query import EVERYBODY
 from service.store.resources import Stored
@@ -128,26 +129,6 @@ class Directory:
 
         return self._database.write(work)
 
-    def listed(self) -> list[tuple[Registered, list[Binding]]]:
-        """Every registered organisation with its bindings."""
-
-        def work(tx: Connection) -> list[tuple[Registered, list[Binding]]]:
-            bound = directory.bindings(tx)
-            return [(one, [b for b in bound if b.organisation == one.reference]) for one in directory.listed(tx)]
-
-        return self._database.read(work)
-
-    def report(self) -> Report:
-        """What waits for a binding, what is suspended, who is registered and has neither client nor person."""
-
-        def work(tx: Connection) -> Report:
-            used = {c.organisation for c in clients.listed(tx) if not c.revoked}
-            used |= {p.organisation for p in people.listed(tx) if not p.revoked}
-            idle = [one for one in directory.listed(tx) if one.reference not in used]
-            return Report(directory.waiting(tx), directory.suspended(tx), idle)
-
-        return self._database.read(work)
-
     def accept(self, case_number: str = "") -> int:
         """Make the suspended parties of a case parties again, or of every case without one; how many there were."""
         now = instant(self._pipeline.now())
@@ -219,17 +200,41 @@ class Directory:
         if held is None or not same_content(held.body, body):
             rows = [stored(body, resource_id, held.version + 1 if held else 1, "", now)]
         directory.wrote(tx, one.reference, now)
-        self._note(tx, one.reference, told, rows, admitted)
+        self._note(tx, one.reference, told, now, (rows, admitted))
 
-    def _note(self, tx: Connection, organisation: str, told: str, rows: Sequence[Stored], admitted: Admitted) -> None:
+    def _note(
+        self, tx: Connection, organisation: str, told: str, now: str, wrote: tuple[Sequence[Stored], Admitted]
+    ) -> None:
         """Write rows with an entry of the audit of no case, which the organisation concerned may read."""
-        event, now = new_id(), instant(self._pipeline.now())
+        event, (rows, admitted) = new_id(), wrote
         admitted += tell(tx, [("AuditEvent", event)], organisation)
         done = Interaction(
             "operation", event, told, touched_by(rows, [organisation]), commits=commitment(rows, None, admitted)
         )
         audit = stored(audit_event(done, Asker(called=OPERATOR), now), event, 1, resources.nobodys(event), now)
         resources.append_versions(tx, [*rows, audit])
+
+
+def listed(database: Database) -> list[tuple[Registered, list[Binding]]]:
+    """Every registered organisation with its bindings."""
+
+    def work(tx: Connection) -> list[tuple[Registered, list[Binding]]]:
+        bound = directory.bindings(tx)
+        return [(one, [b for b in bound if b.organisation == one.reference]) for one in directory.listed(tx)]
+
+    return database.read(work)
+
+
+def report_of(database: Database) -> Report:
+    """What waits for a binding, what is suspended, who is registered and has neither client nor person."""
+
+    def work(tx: Connection) -> Report:
+        used = {c.organisation for c in clients.listed(tx) if not c.revoked}
+        used |= {p.organisation for p in people.listed(tx) if not p.revoked}
+        idle = [one for one in directory.listed(tx) if one.reference not in used]
+        return Report(directory.waiting(tx), directory.suspended(tx), idle)
+
+    return database.read(work)
 
 
 def checked_number(kind: str, system: str, value: str) -> Number:

@@ -25,6 +25,7 @@ from service.inbound.plain import Mapped
 from service.pipeline.access.admitting import tell
 from service.pipeline.access.sender import Bound, Sender, role_as
 from service.pipeline.commitments import Admitted
+from service.pipeline.derived import Derived
 from service.pipeline.identified import changed_elements
 from service.pipeline.identify import Identified
 from service.store import directory, parties
@@ -125,7 +126,11 @@ def _acting(connection: Connection, grant: Grant, case: Case | None, opened: boo
     if opened:
         return grant.offices - {Office.DENTAL_OFFICE}
     held = parties.parts(connection, case.case_number, grant.organisation)
-    return frozenset(office for office in grant.offices if PARTS[office] in held)
+    acting = {office for office in grant.offices if PARTS[office] in held}
+    asked = Derived.of(case.case_number, case.derived).asked_of
+    if parties.fulfiller(connection, case.case_number, asked) != grant.organisation:
+        acting.discard(Office.DENTAL_OFFICE)
+    return frozenset(acting)
 
 
 def _as_door(acting: frozenset[Office], role: Role) -> bool:

@@ -14,7 +14,8 @@ from service.store.resources import Stored, nobodys
 _RETENTION = "retention over, "
 _WRITE_NOTHING = ("read ", "refused ", "subscription", "emergency access ")
 _WITHOUT_MESSAGE = ("decided anew ", "a check-in link was made", "the check-in link was ended", _RETENTION)
-_SIGN_IN = ("login", "logout")
+_SIGN_IN = ("login", "logout", "110122", "110123")
+"""As this release stores them, and as an earlier one did: the codes of `service/fhir/audit_event.py`."""
 VERSION = "/_history/"
 
 
