@@ -9,7 +9,7 @@ from datetime import date
 
 from service.fhir.build import Resource
 from service.fhir.dates import day_of
-from service.fhir.modifiers import UNKNOWN, Effect, Standing, standing_of
+from service.fhir.modifiers import UNKNOWN, ModifierEffect, Standing, standing_of
 from service.fhir.reading import Small, StoredFact
 from service.rules.not_counted import NotCounted
 from service.rules.patient_record import ClosingRecord, OutOfCare
@@ -40,7 +40,7 @@ def counted(resource: Resource, small: Small | None) -> Small | None:
     if small is None or small.get("kind") in _MOVED:
         return small
     standing = standing_of(resource)
-    if standing.effect not in (Effect.NOT_COUNTED, Effect.REFUSED):
+    if standing.effect not in (ModifierEffect.NOT_COUNTED, ModifierEffect.REFUSED):
         return small
     if small["kind"] in _NEVER_LOST and standing.element not in UNKNOWN:
         return small
@@ -72,7 +72,7 @@ def closing_record(patient: Resource, told_on: str) -> Small | None:
     nothing: it cannot be understood.
     """
     standing = standing_of(patient)
-    if standing.effect is not Effect.CLOSES:
+    if standing.effect is not ModifierEffect.CLOSES:
         return None
     died = patient.get("deceasedBoolean") is True or any(key.lstrip("_") == "deceasedDateTime" for key in patient)
     why = OutOfCare.DIED if died else OutOfCare.INACTIVE if patient.get("active") is False else OutOfCare.REPLACED

@@ -1,6 +1,6 @@
 """The table of the modifier contract: a row for each element that R4 marks as a modifier, in every accepted type.
 
-Effects are named as in `modifiers.Effect`. A test holds the table against R4's own definitions, so that neither an element
+Effects are named as in `modifiers.ModifierEffect`. A test holds the table against R4's own definitions, so that neither an element
 nor a code of its value set can be missing; `profiles/modifiers.md` is written from it.
 """
 
@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 class Row:
     """What the values of one modifier element do. `of` names the profiles it is for; empty for all others of the type.
 
-    `effects` are names of `Effect` by value, `*` for every value. `says` explains the row, `reasons` single values.
+    `effects` are names of `ModifierEffect` by value, `*` for every value. `says` explains the row, `reasons` single values.
     """
 
     path: str

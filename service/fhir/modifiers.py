@@ -24,7 +24,7 @@ UNKNOWN = ("implicitRules", "modifierExtension")
 UNKNOWN_WORDS = "an element that changes its meaning and is not known here"
 
 
-class Effect(StrEnum):
+class ModifierEffect(StrEnum):
     """What a value of a modifier element does. The later ones go before the earlier ones."""
 
     COUNTS = "takes part in the case"
@@ -36,14 +36,14 @@ class Effect(StrEnum):
     REFUSED = "is refused"
 
 
-_WEIGHT = list(Effect)
+_WEIGHT = list(ModifierEffect)
 
 
 @dataclass(frozen=True, slots=True)
 class Standing:
     """What the modifiers of a resource come to: the gravest effect, the element and the value that have it."""
 
-    effect: Effect
+    effect: ModifierEffect
     element: str = ""
     value: str = ""
 
@@ -52,7 +52,7 @@ def modifier_issues(resource: Resource, kind: str) -> list[Issue]:
     """Everything in a resource of a type that is held for which the contract refuses it."""
     found = [Issue(ERROR, "invalid", place, f"«{name}» {_REFUSED[name]}") for place, name in _unknown(resource, kind)]
     for standing in _standings(resource, kind):
-        if standing.effect is Effect.REFUSED:
+        if standing.effect is ModifierEffect.REFUSED:
             words = f"«{standing.value}» is refused here: {_why(resource, kind, standing)}"
             found.append(Issue(ERROR, "invalid", f"{kind}.{standing.element}", words))
     return found
@@ -73,9 +73,9 @@ def standing_of(resource: Resource) -> Standing:
     """What the modifiers of a resource come to, in every place; the first of equal ones."""
     kind = str(resource.get("resourceType"))
     for _, name in _unknown(resource, kind):
-        return Standing(Effect.REFUSED, name, UNKNOWN_WORDS)
+        return Standing(ModifierEffect.REFUSED, name, UNKNOWN_WORDS)
     found = list(_standings(resource, kind))
-    return max(found, key=lambda s: _WEIGHT.index(s.effect), default=Standing(Effect.COUNTS))
+    return max(found, key=lambda s: _WEIGHT.index(s.effect), default=Standing(ModifierEffect.COUNTS))
 
 
 _REFUSED = {
@@ -115,7 +115,7 @@ def _standings(resource: Resource, kind: str) -> Iterator[Standing]:
         for value in _values(resource, element):
             effect = row.effects.get(value) or row.effects.get("*")
             if effect is not None:
-                yield Standing(Effect[effect], element.removesuffix("[x]"), value)
+                yield Standing(ModifierEffect[effect], element.removesuffix("[x]"), value)
 
 
 def _why(resource: Resource, kind: str, standing: Standing) -> str:

@@ -52,7 +52,7 @@ class Timed(Protocol):
 
 
 @dataclass(slots=True, eq=False)
-class Held:
+class HeldConnection:
     """One connection; without a protocol while TLS is being settled."""
 
     socket: socket.socket
@@ -83,7 +83,7 @@ class Connections:
     most: int
     unbounded: Unbounded
     clock: Callable[[], float] = time.monotonic
-    _held: dict[int, Held] = field(default_factory=dict)
+    _held: dict[int, HeldConnection] = field(default_factory=dict)
     _groups: Counter[str] = field(default_factory=Counter)
     _untold: Counter[str] = field(default_factory=Counter)
     _told_s: float | None = None
@@ -114,7 +114,7 @@ class Connections:
         if group and self._groups[group] >= self.budgets.connections_per_address:
             self.refused()
             return False
-        self._held[connection.fileno()] = Held(connection, group, self.clock())
+        self._held[connection.fileno()] = HeldConnection(connection, group, self.clock())
         self._groups[group] += 1
         return True
 
@@ -149,7 +149,7 @@ class Connections:
             self._untold.clear()
             self._told_s = now_s
 
-    def _is_overdue(self, held: Held, now_s: float) -> bool:
+    def _is_overdue(self, held: HeldConnection, now_s: float) -> bool:
         if held.protocol:
             return held.protocol.is_overdue(now_s)
         return now_s - held.since_s > self.budgets.request_seconds

@@ -15,7 +15,7 @@ from service.fhir.json_text import load
 from service.fhir.reading import reference_of
 from service.store import resources
 from service.store.query import EVERYBODY, caller_of
-from service.store.resources import Identity
+from service.store.resources import GivenNumber
 
 Number = tuple[str, str, str]
 _ABOUT = ("subject", "patient", "for")
@@ -24,7 +24,7 @@ _ABOUT = ("subject", "patient", "for")
 def meant(connection: Connection, drafts: Sequence[Draft]) -> dict[Number, tuple[str, int]]:
     """The id and revision behind each number of some drafts that is known to mean what they do."""
     numbers = {(d.type, *d.identity): d for d in drafts if d.identity}
-    own, found = caller_of(connection).organisation or "", dict[Number, Identity]()
+    own, found = caller_of(connection).organisation or "", dict[Number, GivenNumber]()
     rows = resources.identity_rows(connection, numbers)
     for row in sorted(rows, key=lambda r: (r.scope.startswith(EVERYBODY), r.scope == own, r.scope)):
         found[row.number] = row
@@ -34,7 +34,7 @@ def meant(connection: Connection, drafts: Sequence[Draft]) -> dict[Number, tuple
 
 
 def _leave_out_other_patients(
-    connection: Connection, numbers: dict[Number, Draft], rows: Sequence[Identity], found: dict[Number, Identity]
+    connection: Connection, numbers: dict[Number, Draft], rows: Sequence[GivenNumber], found: dict[Number, GivenNumber]
 ) -> None:
     """Of what others gave a number, keep what is about the patient of the draft."""
     own = caller_of(connection).organisation
@@ -62,7 +62,7 @@ def _about(resource: dict[str, object]) -> set[str | None]:
     return {reference for element in _ABOUT if (reference := reference_of(resource.get(element)))}
 
 
-def _patient_of(draft: Draft, drafts: Sequence[Draft], found: dict[Number, Identity]) -> str:
+def _patient_of(draft: Draft, drafts: Sequence[Draft], found: dict[Number, GivenNumber]) -> str:
     """The patient a draft is about, as `Patient/id`, or that of the case it is sent to; empty for one who is new."""
     address = next(iter(sorted(r for r in _about(draft.resource) if r)), "")
     told = next((d for d in drafts if d.local == address and d.type == "Patient"), None)
@@ -74,7 +74,7 @@ def _patient_of(draft: Draft, drafts: Sequence[Draft], found: dict[Number, Ident
     return f"Patient/{known.id}" if known else ""
 
 
-def is_anothers(connection: Connection, holder: Identity | None) -> bool:
+def is_anothers(connection: Connection, holder: GivenNumber | None) -> bool:
     """Whether another organisation gave a number to what has it, so that the sender's own use of it is no conflict."""
     own = caller_of(connection).organisation
     return own is not None and holder is not None and holder.number[0] not in SHARED and holder.scope != own

@@ -15,7 +15,7 @@ from service.fhir.build import Resource
 from service.fhir.counted import closing_record
 from service.fhir.dates import instant_after
 from service.fhir.json_text import load
-from service.fhir.modifiers import Effect, standing_of
+from service.fhir.modifiers import ModifierEffect, standing_of
 from service.fhir.reading import Small
 from service.pipeline.facts_anew import closing_in
 from service.pipeline.identify import Identified
@@ -68,9 +68,9 @@ def _body(connection: Connection, item: Identified | None, reference: str) -> Re
 def _against(item: Identified | None, body: Resource | None, where: str) -> list[Problem]:
     """Why a record opens no case, at the record itself when the message holds it, else at the order that names it."""
     standing = standing_of(body) if body else None
-    if standing is None or standing.effect not in (Effect.CLOSES, Effect.REFUSED):
+    if standing is None or standing.effect not in (ModifierEffect.CLOSES, ModifierEffect.REFUSED):
         return []
-    if standing.effect is Effect.REFUSED:
+    if standing.effect is ModifierEffect.REFUSED:
         return [Problem(Category.BUSINESS_RULE, _NOT_UNDERSTOOD, where)]
     path = f"{_path(item)}.{standing.element}" if item else where
     return [Problem(Category.BUSINESS_RULE, _OPENS_NOTHING[standing.element], path)]

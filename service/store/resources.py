@@ -222,7 +222,7 @@ def _carries(resource: dict[str, Any], system: str | None, value: str) -> bool:
 
 
 @dataclass(frozen=True, slots=True)
-class Identity:
+class GivenNumber:
     """A business identifier of a resource, and the organisation that gave it."""
 
     number: tuple[str, str, str]
@@ -231,11 +231,11 @@ class Identity:
     scope: str
 
 
-def identity_rows(connection: Connection, keys: Iterable[tuple[str, str, str]]) -> list[Identity]:
+def identity_rows(connection: Connection, keys: Iterable[tuple[str, str, str]]) -> list[GivenNumber]:
     """Every identity behind some (type, system, value) that the caller may know of."""
     columns = (_I.type, _I.system, _I.value, _I.id, _I.revision, _I.scope)
     found = query.identities(connection, *columns).where(query.among(list(keys), _I.type, _I.system, _I.value))
-    return [Identity((r.type, r.system, r.value), r.id, r.revision, r.scope) for r in connection.execute(found)]
+    return [GivenNumber((r.type, r.system, r.value), r.id, r.revision, r.scope) for r in connection.execute(found)]
 
 
 def unscoped(connection: Connection, key: tuple[str, str, str]) -> list[tuple[str, str]]:

@@ -14,7 +14,7 @@ from service.fhir.json_text import parse
 from service.inbound.emergency import EmergencyMessage
 from service.inbound.plain import checked
 from service.pipeline.access.asking import Seen, note
-from service.pipeline.access.emergencies import Emergencies, Opened, Wanted
+from service.pipeline.access.emergencies import Emergencies, OpenedAccess, Wanted
 from service.web.audit import asked_of
 from service.web.exchange import answer, body_of, grant_of
 
@@ -27,7 +27,7 @@ def emergencies_of(request: Request) -> Emergencies:
     return request.app.state.emergencies
 
 
-async def opened(request: Request, wanted: Wanted) -> Opened:
+async def opened(request: Request, wanted: Wanted) -> OpenedAccess:
     """Open an access for whoever asks. One that is refused is told to the audit, too."""
     work = emergencies_of(request).open
     try:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from service.fhir.modifier_rows import ROWS, Row
-from service.fhir.modifiers import Effect
+from service.fhir.modifiers import ModifierEffect
 
 _HEAD = """# Elements that change the meaning of a resource
 
@@ -36,4 +36,4 @@ def _line(row: Row, effect: str, values: list[str]) -> str:
     shown = ", ".join("any" if value == "*" else f"`{value}`" for value in values)
     own = [f"`{value}`: {row.reasons[value]}" for value in values if value in row.reasons]
     said = " ".join(own) if own else row.says
-    return f"| `{row.path}` | {', '.join(row.of) or 'all others'} | {shown} | {Effect[effect].value} | {said} |"
+    return f"| `{row.path}` | {', '.join(row.of) or 'all others'} | {shown} | {ModifierEffect[effect].value} | {said} |"

@@ -14,7 +14,7 @@ import pytest
 
 from service.fhir.conformance import base
 from service.fhir.modifier_rows import MADE_HERE, ROWS, Row
-from service.fhir.modifiers import UNKNOWN, Effect, bundle_issues, modifier_issues, standing_of
+from service.fhir.modifiers import UNKNOWN, ModifierEffect, bundle_issues, modifier_issues, standing_of
 from service.fhir.read_facts import is_withdrawn
 from service.fhir.validate import MADE_BY_THE_SERVICE, TYPES
 from tests.fhir.modifiers_page import page
@@ -58,7 +58,7 @@ def test_every_code_of_r4_has_an_effect(path: str, held: dict[str, Any]) -> None
         else set()
     )
     for row in BY_PATH[path]:
-        assert set(row.effects.values()) <= set(Effect.__members__), path
+        assert set(row.effects.values()) <= set(ModifierEffect.__members__), path
         assert "*" in row.effects or codes <= row.effects.keys(), codes - row.effects.keys()
         assert not codes or set(row.effects) - {"*"} <= codes, set(row.effects) - codes
     assert not BY_PATH[path][-1].of, "the last row is for all others"
@@ -113,9 +113,11 @@ def test_what_the_service_makes_is_not_held_against_its_own_rows() -> None:
 
 def test_the_gravest_effect_counts() -> None:
     patient = {"resourceType": "Patient", "active": True, "deceasedBoolean": False, "link": [{"type": "seealso"}]}
-    assert standing_of(patient).effect is Effect.COUNTS
-    assert standing_of({**patient, "link": [{"type": "seealso"}, {"type": "replaced-by"}]}).effect is Effect.CLOSES
-    assert standing_of({**patient, "active": False, "implicitRules": "x"}).effect is Effect.REFUSED
+    assert standing_of(patient).effect is ModifierEffect.COUNTS
+    assert (
+        standing_of({**patient, "link": [{"type": "seealso"}, {"type": "replaced-by"}]}).effect is ModifierEffect.CLOSES
+    )
+    assert standing_of({**patient, "active": False, "implicitRules": "x"}).effect is ModifierEffect.REFUSED
 
 
 def test_the_page_is_written_from_the_table() -> None:

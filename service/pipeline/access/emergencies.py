@@ -67,7 +67,7 @@ class Wanted:
 
 
 @dataclass(frozen=True, slots=True)
-class Opened:
+class OpenedAccess:
     """An access, and the numbers of the cases that it opens."""
 
     access: Access
@@ -96,7 +96,7 @@ class Emergencies:
             return bool(self._policy.people & {grant.person, *grant.offices})
         return grant.client in self._policy.clients
 
-    def open(self, grant: Grant, wanted: Wanted, request_id: str) -> Opened:
+    def open(self, grant: Grant, wanted: Wanted, request_id: str) -> OpenedAccess:
         """Open an access, and tell the parties. Refused with what is wrong with it; nothing is opened then."""
         if grant.is_open:
             raise refuse(Category.BUSINESS_RULE, "Access control is off: everything can be read as it is.")
@@ -121,14 +121,14 @@ class Emergencies:
         )
         hour_ago = instant(now - _HOUR)
 
-        def work(tx: Connection) -> Opened:
+        def work(tx: Connection) -> OpenedAccess:
             emergencies.take_turn(tx)
             _check_rate(emergencies.count_since(tx, access.client, access.organisation, hour_ago), access)
             about, numbers = _about(tx, access)
             self._check_needed(grant, about, numbers)
             emergencies.add(tx, about)
             _tell(tx, about, numbers, request_id)
-            return Opened(about, numbers)
+            return OpenedAccess(about, numbers)
 
         try:
             return self._database.write(work)
@@ -148,14 +148,14 @@ class Emergencies:
             raise refuse(Category.FORBIDDEN, sentence, HEADER)
         return in_use(found)
 
-    def open_of(self, grant: Grant) -> list[Opened]:
+    def open_of(self, grant: Grant) -> list[OpenedAccess]:
         """The accesses that whoever asks has open now, the last one first."""
         if not self.may_open(grant):
             return []
         who, now = (grant.client, grant.organisation, grant.person), self._now()
 
-        def work(tx: Connection) -> list[Opened]:
-            return [Opened(a, _numbers(tx, a)) for a in emergencies.open_of(tx, *who, now)]
+        def work(tx: Connection) -> list[OpenedAccess]:
+            return [OpenedAccess(a, _numbers(tx, a)) for a in emergencies.open_of(tx, *who, now)]
 
         return self._database.read(work)
 

@@ -17,7 +17,7 @@ from service.pipeline.derived import Derived
 from service.pipeline.facts_anew import facts_among, is_outdated, patient_record
 from service.pipeline.identified import same_content
 from service.pipeline.replay import replay_rows
-from service.pipeline.verify.entries import Entry
+from service.pipeline.verify.entries import AuditEntry
 from service.pipeline.verify.report import Report
 from service.rules.case_view import view_case
 from service.rules.needed import needed
@@ -46,7 +46,7 @@ class CaseChecks:
         """As a finding names the row."""
         return f"case_row {self.case.case_number}"
 
-    def check(self, entries: Sequence[Entry]) -> None:
+    def check(self, entries: Sequence[AuditEntry]) -> None:
         """Everything of the case that can be compared by this release."""
         self._check_recorded(entries)
         if is_outdated(self.case):
@@ -57,7 +57,7 @@ class CaseChecks:
         with self.report.reading(f"decisions of {self.case.case_number}"):
             self._check_decisions()
 
-    def _check_recorded(self, entries: Sequence[Entry]) -> None:
+    def _check_recorded(self, entries: Sequence[AuditEntry]) -> None:
         """What of the row changes only with an entry is what the last of them recorded."""
         wrote = [e for e in entries if (e.commits.case_row if e.commits else e.is_write and not e.removed_unnamed)]
         last = max((e.row.last_updated for e in wrote), default="")

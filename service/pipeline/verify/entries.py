@@ -20,7 +20,7 @@ VERSION = "/_history/"
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class AuditEntry:
     """One AuditEvent: `named` are the versions that it says were written; `commits` is None where it tells no hashes.
 
     `touched` is everything that it names, `patients` whom it is about.
@@ -60,7 +60,7 @@ class Entry:
         return self.commits is None and self.description.startswith(_RETENTION)
 
 
-def entry_of(row: Stored) -> Entry:
+def entry_of(row: Stored) -> AuditEntry:
     """An AuditEvent read. LookupError, TypeError or ValueError when it is none."""
     body = load(row.body)
     description, code = body.get("outcomeDesc", ""), body["subtype"][0]["code"]
@@ -74,10 +74,10 @@ def entry_of(row: Stored) -> Entry:
     if commits is not None:
         named = list(commits.versions)
     about = tuple(sorted({patient.split(VERSION)[0] for patient in patients}))
-    return Entry(row, description, request, touched, about, tuple(named), is_write, commits)
+    return AuditEntry(row, description, request, touched, about, tuple(named), is_write, commits)
 
 
-def entries_of(rows: Sequence[Stored], report: Report) -> Iterator[Entry]:
+def entries_of(rows: Sequence[Stored], report: Report) -> Iterator[AuditEntry]:
     """The entries among AuditEvents; one that cannot be read is a finding."""
     for row in rows:
         with report.reading(place_of_version(row)):
@@ -86,7 +86,7 @@ def entries_of(rows: Sequence[Stored], report: Report) -> Iterator[Entry]:
             yield entry
 
 
-def _check_case(entry: Entry, report: Report) -> None:
+def _check_case(entry: AuditEntry, report: Report) -> None:
     """An entry is stored under its case, or under a number of its own that is no case's."""
     wanted = {entry.case_number or nobodys(entry.row.id)}
     if entry.commits is None:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from sqlalchemy import Connection
 
 from service.fhir.audit_commitment import MESSAGE
-from service.pipeline.verify.entries import Entry
+from service.pipeline.verify.entries import AuditEntry
 from service.pipeline.verify.removals import Removals
 from service.pipeline.verify.report import Report
 from service.store import verify_reads
@@ -15,7 +15,7 @@ from service.store.verify_reads import KeptMessage
 
 
 def check_messages_of_case(
-    tx: Connection, case_number: str, entries: Sequence[Entry], removals: Removals, report: Report
+    tx: Connection, case_number: str, entries: Sequence[AuditEntry], removals: Removals, report: Report
 ) -> None:
     """The messages of a case are those of its entries, as these tell them."""
     by_id = {entry.request: entry for entry in entries if entry.has_message}
@@ -29,7 +29,7 @@ def check_messages_of_case(
     check_missing(tx, by_id, removals, report)
 
 
-def check_missing(tx: Connection, by_id: dict[str, Entry], removals: Removals, report: Report) -> None:
+def check_missing(tx: Connection, by_id: dict[str, AuditEntry], removals: Removals, report: Report) -> None:
     """Messages that entries tell and that are not where they belong: moved, removed by retention, or gone."""
     moved = {message.id: message for message in verify_reads.messages_by_id(tx, list(by_id))}
     for name, entry in by_id.items():
@@ -39,7 +39,7 @@ def check_missing(tx: Connection, by_id: dict[str, Entry], removals: Removals, r
             report.found(f"message {name}", f"is not there; {entry.name} tells that it was kept")
 
 
-def check_message(entry: Entry, message: KeptMessage, report: Report) -> None:
+def check_message(entry: AuditEntry, message: KeptMessage, report: Report) -> None:
     """A message is what its entry tells."""
     place = f"message {message.id}"
     if message.digest != message.sha256:

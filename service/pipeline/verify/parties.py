@@ -8,13 +8,13 @@ from collections.abc import Callable, Iterator, Sequence
 from sqlalchemy import Connection
 
 from service.fhir.audit_commitment import SEES, WROTE
-from service.pipeline.verify.entries import Entry, entries_of
+from service.pipeline.verify.entries import AuditEntry, entries_of
 from service.pipeline.verify.report import Report
 from service.pipeline.verify.tally import Marks, Tally
 from service.store import parties, verify_reads
 
 
-def check_parties_of_case(tx: Connection, case_number: str, entries: Sequence[Entry], report: Report) -> None:
+def check_parties_of_case(tx: Connection, case_number: str, entries: Sequence[AuditEntry], report: Report) -> None:
     """The parties are those that the entries added; of a case that an earlier release opened there may be others."""
     told = {one for entry in entries if entry.commits for one in entry.commits.parties}
     kept = {f"{part} {organisation}" for organisation, part in parties.of_case(tx, case_number)}

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from sqlalchemy import Connection
 
-from service.pipeline.verify.entries import Entry, entry_of
+from service.pipeline.verify.entries import AuditEntry, entry_of
 from service.pipeline.verify.report import Report
 from service.store import record
 from service.store.audit_chain import AUDIT_EVENT
@@ -15,7 +15,7 @@ from service.store.audit_chain import AUDIT_EVENT
 class Removals:
     """The removals that the entries of one case tell, and those that tell of the patients whom an entry names."""
 
-    def __init__(self, entries: Sequence[Entry], report: Report) -> None:
+    def __init__(self, entries: Sequence[AuditEntry], report: Report) -> None:
         self._report = report
         self._hashes = _hashes_in(entries)
         self._unnamed = any(entry.removed_unnamed for entry in entries)
@@ -26,7 +26,7 @@ class Removals:
         """Whether the case was removed."""
         return bool(self._hashes) or self._unnamed
 
-    def has(self, tx: Connection, entry: Entry, key: str) -> bool:
+    def has(self, tx: Connection, entry: AuditEntry, key: str) -> bool:
         """Whether what an entry wrote, by `Type/id/_history/version` or `Message/id`, was removed as it was written."""
         recorded = _recorded(entry, key)
         found = self._fits(self._hashes, self._unnamed, recorded, key)
@@ -47,7 +47,7 @@ class Removals:
         if patients not in self._of_patients:
             ids = {event for patient in patients for event in record.entries_about(tx, patient.partition("/")[2])}
             rows = record.versions_of(tx, [(AUDIT_EVENT, event) for event in sorted(ids)])
-            told: list[Entry] = []
+            told: list[AuditEntry] = []
             for row in rows:
                 with self._report.reading(f"resource_version {AUDIT_EVENT}/{row.id}"):
                     entry = entry_of(row)
@@ -57,11 +57,11 @@ class Removals:
         return self._of_patients[patients]
 
 
-def _hashes_in(entries: Sequence[Entry]) -> dict[str, str]:
+def _hashes_in(entries: Sequence[AuditEntry]) -> dict[str, str]:
     return {key: digest for e in entries if e.commits for key, digest in e.commits.removed.items()}
 
 
-def _recorded(entry: Entry, key: str) -> str:
+def _recorded(entry: AuditEntry, key: str) -> str:
     """The hash of what an entry wrote; empty when it tells none."""
     if entry.commits is None:
         return ""

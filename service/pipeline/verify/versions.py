@@ -11,7 +11,7 @@ from sqlalchemy import Connection
 from service.fhir.audit_commitment import sha256_of
 from service.fhir.json_text import load
 from service.pipeline.commitments import case_of
-from service.pipeline.verify.entries import VERSION, Entry, key_of, place_of_version, reference_of
+from service.pipeline.verify.entries import VERSION, AuditEntry, key_of, place_of_version, reference_of
 from service.pipeline.verify.removals import Removals
 from service.pipeline.verify.report import Report
 from service.pipeline.verify.tally import Marks, Tally
@@ -47,7 +47,12 @@ def check_text(row: Stored, report: Report) -> None:
 
 
 def check_named(
-    tx: Connection, entries: Sequence[Entry], rows: Sequence[Stored], removals: Removals, report: Report, loose: Loose
+    tx: Connection,
+    entries: Sequence[AuditEntry],
+    rows: Sequence[Stored],
+    removals: Removals,
+    report: Report,
+    loose: Loose,
 ) -> None:
     """Each version that the entries name is there as they tell it, or its removal is on record.
 
@@ -81,7 +86,7 @@ def _elsewhere(tx: Connection, references: Iterable[str], report: Report) -> dic
     return {reference_of(row): row for row in verify_reads.versions(tx, keys).values()}
 
 
-def _note_earlier(entry: Entry, reference: str, report: Report, loose: Loose) -> None:
+def _note_earlier(entry: AuditEntry, reference: str, report: Report, loose: Loose) -> None:
     if entry.commits is not None:
         return
     report.counts.uncommitted += 1
@@ -90,7 +95,7 @@ def _note_earlier(entry: Entry, reference: str, report: Report, loose: Loose) ->
         loose.earlier.add(address)
 
 
-def _check_one(entry: Entry, reference: str, row: Stored, report: Report) -> None:
+def _check_one(entry: AuditEntry, reference: str, row: Stored, report: Report) -> None:
     place = f"resource_version {reference}"
     if entry.commits is None:
         if entry.case_number and row.case_number not in ("", entry.case_number):

@@ -9,7 +9,7 @@ from sqlalchemy import Connection
 
 from service.fhir.audit_commitment import MESSAGE
 from service.fhir.engine import ENGINE_ID
-from service.pipeline.verify.entries import VERSION, Entry, entries_of, key_of, place_of_version, reference_of
+from service.pipeline.verify.entries import VERSION, AuditEntry, entries_of, key_of, place_of_version, reference_of
 from service.pipeline.verify.messages import check_message, check_missing
 from service.pipeline.verify.removals import Removals
 from service.pipeline.verify.report import Report
@@ -40,7 +40,9 @@ def check_entries_without_case(tx: Connection, number: str, index: Index, report
         report.found(place_of_version(row), "is stored under a case_number that no case has")
 
 
-def _check_messages(tx: Connection, entries: list[Entry], removals: Removals, report: Report, loose: Loose) -> None:
+def _check_messages(
+    tx: Connection, entries: list[AuditEntry], removals: Removals, report: Report, loose: Loose
+) -> None:
     by_id = {entry.request: entry for entry in entries if entry.has_message}
     for message in verify_reads.messages_by_id(tx, list(by_id)):
         check_message(by_id.pop(message.id), message, report)

@@ -48,8 +48,6 @@ def _give_identities_a_scope() -> None:
         sa.Column("revision", sa.Integer, nullable=False),
         sa.PrimaryKeyConstraint("type", "system", "value", "scope", name="identity_key"),
     )
-    op.execute(
-        "INSERT INTO identity (type, system, value, id, revision)"
-        " SELECT type, system, value, id, revision FROM identity_before"
-    )
+    columns = "type, system, value, id, revision"
+    op.execute(f"INSERT INTO identity ({columns}) SELECT {columns} FROM identity_before")
     op.drop_table("identity_before")
