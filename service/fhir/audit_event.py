@@ -24,6 +24,7 @@ _TYPE = {
 }
 _SIGN_IN = {"login": ("110122", "Login"), "logout": ("110123", "Logout")}
 """Interactions of people with the door, not with resources: a DICOM User Authentication, as IHE ATNA has it."""
+SIGN_IN_CODES = tuple(number for number, _ in _SIGN_IN.values())
 _ACTIONS = {
     "create": "C",
     "update": "U",

@@ -233,8 +233,11 @@ class GivenNumber:
 
 def identity_rows(connection: Connection, keys: Iterable[tuple[str, str, str]]) -> list[GivenNumber]:
     """Every identity behind some (type, system, value) that the caller may know of."""
+    wanted = list(dict.fromkeys(keys))
+    if not wanted:
+        return []
     columns = (_I.type, _I.system, _I.value, _I.id, _I.revision, _I.scope)
-    found = query.identities(connection, *columns).where(query.among(list(keys), _I.type, _I.system, _I.value))
+    found = query.identities(connection, *columns).where(query.among(wanted, _I.type, _I.system, _I.value))
     return [GivenNumber((r.type, r.system, r.value), r.id, r.revision, r.scope) for r in connection.execute(found)]
 
 

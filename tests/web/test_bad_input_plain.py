@@ -152,7 +152,7 @@ REFERRALS: list[tuple[dict[str, Any], str, str]] = [
     ({"patient__sex": "f"}, "patient.sex", "One of female, male, other or unknown is needed."),
     ({"patient__family_name": ""}, "patient.family_name", "The text is empty."),
     ({"patient__family_name": " "}, "patient.family_name", "One line of text is needed, without control characters."),
-    ({"patient__family_name": "\x07"}, "patient.family_name", "One line of text is needed, without control characters."),
+    ({"patient__family_name": "\x07"}, "patient.family_name", "The text holds U+0007, which is a control character"),
     ({"patient__family_name": "x" * 121}, "patient.family_name", "The text is longer than 120 characters."),
     ({"patient": 5}, "patient", "An object is needed."),
     ({"diagnosis__code": "!"}, "diagnosis.code", "A code of 1 to 18 letters, digits and dots is needed."),

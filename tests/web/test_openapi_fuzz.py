@@ -11,6 +11,7 @@ from hypothesis.errors import Unsatisfiable
 from schemathesis import GenerationMode
 from starlette.testclient import TestClient
 
+from service.access_settings import AccessSettings
 from service.app import build_app
 from service.pipeline import Pipeline
 from service.settings import Settings
@@ -31,7 +32,8 @@ _bounded = settings(
 @pytest.mark.parametrize("mode", [GenerationMode.POSITIVE, GenerationMode.NEGATIVE], ids=["as told", "otherwise"])
 def test_no_request_makes_the_service_fail(sqlite_pipeline: Pipeline, mode: GenerationMode) -> None:
     """Every operation of the description, of a service that holds a patient and an open case."""
-    app = build_app(Settings(), sqlite_pipeline)
+    # the fuzzer asks under a host name of its own
+    app = build_app(Settings(access=AccessSettings(public_url="http://testserver")), sqlite_pipeline)
     client = TestClient(app)
     Case(client).fitted()
     assert post(client, "/fhir/Patient", PATIENT).status_code == 201

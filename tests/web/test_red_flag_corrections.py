@@ -62,11 +62,14 @@ def test_an_update_by_fhir_keeps_the_kind(case: Case) -> None:
     assert made.status_code == 201, made.text
     held = made.json()
     address = f"/fhir/Observation/{held['id']}"
-    # Another kind, and an Observation that is no red flag at all.
-    for changes in ({"valueCodeableConcept": _kind("drowsy-driving")}, {"code": {"text": "a note"}}):
+    # Another kind, and an Observation that is no red flag at all, which the profile it belongs to refuses.
+    for changes, told in (
+        ({"valueCodeableConcept": _kind("drowsy-driving")}, (True, "Observation.value")),
+        ({"code": {"text": "a note"}}, (False, "Observation.code")),
+    ):
         answer = put(case.client, address, {**held, **changes}, **{"If-Match": 'W/"1"'})
         assert answer.status_code == 422
-        assert [(WAY_OUT in why, place) for _, why, place in issues(answer)] == [(True, "Observation.value")]
+        assert [(WAY_OUT in why, place) for _, why, place in issues(answer)] == [told]
     assert _open(case) == ["locked-jaw"]
 
 

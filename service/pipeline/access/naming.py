@@ -105,11 +105,10 @@ class Resolver:
 def office_named(connection: Connection, reference: str) -> str:
     """The organisation (`Organization/id`) behind a practitioner or an office that a case names; empty when untold.
 
-    The registered one where a binding leads to it, else the entry itself: for its contact data, never for what it may.
+    For its contact data, never for what it may.
     """
-    bound = Resolver(connection, "", {}).of({"reference": reference}).organisation
-    if bound or reference.startswith("Organization/"):
-        return bound or reference
+    if reference.startswith("Organization/"):
+        return reference
     held = resources.current(connection, *split(reference))
     entry = load(held.body) if held and not held.deleted else {}
     if reference.startswith("PractitionerRole/"):

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from service.fhir.audit_commitment import Commitment, commitment_of
+from service.fhir.audit_event import SIGN_IN_CODES
 from service.fhir.json_text import load
 from service.pipeline.verify.report import Report
 from service.store.audit_chain import AUDIT_EVENT
@@ -14,8 +15,6 @@ from service.store.resources import Stored, nobodys
 _RETENTION = "retention over, "
 _WRITE_NOTHING = ("read ", "refused ", "subscription", "emergency access ")
 _WITHOUT_MESSAGE = ("decided anew ", "a check-in link was made", "the check-in link was ended", _RETENTION)
-_SIGN_IN = ("login", "logout", "110122", "110123")
-"""As this release stores them, and as an earlier one did: the codes of `service/fhir/audit_event.py`."""
 VERSION = "/_history/"
 
 
@@ -69,7 +68,7 @@ def entry_of(row: Stored) -> AuditEntry:
     patients = {r for e in entities if (r := e.get("what", {}).get("reference", "")).startswith("Patient/")}
     request = next((e["what"]["identifier"]["value"] for e in entities if "identifier" in e.get("what", {})), "")
     commits = commitment_of(body)
-    is_write = commits is not None or not (description.startswith(_WRITE_NOTHING) or code in _SIGN_IN)
+    is_write = commits is not None or not (description.startswith(_WRITE_NOTHING) or code in SIGN_IN_CODES)
     named = [r for r in touched if VERSION in r and not r.startswith("Subscription/")] if is_write else []
     if commits is not None:
         named = list(commits.versions)
