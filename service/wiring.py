@@ -14,7 +14,7 @@ from service.access.client_proof import KeyProof, SecretProof
 from service.outbound.fetch import HttpFetcher
 from service.pipeline import Pipeline
 from service.pipeline.access.directory import Directory
-from service.pipeline.access.open_id import Client, OpenId
+from service.pipeline.access.open_id import OpenId, RelyingParty
 from service.pipeline.access.parts import AccessParts, other_access, own_access
 from service.pipeline.access.people import People
 from service.pipeline.access.sessions import Sessions
@@ -69,7 +69,7 @@ def build_sign_in(settings: Settings, pipeline: Pipeline) -> SignIn | None:
     open_id = None
     if chosen.issuer:
         proving = SecretProof(Path(chosen.secret_file)) if chosen.secret_file else KeyProof(Path(chosen.key_file))
-        asks = Client(chosen.issuer, chosen.client_id, chosen.scopes, f"{base}/sign-in/callback", proving)
+        asks = RelyingParty(chosen.issuer, chosen.client_id, chosen.scopes, f"{base}/sign-in/callback", proving)
         open_id = OpenId(database, HttpFetcher(access.jwks_hosts), asks, now_s)
     sessions = Sessions(database, now_s, chosen.idle_minutes * 60, chosen.longest_hours * 3600)
     return SignIn(People(pipeline), sessions, open_id, settings.links_sign_in, Attempts(now_s))

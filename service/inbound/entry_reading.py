@@ -17,7 +17,7 @@ Fields = dict[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class EntryPart:
     """What one resource tells of an entry: its kind, its number where it came by plain message, its fields."""
 
     kind: str
@@ -48,14 +48,14 @@ def identities_of(kind: str, case_number: str, entry_id: str) -> list[tuple[str,
     return [(type_, sid(system, case_number), entry_id) for type_, system in SYSTEMS[kind]]
 
 
-def part_of(resource: Resource) -> Part | None:
+def part_of(resource: Resource) -> EntryPart | None:
     """The part of an entry that a resource tells; None when it is no entry."""
     kind_fields = _read(resource)
     if kind_fields is None:
         return None
     kind, fields = kind_fields
     withdrawn = resource.get("status") == "entered-in-error"
-    return Part(kind, _number(resource, kind), {k: v for k, v in fields.items() if v is not None}, withdrawn)
+    return EntryPart(kind, _number(resource, kind), {k: v for k, v in fields.items() if v is not None}, withdrawn)
 
 
 def _number(resource: Resource, kind: str) -> str:

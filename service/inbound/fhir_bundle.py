@@ -26,7 +26,7 @@ from service.inbound.fhir_resource import (
     updating,
     with_condition,
 )
-from service.inbound.plain import Asked, Mapped
+from service.inbound.plain import AskedRead, Mapped
 
 MAX_ENTRIES = 500
 READS = ("GET", "HEAD")
@@ -75,14 +75,14 @@ def map_bundle(bundle: Resource, base: str = "") -> Mapped:
     addresses = Addresses(base)
     problems: list[Problem] = []
     own: list[tuple[Draft, str]] = []
-    reads: list[Asked] = []
+    reads: list[AskedRead] = []
     for place, entry in enumerate(entries):
         path = f"Bundle.entry[{place}]"
         try:
             request = request_of(entry, path)
             if request["method"] in READS:
                 url = addresses.below_base(request["url"]).lstrip("/")
-                reads.append(Asked(place, url, conditions_of(request)))
+                reads.append(AskedRead(place, url, conditions_of(request)))
                 continue
             draft = _Entry(entry, request, path, place, addresses).draft()
             own.append((draft, entry.get("fullUrl") or ""))

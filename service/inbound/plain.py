@@ -46,7 +46,7 @@ class Mapped:
     agent: str = ""
     replaces: tuple[str, tuple[str, str]] | None = None
     """The earlier referral a new one takes the place of: as a case number, or else by its own identifier."""
-    reads: list[Asked] = field(default_factory=list)
+    reads: list[AskedRead] = field(default_factory=list)
 
     def untouched(self) -> Mapped:
         """A copy for one try: identities given to drafts in a try that failed must not reach the next."""
@@ -54,7 +54,7 @@ class Mapped:
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class AskedRead:
     """A read or search inside a message: its place there, its address below the base, its conditions by header."""
 
     place: int

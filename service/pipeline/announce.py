@@ -29,7 +29,7 @@ def tell_of_emergency(connection: Connection, case_number: str, focus: str, now:
 
 
 @dataclass(frozen=True, slots=True)
-class Move:
+class ToldMove:
     """What a party was last told of a case. While titrating, `since` is left out: it moves with every setting.
 
     `to_cancel` is the Task that asks to cancel the referral, while it waits for an answer; empty otherwise.
@@ -42,17 +42,17 @@ class Move:
     to_cancel: str
 
     @classmethod
-    def of(cls, case: Case, derived: Derived) -> Move:
+    def of(cls, case: Case, derived: Derived) -> ToldMove:
         """The move a case row stands at."""
         since = "" if case.stage == StageName.TITRATING else case.waiting_since
         return cls(case.whose_move, case.stage, case.urgent, since, derived.to_cancel)
 
 
-def announce(connection: Connection, case: Case, was: Move, derived: Derived, view: CaseView, now: str) -> None:
+def announce(connection: Connection, case: Case, was: ToldMove, derived: Derived, view: CaseView, now: str) -> None:
     """Put a notice in the outbox when a party that is told has something new to do."""
     request = open_cancellation(view.facts, view.as_of)
     derived.to_cancel = request.source.reference if request else ""
-    if Move.of(case, derived) == was or case.whose_move not in MOVERS:
+    if ToldMove.of(case, derived) == was or case.whose_move not in MOVERS:
         return
     owner = _owner(connection, case, view.facts)
     notices.add(

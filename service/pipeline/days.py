@@ -28,7 +28,7 @@ from service.pipeline.facts_anew import is_outdated, patient_record, read_anew
 from service.pipeline.reading import Reads, is_stale
 from service.pipeline.referral_moves import with_delivery
 from service.pipeline.rows import touched_by
-from service.pipeline.spent import Held, held_facts, in_use, mark
+from service.pipeline.spent import HeldFacts, held_facts, in_use, mark
 from service.pipeline.upgraded import came_to
 from service.rules.case_view import view_case
 from service.rules.facts import CaseFacts
@@ -51,7 +51,7 @@ class Anew:
 
     case: Case
     derived: Derived
-    held: Held
+    held: HeldFacts
     on: date
     why: str
     keeps_time: bool = False

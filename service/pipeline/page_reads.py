@@ -16,7 +16,7 @@ from service.fhir.build import Resource, sid
 from service.fhir.json_text import load
 from service.fhir.read_facts import assemble
 from service.fhir.reading import reference_of
-from service.inbound.entry_reading import Part, identities_of, part_of
+from service.inbound.entry_reading import EntryPart, identities_of, part_of
 from service.pipeline.derived import Derived
 from service.pipeline.fact_rows import facts_of, split
 from service.pipeline.facts_anew import is_outdated
@@ -200,7 +200,7 @@ def entry_read(reads: Reads, case_number: str, kind: str, entry_id: str) -> Entr
     return reads.database.read(work)
 
 
-def joined(parts: list[Part]) -> dict[str, Any]:
+def joined(parts: list[EntryPart]) -> dict[str, Any]:
     """The fields of an entry from its parts; a withdrawn part beside one that stands tells nothing."""
     standing = [p for p in parts if not p.withdrawn] or parts
     return {name: value for part in standing for name, value in part.fields.items()}

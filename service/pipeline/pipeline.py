@@ -22,7 +22,7 @@ from service.fhir.read_facts import read
 from service.fhir.read_observation import is_red_flag_closure
 from service.fhir.read_other import is_referral
 from service.fhir.reading import Small
-from service.inbound.plain import Asked, Mapped
+from service.inbound.plain import AskedRead, Mapped
 from service.pipeline import (
     checks,
     conditions,
@@ -39,7 +39,7 @@ from service.pipeline.access import parties, permitted
 from service.pipeline.access.asking import asker
 from service.pipeline.access.callers import caller_for
 from service.pipeline.access.sender import Sender
-from service.pipeline.announce import Move, announce
+from service.pipeline.announce import ToldMove, announce
 from service.pipeline.answers import Answer
 from service.pipeline.commitments import Admitted, commitment
 from service.pipeline.days import Days
@@ -50,7 +50,7 @@ from service.pipeline.identify import Identified, identify
 from service.pipeline.rows import outcome_of, row_of, touched_by
 from service.pipeline.rules_device import kept_engine
 from service.pipeline.searching import Searches
-from service.pipeline.spent import Held, held_facts, in_use, is_late, mark
+from service.pipeline.spent import HeldFacts, held_facts, in_use, is_late, mark
 from service.rules.case_view import view_case
 from service.rules.facts import CaseFacts
 from service.rules.site import Site
@@ -95,7 +95,7 @@ class Pipeline(Days, Searches):
         received: Received,
         map_message: Callable[[dict[str, Any]], Mapped],
         case_number: str | None = None,
-        read: Callable[[Asked], Any] | None = None,
+        read: Callable[[AskedRead], Any] | None = None,
     ) -> Answer:
         """Store a message, or refuse it whole. `case_number` is the case a plain message names.
 
@@ -108,7 +108,7 @@ class Pipeline(Days, Searches):
         received: Received,
         mapped: Mapped,
         case_number: str | None = None,
-        read: Callable[[Asked], Any] | None = None,
+        read: Callable[[AskedRead], Any] | None = None,
     ) -> Answer:
         """Store a message that is mapped already, or refuse it whole."""
 
@@ -189,7 +189,7 @@ class Pipeline(Days, Searches):
         moved = referral_moves.Moved(task)
         versions = {i.reference: i.version for i in items}
         late = is_late(items, smalls, derived)
-        held = Held([], whole=True) if opened else held_facts(tx, derived, self.engine(), today, late)
+        held = HeldFacts([], whole=True) if opened else held_facts(tx, derived, self.engine(), today, late)
         before = held.facts
         if opened:
             referral.check_opening(items, sender)
@@ -239,7 +239,7 @@ class Pipeline(Days, Searches):
     ) -> Stored | None:
         """Decide the case as of today; the Task's version to write, if any."""
         view = view_case(decide.with_birth_date(facts, derived.birth_date), self.site, today)
-        was = Move.of(case, derived)
+        was = ToldMove.of(case, derived)
         decide.record(view, case, derived, self.engine(), self.site.thresholds, now)
         announce(tx, case, was, derived, view, now)
         task = referral_moves.with_business_status(tx, case, view.stage, derived, task, now)

@@ -31,7 +31,7 @@ _DAYS_OF_A_FACT = ("delivered_on", "visited_on", "day")
 
 
 @dataclass(frozen=True, slots=True)
-class Held:
+class HeldFacts:
     """Facts of a case as loaded: all of them when `whole`, with the references of those that were marked as spent."""
 
     facts: list[StoredFact]
@@ -39,12 +39,12 @@ class Held:
     spent: frozenset[str] = frozenset()
 
 
-def held_facts(connection: Connection, derived: Derived, engine: Source, day: date, late: bool = False) -> Held:
+def held_facts(connection: Connection, derived: Derived, engine: Source, day: date, late: bool = False) -> HeldFacts:
     """The facts that a decision of `day` reads; all of them when something `late` came, or the marks do not hold."""
     whole = late or not _marks_hold(derived, engine, day)
     rows = cases.facts(connection, derived.case_number, in_use_only=not whole)
     spent = frozenset(f"{row.type}/{row.id}" for row in rows if row.spent)
-    return Held(facts_of(rows), whole, spent)
+    return HeldFacts(facts_of(rows), whole, spent)
 
 
 def is_late(items: Iterable[Identified], smalls: dict[str, Small | None], derived: Derived) -> bool:
@@ -60,7 +60,7 @@ def is_late(items: Iterable[Identified], smalls: dict[str, Small | None], derive
 
 
 def in_use(
-    facts: CaseFacts, held: Held, derived: Derived, engine: Source, thresholds: Thresholds, on: date
+    facts: CaseFacts, held: HeldFacts, derived: Derived, engine: Source, thresholds: Thresholds, on: date
 ) -> CaseFacts:
     """The facts that decisions from `on` on read, and some weeks' worth of late ones; noted from which day that holds."""
     since = on - timedelta(days=_LATE_DAYS)
@@ -73,7 +73,7 @@ def in_use(
 def mark(
     connection: Connection,
     derived: Derived,
-    held: Held,
+    held: HeldFacts,
     facts: CaseFacts,
     used: CaseFacts,
     rewritten: Iterable[str] = (),

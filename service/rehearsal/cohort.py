@@ -8,7 +8,7 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 
 from service.rehearsal.parameters import Parameters
-from service.rehearsal.treatment import Case, rehearse_case
+from service.rehearsal.treatment import SimulatedCase, rehearse_case
 from service.rules.thresholds import Thresholds
 
 _CASES_OF_A_CHUNK = 200
@@ -24,7 +24,7 @@ class Plan:
     parameters: Parameters = Parameters()
 
 
-def rehearse(plan: Plan, sets: Sequence[Thresholds], processes: int | None = None) -> list[list[Case]]:
+def rehearse(plan: Plan, sets: Sequence[Thresholds], processes: int | None = None) -> list[list[SimulatedCase]]:
     """The cases under each set of thresholds: patient `i` of every list is the same person with the same luck."""
     starts = range(0, plan.cases, _CASES_OF_A_CHUNK)
     work = [(plan, thresholds, start) for thresholds in sets for start in starts]
@@ -38,7 +38,7 @@ def rehearse(plan: Plan, sets: Sequence[Thresholds], processes: int | None = Non
     return [[case for chunk in chunks[i * each : (i + 1) * each] for case in chunk] for i in range(len(sets))]
 
 
-def _chunk(work: tuple[Plan, Thresholds, int]) -> list[Case]:
+def _chunk(work: tuple[Plan, Thresholds, int]) -> list[SimulatedCase]:
     plan, thresholds, start = work
     numbers = range(start, min(start + _CASES_OF_A_CHUNK, plan.cases))
     return [rehearse_case(plan.seed, number, thresholds, plan.parameters, plan.weeks) for number in numbers]

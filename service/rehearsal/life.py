@@ -8,7 +8,7 @@ from decimal import Decimal
 from math import exp
 
 from service.rehearsal.parameters import Parameters
-from service.rehearsal.patient import Patient, between
+from service.rehearsal.patient import SimulatedPatient, between
 from service.rehearsal.record import Record, day_of
 from service.rehearsal.weeks import NIGHTS_OF_A_WEEK, Week
 from service.rules.limits import EPWORTH_TOTAL, SCALE_0_TO_10
@@ -21,7 +21,7 @@ _MODERATE, _SEVERE = 2, 3
 class Life:
     """The state of one person; `live` moves it on by a week and puts on record what is reported."""
 
-    patient: Patient
+    patient: SimulatedPatient
     parameters: Parameters
     record: Record
     weeks_between_check_ins: int

@@ -17,7 +17,7 @@ _EPWORTH_TOP = float(EPWORTH_TOTAL.high)
 
 
 @dataclass(frozen=True, slots=True)
-class Patient:
+class SimulatedPatient:
     """What no clinician sees: the true AHI in events/h, its response to advancement, symptoms and habits."""
 
     true_ahi: float
@@ -49,7 +49,7 @@ class Patient:
         return self.true_ahi * (1 - self.fall_at(advance_mm))
 
 
-def draw_patient(chance: Random, parameters: Parameters) -> Patient:
+def draw_patient(chance: Random, parameters: Parameters) -> SimulatedPatient:
     """A patient who was referred: one night measured at least the AHI of a referral."""
     true_ahi, measured = _referred(chance, parameters)
     can_benefit = chance.random() >= parameters.no_benefit_share.value
@@ -67,7 +67,7 @@ def draw_patient(chance: Random, parameters: Parameters) -> Patient:
         chance.gauss(parameters.start_percent.value, parameters.start_percent_sd.value),
         parameters.lowest_start_percent.value,
     )
-    return Patient(
+    return SimulatedPatient(
         true_ahi=true_ahi,
         measured_ahi=measured,
         can_benefit=can_benefit,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date, timedelta
 from decimal import Decimal
 
-from service.rehearsal.patient import Patient
+from service.rehearsal.patient import SimulatedPatient
 from service.rehearsal.weeks import NIGHTS_OF_A_WEEK
 from service.rules.facts import (
     Appliance,
@@ -34,7 +34,7 @@ def day_of(week: int) -> date:
 class Record:
     """Facts as they come in. `facts()` gives everything so far, as the service would hold it."""
 
-    def __init__(self, patient: Patient, epworth_total: int, limit_mm: Decimal, step_mm: Decimal) -> None:
+    def __init__(self, patient: SimulatedPatient, epworth_total: int, limit_mm: Decimal, step_mm: Decimal) -> None:
         before = _DELIVERED_ON - _TESTED_BEFORE
         self._assessment = DentalAssessment(self._source("assessment"), Moment(before), patient.range_mm)
         self._appliance = Appliance(

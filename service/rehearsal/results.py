@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from service.rehearsal.shares import Change, Share, Spread, spread
-from service.rehearsal.treatment import Case, Ending
+from service.rehearsal.treatment import Ending, SimulatedCase
 from service.rules.thresholds import Threshold, Thresholds
 
 CRITERIA = ("AHI under 5", "AHI under 10 and at least halved", "AHI at least halved")
@@ -95,7 +95,7 @@ class Comparison:
         }
 
 
-def summarise(name: str, thresholds: Thresholds, cases: Sequence[Case], weeks: int) -> Summary:
+def summarise(name: str, thresholds: Thresholds, cases: Sequence[SimulatedCase], weeks: int) -> Summary:
     """The summary of a cohort followed for at most `weeks` weeks."""
     tested = [c for c in cases if c.ending is Ending.RETEST]
     return Summary(
@@ -113,7 +113,7 @@ def summarise(name: str, thresholds: Thresholds, cases: Sequence[Case], weeks: i
     )
 
 
-def compare(under_a: Sequence[Case], under_b: Sequence[Case]) -> Comparison:
+def compare(under_a: Sequence[SimulatedCase], under_b: Sequence[SimulatedCase]) -> Comparison:
     """Set B against set A, patient by patient."""
     pairs = list(zip(under_a, under_b, strict=True))
     both = [(a, b) for a, b in pairs if a.ending is Ending.RETEST and b.ending is Ending.RETEST]
@@ -141,7 +141,7 @@ def _unit(held: Threshold) -> str:
     return "" if held.unit == "1" or held.unit.startswith("{") else f" {held.unit}"
 
 
-def _by_criterion(i: int, name: str, tested: Sequence[Case]) -> ByCriterion:
+def _by_criterion(i: int, name: str, tested: Sequence[SimulatedCase]) -> ByCriterion:
     return ByCriterion(
         name=name,
         found=_share(tested, lambda c: c.found[i]),
@@ -152,16 +152,16 @@ def _by_criterion(i: int, name: str, tested: Sequence[Case]) -> ByCriterion:
     )
 
 
-def _share(cases: Sequence[Case], holds: Callable[[Case], bool]) -> Share:
+def _share(cases: Sequence[SimulatedCase], holds: Callable[[SimulatedCase], bool]) -> Share:
     return Share(sum(holds(c) for c in cases), len(cases))
 
 
-def _finds(i: int) -> Callable[[Case], bool]:
+def _finds(i: int) -> Callable[[SimulatedCase], bool]:
     """Whether a case came up and its retest met criterion `i`: a case that never comes up counts as not found."""
     return lambda case: case.found[i]
 
 
-def _change(pairs: Sequence[tuple[Case, Case]], holds: Callable[[Case], bool]) -> Change:
+def _change(pairs: Sequence[tuple[SimulatedCase, SimulatedCase]], holds: Callable[[SimulatedCase], bool]) -> Change:
     only_a = sum(holds(a) and not holds(b) for a, b in pairs)
     only_b = sum(holds(b) and not holds(a) for a, b in pairs)
     return Change(only_a, only_b, len(pairs))

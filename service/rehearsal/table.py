@@ -7,7 +7,7 @@ from textwrap import fill
 
 from service.rehearsal import CAUTION
 from service.rehearsal.cohort import Plan
-from service.rehearsal.parameters import Mark, Parameters
+from service.rehearsal.parameters import ParameterMark, Parameters
 from service.rehearsal.results import Comparison, Summary
 from service.rehearsal.shares import Change, Share, Spread
 from service.rules.words import count
@@ -46,7 +46,7 @@ def table(plan: Plan, summaries: Sequence[Summary], comparison: Comparison | Non
 def parameter_table(parameters: Parameters) -> str:
     """Every number of the model with its mark and source."""
     held = parameters.all()
-    invented = sum(p.mark is Mark.INVENTED for p in held)
+    invented = sum(p.mark is ParameterMark.INVENTED for p in held)
     head = f"{len(held)} numbers stand behind the simulation; {invented} of them are invented."
     lines = [fill(CAUTION.upper(), _WIDTH), "", head, ""]
     for p in held:

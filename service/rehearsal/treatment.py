@@ -10,7 +10,7 @@ from random import Random
 
 from service.rehearsal.life import Life, told
 from service.rehearsal.parameters import Parameters
-from service.rehearsal.patient import Patient, draw_patient, measured_ahi
+from service.rehearsal.patient import SimulatedPatient, draw_patient, measured_ahi
 from service.rehearsal.record import Record, day_of
 from service.rehearsal.weeks import Week, weeks_of
 from service.rules.course import Course, course_on
@@ -34,7 +34,7 @@ class Ending(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Case:
+class SimulatedCase:
     """One case to its end. `found` and `truly`: the three response criteria by the retest and by the true AHI.
 
     `at_limit` says that symptoms were left: at the limit, or when the time was up. `waited_weeks` counts, for each criterion, the weeks at settings that truly met it until the retest.
@@ -52,7 +52,9 @@ class Case:
     waited_weeks: tuple[int, int, int] = (0, 0, 0)
 
 
-def rehearse_case(seed: int, number: int, thresholds: Thresholds, parameters: Parameters, horizon_weeks: int) -> Case:
+def rehearse_case(
+    seed: int, number: int, thresholds: Thresholds, parameters: Parameters, horizon_weeks: int
+) -> SimulatedCase:
     """Case `number` of a cohort. It depends on nothing but the arguments, so cases can run in any order."""
     patient = draw_patient(_chance(seed, number, "patient"), parameters)
     weeks = weeks_of(_chance(seed, number, "weeks"))
@@ -66,7 +68,7 @@ def _chance(seed: int, number: int, what: str) -> Random:
 
 
 class _Treatment:
-    def __init__(self, patient: Patient, before: Week, thresholds: Thresholds, parameters: Parameters) -> None:
+    def __init__(self, patient: SimulatedPatient, before: Week, thresholds: Thresholds, parameters: Parameters) -> None:
         self._patient, self._thresholds, self._parameters = patient, thresholds, parameters
         epworth = told(patient.epworth, parameters.epworth_noise.value * before.epworth_noise, EPWORTH_TOTAL.high)
         self._smallest_mm = Decimal(str(parameters.appliance_step_mm.value))
@@ -78,13 +80,13 @@ class _Treatment:
         self._since = [0, 0, 0]
         self._answers_in: tuple[int, RedFlagKind] | None = None
 
-    def run(self, weeks: Iterator[Week], horizon_weeks: int, retest: Random) -> Case:
+    def run(self, weeks: Iterator[Week], horizon_weeks: int, retest: Random) -> SimulatedCase:
         """The rules are asked in every week that brings something new: nobody opens a file without a reason."""
         for number, week in enumerate(weeks, start=1):
             if number > horizon_weeks:
                 break
             if self._life.drops_out(week):
-                return Case(Ending.DROPPED_OUT, number, self._patient.can_benefit)
+                return SimulatedCase(Ending.DROPPED_OUT, number, self._patient.can_benefit)
             answered = self._flags_answered(number)
             if not self._life.live(number, week) and not answered:
                 continue
@@ -97,7 +99,7 @@ class _Treatment:
             if step.outcome == Step.REQUEST_TEST or readiness.outcome == Readiness.ASK_PHYSICIAN:
                 return self._retested(number, readiness, retest)
             self._follow(number, step, week)
-        return Case(Ending.STILL_WAITING, horizon_weeks, self._patient.can_benefit)
+        return SimulatedCase(Ending.STILL_WAITING, horizon_weeks, self._patient.can_benefit)
 
     def _flags_seen(self, number: int, course: Course) -> None:
         """A red flag for the physician is answered some weeks later."""
@@ -146,7 +148,7 @@ class _Treatment:
         patient = self._patient
         return _three(_exact(patient.true_ahi), _exact(patient.ahi_at(self._record.advance_mm)), self._thresholds)
 
-    def _retested(self, number: int, readiness: Decision, chance: Random) -> Case:
+    def _retested(self, number: int, readiness: Decision, chance: Random) -> SimulatedCase:
         """The test is made in the week in which it is asked for, with the appliance worn all night."""
         patient, advance_mm = self._patient, self._record.advance_mm
         true_ahi = patient.ahi_at(advance_mm)
@@ -154,7 +156,7 @@ class _Treatment:
         first, second, third = (
             number - since if truly else 0 for since, truly in zip(self._since, self._truly, strict=True)
         )
-        return Case(
+        return SimulatedCase(
             Ending.RETEST,
             number,
             patient.can_benefit,

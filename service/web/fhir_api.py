@@ -23,7 +23,7 @@ from service.web.token_api import access_of
 
 
 @dataclass(frozen=True, slots=True)
-class Interaction:
+class RoutedInteraction:
     """One routed interaction: its FHIR code, method, address below the base, handler."""
 
     code: str
@@ -39,23 +39,23 @@ async def metadata(request: Request) -> Response:
 
 
 INTERACTIONS = (
-    Interaction("history-type", "GET", "/{kind}/_history", fhir_search.type_history),
-    Interaction("read", "GET", "/{kind}/{resource_id}", read),
-    Interaction("metadata", "GET", "/metadata", metadata),
-    Interaction("transaction", "POST", "", transaction),
-    Interaction("operation:readiness", "GET", "/CarePlan/{case_number}/$readiness", readiness),
-    Interaction("operation:letter", "GET", "/CarePlan/{case_number}/$letter", letter),
-    Interaction("operation:validate", "POST", "/{kind}/$validate", validate_type),
-    Interaction("operation:validate", "POST", "/{kind}/{resource_id}/$validate", validate_instance),
-    Interaction("create", "POST", "/{kind}", create),
-    Interaction("search-type", "GET", "/{kind}", fhir_search.search),
-    Interaction("search-type", "POST", "/{kind}/_search", fhir_search.search_by_post),
-    Interaction("conditional-update", "PUT", "/{kind}", conditional_update),
-    Interaction("operation:everything", "GET", "/Patient/{resource_id}/$everything", fhir_search.everything),
-    Interaction("update", "PUT", "/{kind}/{resource_id}", update),
-    Interaction("delete", "DELETE", "/{kind}/{resource_id}", delete),
-    Interaction("history-instance", "GET", "/{kind}/{resource_id}/_history", fhir_search.history),
-    Interaction("vread", "GET", "/{kind}/{resource_id}/_history/{version}", vread),
+    RoutedInteraction("history-type", "GET", "/{kind}/_history", fhir_search.type_history),
+    RoutedInteraction("read", "GET", "/{kind}/{resource_id}", read),
+    RoutedInteraction("metadata", "GET", "/metadata", metadata),
+    RoutedInteraction("transaction", "POST", "", transaction),
+    RoutedInteraction("operation:readiness", "GET", "/CarePlan/{case_number}/$readiness", readiness),
+    RoutedInteraction("operation:letter", "GET", "/CarePlan/{case_number}/$letter", letter),
+    RoutedInteraction("operation:validate", "POST", "/{kind}/$validate", validate_type),
+    RoutedInteraction("operation:validate", "POST", "/{kind}/{resource_id}/$validate", validate_instance),
+    RoutedInteraction("create", "POST", "/{kind}", create),
+    RoutedInteraction("search-type", "GET", "/{kind}", fhir_search.search),
+    RoutedInteraction("search-type", "POST", "/{kind}/_search", fhir_search.search_by_post),
+    RoutedInteraction("conditional-update", "PUT", "/{kind}", conditional_update),
+    RoutedInteraction("operation:everything", "GET", "/Patient/{resource_id}/$everything", fhir_search.everything),
+    RoutedInteraction("update", "PUT", "/{kind}/{resource_id}", update),
+    RoutedInteraction("delete", "DELETE", "/{kind}/{resource_id}", delete),
+    RoutedInteraction("history-instance", "GET", "/{kind}/{resource_id}/_history", fhir_search.history),
+    RoutedInteraction("vread", "GET", "/{kind}/{resource_id}/_history/{version}", vread),
 )
 """Tried in this order: reads come often, so they come first, behind the one address that would be taken for an id."""
 _ALSO_HEAD = ("metadata", "read", "vread")

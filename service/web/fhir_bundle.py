@@ -20,13 +20,13 @@ from service.fhir.build import Resource
 from service.fhir.json_text import parse, write
 from service.inbound.bundle_links import Addresses
 from service.inbound.fhir_bundle import READS, conditions_of, entries_of, map_bundle, request_of
-from service.inbound.plain import Asked
+from service.inbound.plain import AskedRead
 from service.pipeline.access.asking import Seen, note
 from service.web.exchange import body_of
 from service.web.fhir_create import create_reply
 from service.web.fhir_delete import delete_reply
 from service.web.fhir_read import read_reply, vread_reply
-from service.web.fhir_reply import Client, Reply, client_of, entry_of, fhir_response, refused, written
+from service.web.fhir_reply import FhirClient, Reply, client_of, entry_of, fhir_response, refused, written
 from service.web.fhir_search import history_reply, search_reply, type_history_reply
 from service.web.fhir_update import conditional_update_reply, update_reply
 
@@ -41,7 +41,7 @@ async def transaction(request: Request) -> Response:
     return fhir_response(request, answered, headers=headers)
 
 
-def _answered(client: Client, text: bytes) -> tuple[Resource, str]:
+def _answered(client: FhirClient, text: bytes) -> tuple[Resource, str]:
     """The response Bundle and the case it is about, empty for a batch."""
     bundle = parse(text)
     if bundle.get("type") == "batch":
@@ -60,7 +60,7 @@ def _answered(client: Client, text: bytes) -> tuple[Resource, str]:
     return {"resourceType": "Bundle", "type": "transaction-response", "entry": told}, stored.case_number
 
 
-def _read_inside(client: Client, asked: Asked) -> Resource:
+def _read_inside(client: FhirClient, asked: AskedRead) -> Resource:
     """The answer to a read inside a transaction, which fails whole when it cannot be given."""
     try:
         return entry_of(_asked(client, asked.url, asked.conditions), client.prefer, read=True)
@@ -69,7 +69,7 @@ def _read_inside(client: Client, asked: Asked) -> Resource:
         raise Refused([Problem(p.category, p.message, p.path or place) for p in error.problems]) from None
 
 
-def _asked(client: Client, url: str, conditions: Mapping[str, str]) -> Reply:
+def _asked(client: FhirClient, url: str, conditions: Mapping[str, str]) -> Reply:
     """The answer to a GET of an address below the base."""
     path, sign, query = url.partition("?")
     pairs = parse_qsl(query, keep_blank_values=True)
@@ -87,7 +87,7 @@ def _asked(client: Client, url: str, conditions: Mapping[str, str]) -> Reply:
     raise refuse(Category.NOT_FOUND, "There is nothing at this address.")
 
 
-def _on_its_own(client: Client, entry: Any, place: int) -> Resource:
+def _on_its_own(client: FhirClient, entry: Any, place: int) -> Resource:
     """The response entry to one entry of a batch, whatever becomes of it."""
     reads = False
     try:
@@ -104,7 +104,7 @@ def _on_its_own(client: Client, entry: Any, place: int) -> Resource:
         return entry_of(refused(refuse(Category.INTERNAL, sentence)), client.prefer)
 
 
-def _note_refused(client: Client, entry: Any, error: Refused) -> None:
+def _note_refused(client: FhirClient, entry: Any, error: Refused) -> None:
     """What somebody may not do, or is not there for them, is told to the audit as it is when asked for alone."""
     if client.sender.is_limited and error.problems[0].category in (Category.NOT_FOUND, Category.FORBIDDEN):
         request = entry["request"]
@@ -112,7 +112,7 @@ def _note_refused(client: Client, entry: Any, error: Refused) -> None:
         note(Seen("operation", "refused in a batch", query=asked, outcome=MINOR_FAILURE))
 
 
-def _performed(client: Client, entry: Any, request: dict[str, str], place: int) -> Reply:
+def _performed(client: FhirClient, entry: Any, request: dict[str, str], place: int) -> Reply:
     """One entry of a batch, done as the request it stands for."""
     method, url = request["method"], Addresses(client.base).below_base(request["url"]).strip("/")
     if method in READS:

@@ -10,7 +10,7 @@ from service.fhir.json_text import parse
 from service.inbound.fhir_single import map_create
 from service.web.exchange import body_of
 from service.web.fhir_paths import Kind
-from service.web.fhir_reply import Client, Reply, client_of, known_type, response_of, written_alone
+from service.web.fhir_reply import FhirClient, Reply, client_of, known_type, response_of, written_alone
 
 
 async def create(request: Request, kind: Kind) -> Response:
@@ -23,7 +23,7 @@ async def create(request: Request, kind: Kind) -> Response:
 
 
 def create_reply(
-    client: Client, kind: str, resource: Resource, text: bytes, condition: str | None, place: int | None = None
+    client: FhirClient, kind: str, resource: Resource, text: bytes, condition: str | None, place: int | None = None
 ) -> Reply:
     """Store a new resource, or answer with the one that is there."""
     known_type(kind)

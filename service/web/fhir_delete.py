@@ -7,7 +7,7 @@ from starlette.concurrency import run_in_threadpool
 
 from service.inbound.fhir_single import map_delete
 from service.web.fhir_paths import Id, Kind
-from service.web.fhir_reply import Client, Reply, client_of, known_type, response_of, written_alone
+from service.web.fhir_reply import FhirClient, Reply, client_of, known_type, response_of, written_alone
 
 
 async def delete(request: Request, kind: Kind, resource_id: Id) -> Response:
@@ -17,7 +17,7 @@ async def delete(request: Request, kind: Kind, resource_id: Id) -> Response:
     return response_of(request, reply, client.prefer)
 
 
-def delete_reply(client: Client, kind: str, resource_id: str, match: str | None, place: int | None = None) -> Reply:
+def delete_reply(client: FhirClient, kind: str, resource_id: str, match: str | None, place: int | None = None) -> Reply:
     """Delete a resource; of one that is not there it is done already."""
     known_type(kind)
     return written_alone(

@@ -60,7 +60,7 @@ def history_entry(base: str, held: Stored) -> str:
     return entry_text(f"{base}/{held.type}/{held.id}", "" if held.deleted else held.body, write(more)[1:-1])
 
 
-class Asked:
+class AskedPage:
     """The parameters of a history or of $everything; anything else is refused by name."""
 
     def __init__(self, pairs: Pairs, names: Sequence[str]) -> None:

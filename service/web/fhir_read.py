@@ -16,7 +16,7 @@ from service.errors import Category, refuse
 from service.pipeline import Stored
 from service.pipeline.access.asking import note_versions
 from service.web.fhir_paths import Id, Kind, Version
-from service.web.fhir_reply import Client, Reply, client_of, known_type, response_of
+from service.web.fhir_reply import FhirClient, Reply, client_of, known_type, response_of
 
 
 async def read(request: Request, kind: Kind, resource_id: Id) -> Response:
@@ -31,7 +31,7 @@ async def vread(request: Request, kind: Kind, resource_id: Id, version: Version)
     return response_of(request, reply)
 
 
-def read_reply(client: Client, kind: str, resource_id: str, conditions: Mapping[str, str]) -> Reply:
+def read_reply(client: FhirClient, kind: str, resource_id: str, conditions: Mapping[str, str]) -> Reply:
     """The current version; `conditions` are If-None-Match and If-Modified-Since, in lower case."""
     known_type(kind)
     held = client.seen("r", kind).resource(kind, resource_id)
@@ -39,7 +39,7 @@ def read_reply(client: Client, kind: str, resource_id: str, conditions: Mapping[
     return _unless_held(held, conditions)
 
 
-def vread_reply(client: Client, kind: str, resource_id: str, version: str, conditions: Mapping[str, str]) -> Reply:
+def vread_reply(client: FhirClient, kind: str, resource_id: str, version: str, conditions: Mapping[str, str]) -> Reply:
     """One version."""
     known_type(kind)
     if not (version.isascii() and version.isdigit()) or len(version) > 9:

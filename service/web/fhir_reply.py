@@ -39,7 +39,7 @@ _WORDS = {
 
 
 @dataclass(frozen=True, slots=True)
-class Client:
+class FhirClient:
     """Who asks, of which pipeline, under which address of this server, and how answers are preferred."""
 
     pipeline: Pipeline
@@ -79,11 +79,11 @@ class Reply:
         return f'W/"{self.version}"' if self.version else ""
 
 
-def client_of(request: Request) -> Client:
+def client_of(request: Request) -> FhirClient:
     """The client of a request."""
     base = base_of(request)
     prefer = _preferred(request.headers.get("prefer", ""))
-    return Client(pipeline_of(request), base, request.state.request_id, prefer, sender_of(request))
+    return FhirClient(pipeline_of(request), base, request.state.request_id, prefer, sender_of(request))
 
 
 def _preferred(header: str) -> str:

@@ -18,9 +18,9 @@ from service.pipeline.access.asking import note_versions
 from service.pipeline.searching import Page, Stored
 from service.web.audit import asked_of
 from service.web.exchange import body_of, seen_by_sender
-from service.web.fhir_pages import Asked, bundle_text, entry_text, history_entry, links_of
+from service.web.fhir_pages import AskedPage, bundle_text, entry_text, history_entry, links_of
 from service.web.fhir_paths import Id, Kind
-from service.web.fhir_reply import Client, Reply, client_of, fhir_response, known_type, response_of
+from service.web.fhir_reply import FhirClient, Reply, client_of, fhir_response, known_type, response_of
 from service.web.hosts import base_of
 from service.web.media import parts_of
 
@@ -54,7 +54,7 @@ async def _answer(request: Request, kind: str, pairs: Pairs) -> Response:
     return response_of(request, await run_in_threadpool(search_reply, client_of(request), kind, pairs, strict))
 
 
-def search_reply(client: Client, kind: str, pairs: Pairs, strict: bool) -> Reply:
+def search_reply(client: FhirClient, kind: str, pairs: Pairs, strict: bool) -> Reply:
     """A page of what a search finds; `strict` refuses parameters that are not known."""
     known_type(kind)
     asked = search_of(kind, pairs, client.base, client.pipeline.now(), strict)
@@ -104,25 +104,25 @@ async def type_history(request: Request, kind: Kind) -> Response:
     return response_of(request, await run_in_threadpool(type_history_reply, client_of(request), kind, pairs))
 
 
-def history_reply(client: Client, kind: str, resource_id: str, pairs: Pairs) -> Reply:
+def history_reply(client: FhirClient, kind: str, resource_id: str, pairs: Pairs) -> Reply:
     """A page of the versions of a resource."""
     known_type(kind)
-    asked = Asked(pairs, ("_since", "_count"))
+    asked = AskedPage(pairs, ("_since", "_count"))
     page = client.seen("r", kind).history(kind, resource_id, asked.since, asked.token, asked.count)
     note_versions("history-instance", page.matches, about=(f"{kind}/{resource_id}",))
     return _history(client.base, f"{kind}/{resource_id}", asked, page)
 
 
-def type_history_reply(client: Client, kind: str, pairs: Pairs) -> Reply:
+def type_history_reply(client: FhirClient, kind: str, pairs: Pairs) -> Reply:
     """A page of the versions of all resources of a type."""
     known_type(kind)
-    asked = Asked(pairs, ("_since", "_count"))
+    asked = AskedPage(pairs, ("_since", "_count"))
     page = client.seen("r", kind, one_record=False).type_history(kind, asked.since, asked.token, asked.count)
     note_versions("history-type", page.matches, f"{kind}/_history?{urlencode(pairs)}")
     return _history(client.base, kind, asked, page)
 
 
-def _history(base: str, place: str, asked: Asked, page: Page) -> Reply:
+def _history(base: str, place: str, asked: AskedPage, page: Page) -> Reply:
     links = links_of(f"{base}/{place}/_history", asked.pairs, page.following)
     entries = [history_entry(base, held) for held in page.matches]
     return Reply(200, bundle_text("history", links, entries, page.total))
@@ -130,7 +130,7 @@ def _history(base: str, place: str, asked: Asked, page: Page) -> Reply:
 
 async def everything(request: Request, resource_id: Id) -> Response:
     """$everything of a patient (https://hl7.org/fhir/R4/patient-operation-everything.html), in pages."""
-    asked = Asked(request.query_params.multi_items(), ("_since", "_count", "_type"))
+    asked = AskedPage(request.query_params.multi_items(), ("_since", "_count", "_type"))
     kinds = list(dict.fromkeys(asked.types.split(","))) if asked.types else list(TYPES)
     for kind in kinds:
         if kind not in TYPES:

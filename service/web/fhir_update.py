@@ -11,7 +11,7 @@ from service.fhir.json_text import parse
 from service.inbound.fhir_single import map_conditional_update, map_update
 from service.web.exchange import body_of
 from service.web.fhir_paths import Id, Kind
-from service.web.fhir_reply import Client, Reply, client_of, known_type, response_of, written_alone
+from service.web.fhir_reply import FhirClient, Reply, client_of, known_type, response_of, written_alone
 
 _OF_THE_ANSWER = ("_format", "_pretty")
 
@@ -34,7 +34,7 @@ async def conditional_update(request: Request, kind: Kind) -> Response:
 
 
 def update_reply(
-    client: Client,
+    client: FhirClient,
     kind: str,
     resource_id: str,
     resource: Resource,
@@ -49,7 +49,13 @@ def update_reply(
 
 
 def conditional_update_reply(
-    client: Client, kind: str, query: str, resource: Resource, text: bytes, match: str | None, place: int | None = None
+    client: FhirClient,
+    kind: str,
+    query: str,
+    resource: Resource,
+    text: bytes,
+    match: str | None,
+    place: int | None = None,
 ) -> Reply:
     """Store the next version of the resource with an identifier, or the first."""
     known_type(kind)

@@ -29,7 +29,7 @@ _PARAMETERS = ("resource", "mode", "profile")
 
 
 @dataclass(slots=True)
-class Asked:
+class AskedValidation:
     """What is asked: the resource if one was sent, what is to be done with it, and a profile it must keep to."""
 
     resource: Resource | None
@@ -62,7 +62,7 @@ async def validate(request: Request, kind: str, resource_id: str | None = None) 
     return fhir_response(request, outcome_of(found, "No problem was found."))
 
 
-def _issues(resource: Resource, kind: str, resource_id: str | None, asked: Asked) -> list[Issue]:
+def _issues(resource: Resource, kind: str, resource_id: str | None, asked: AskedValidation) -> list[Issue]:
     found = all_issues(resource, kind, asked.profile)
     if asked.mode in ("create", "update"):
         told = {(issue.expression, issue.message) for issue in found}
@@ -74,10 +74,10 @@ def _issues(resource: Resource, kind: str, resource_id: str | None, asked: Asked
     return found
 
 
-def _asked(body: Resource, request: Request) -> Asked:
+def _asked(body: Resource, request: Request) -> AskedValidation:
     """The operation's parameters, from a Parameters resource or from the body and the query."""
     query = request.query_params
-    asked = Asked(body, query.get("mode", ""), query.get("profile"))
+    asked = AskedValidation(body, query.get("mode", ""), query.get("profile"))
     if body.get("resourceType") != "Parameters":
         return asked
     asked.resource = None
@@ -89,7 +89,7 @@ def _asked(body: Resource, request: Request) -> Asked:
     return asked
 
 
-def _take(asked: Asked, one: Any, path: str) -> None:
+def _take(asked: AskedValidation, one: Any, path: str) -> None:
     name = one.get("name") if isinstance(one, dict) else None
     if name not in _PARAMETERS:
         raise refuse(Category.INVALID, f"A parameter is one of {', '.join(_PARAMETERS)}.", f"{path}.name")

@@ -6,7 +6,7 @@ from decimal import Decimal
 
 from service.rehearsal.cohort import Plan, rehearse
 from service.rehearsal.parameters import Parameters
-from service.rehearsal.treatment import Case, Ending
+from service.rehearsal.treatment import Ending, SimulatedCase
 from service.rules.thresholds import Thresholds
 
 # Nothing goes wrong and every report is exact: what is left is the disease and the dose.
@@ -46,12 +46,12 @@ def cohort(
     parameters: dict[str, float] | None = None,
     processes: int = 1,
     **thresholds: str,
-) -> list[Case]:
+) -> list[SimulatedCase]:
     """A cohort with some parameters and some thresholds replaced."""
     plan = Plan(cases, seed, weeks, Parameters().with_values(parameters or {}))
     held = Thresholds().with_values({name: Decimal(value) for name, value in thresholds.items()})
     return rehearse(plan, [held], processes)[0]
 
 
-def retests(cases: list[Case]) -> list[Case]:
+def retests(cases: list[SimulatedCase]) -> list[SimulatedCase]:
     return [c for c in cases if c.ending is Ending.RETEST]

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 import service.rehearsal
-from service.rehearsal.parameters import Mark, Parameters
+from service.rehearsal.parameters import ParameterMark, Parameters
 from service.rehearsal.table import parameter_table
 
 PACKAGE = Path(service.rehearsal.__file__).parent
@@ -20,10 +20,10 @@ NOT_OF_THE_MODEL = {0, 1, 2, 3, 4, 7, 8, 100, 0.5, 2026, 5, 6}
 
 @pytest.mark.parametrize("parameter", HELD, ids=lambda p: p.name)
 def test_has_mark_source_unit_and_meaning(parameter) -> None:
-    assert isinstance(parameter.mark, Mark)
+    assert isinstance(parameter.mark, ParameterMark)
     assert parameter.source and parameter.unit and parameter.meaning
-    assert parameter.source.startswith("invented") == (parameter.mark is Mark.INVENTED)
-    if parameter.mark is Mark.PUBLISHED:
+    assert parameter.source.startswith("invented") == (parameter.mark is ParameterMark.INVENTED)
+    if parameter.mark is ParameterMark.PUBLISHED:
         assert re.search(r"doi 10\.\d{4,}/\S+", parameter.source)
 
 
@@ -52,7 +52,7 @@ def test_the_table_prints_all_of_them() -> None:
 
 def test_a_replaced_value_is_marked_invented() -> None:
     held = Parameters().with_values({"ahi_mean": 25.0}).ahi_mean
-    assert (held.value, held.mark, held.source) == (25.0, Mark.INVENTED, "invented")
+    assert (held.value, held.mark, held.source) == (25.0, ParameterMark.INVENTED, "invented")
 
 
 def test_an_unknown_parameter_is_refused() -> None:

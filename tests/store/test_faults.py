@@ -10,7 +10,7 @@ from service.fhir.build import quantity, ref
 from service.fhir.codes import local
 from service.fhir.json_text import load, write
 from service.inbound.fhir_bundle import map_bundle
-from service.inbound.plain import Asked
+from service.inbound.plain import AskedRead
 from service.pipeline import Answer, Pipeline
 from service.pipeline.pipeline import Received
 from service.store.ids import new_id
@@ -37,7 +37,7 @@ def _take(pipeline: Pipeline, *entries: dict[str, Any]) -> Answer:
     bundle = {"resourceType": "Bundle", "type": "transaction", "entry": list(entries)}
     received = Received("fhir transaction", write(bundle).encode(), new_id(), plain=False, interaction="transaction")
 
-    def read(asked: Asked) -> str:
+    def read(asked: AskedRead) -> str:
         kind, resource_id = asked.url.split("/")
         return pipeline.resource(kind, resource_id).body
 

@@ -11,7 +11,7 @@ from service.fhir.conformance.fhirpath import Expression
 from service.fhir.conformance.issue import Where
 
 
-class Held(NamedTuple):
+class HeldElement(NamedTuple):
     """A value that stands in a resource: the JSON value (None when only extensions speak of it), and where."""
 
     value: Any
@@ -81,7 +81,7 @@ class Profile:
     root: Node
 
 
-def held_in(value: dict[str, Any], group: Group, where: Where) -> Iterator[Held]:
+def held_in(value: dict[str, Any], group: Group, where: Where) -> Iterator[HeldElement]:
     """What stands in an object for an element, each repetition on its own."""
     for member in group.members:
         name = member.name
@@ -89,12 +89,12 @@ def held_in(value: dict[str, Any], group: Group, where: Where) -> Iterator[Held]
         if isinstance(held, list):
             if member.repeats:
                 for index, item in enumerate(held):
-                    yield Held(item, member, where.at(member.stem, index))
+                    yield HeldElement(item, member, where.at(member.stem, index))
         elif held is not None:
             if not member.repeats:
-                yield Held(held, member, where.at(member.stem))
+                yield HeldElement(held, member, where.at(member.stem))
         elif member.primitive is not None and f"_{name}" in value:
-            yield Held(None, member, where.at(member.stem))
+            yield HeldElement(None, member, where.at(member.stem))
 
 
 def has_pattern(value: Any, pattern: Any) -> bool:

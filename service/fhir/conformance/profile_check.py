@@ -8,7 +8,7 @@ from typing import Any
 from service.fhir.conformance.codings import any_of
 from service.fhir.conformance.fhirpath import NoAnswer
 from service.fhir.conformance.issue import Findings, Where, not_evaluated, shown
-from service.fhir.conformance.profile import Discriminator, Held, Node, Profile, has_pattern, held_in
+from service.fhir.conformance.profile import Discriminator, HeldElement, Node, Profile, has_pattern, held_in
 from service.fhir.conformance.references import kind_of
 from service.fhir.conformance.slicing import says_a_value, slice_by_key
 
@@ -39,14 +39,14 @@ class _Check:
             assert child.group is not None
             self._element(child, list(held_in(holder, child.group, where)), where)
 
-    def _element(self, node: Node, items: list[Held], owner: Where) -> None:
+    def _element(self, node: Node, items: list[HeldElement], owner: Where) -> None:
         self._count(node, items, owner)
         for held in items:
             self._value(node, held)
         if node.discriminators:
             self._slices(node, items, owner)
 
-    def _count(self, node: Node, items: Sequence[Held], owner: Where) -> None:
+    def _count(self, node: Node, items: Sequence[HeldElement], owner: Where) -> None:
         assert node.group is not None
         count, stem = len(items), node.group.stem
         name, _, piece = node.id.rpartition(".")[2].partition(":")
@@ -59,7 +59,7 @@ class _Check:
             spot = items[node.highest].where if node.highest < count else owner.at(stem)
             self._findings.wrong(spot, f"{what} {some}.")
 
-    def _value(self, node: Node, held: Held) -> None:
+    def _value(self, node: Node, held: HeldElement) -> None:
         value, wrong = held.value, self._findings.wrong
         if node.types is not None and held.element.type not in node.types:
             wrong(held.where, f"A value of type {' or '.join(sorted(node.types))} is needed.")
@@ -90,8 +90,8 @@ class _Check:
             sentence = f"«{shown(reference)}» is not a {' or '.join(sorted(targets))}."
             self._findings.wrong(where.at("reference"), sentence)
 
-    def _slices(self, node: Node, items: list[Held], owner: Where) -> None:
-        sorted_out: list[list[Held]] = [[] for _ in node.slices]
+    def _slices(self, node: Node, items: list[HeldElement], owner: Where) -> None:
+        sorted_out: list[list[HeldElement]] = [[] for _ in node.slices]
         for held in items:
             index = _slice_of(held, node)
             if index is not None:
@@ -113,7 +113,7 @@ class _Check:
         (self._findings.wrong if rule.is_error else self._findings.doubtful)(where, sentence)
 
 
-def _slice_of(held: Held, node: Node) -> int | None:
+def _slice_of(held: HeldElement, node: Node) -> int | None:
     """The number of the first slice a value is in."""
     if node.by_key is not None:
         return slice_by_key(held.value, node.discriminators[0].path[0], node.by_key)
@@ -123,7 +123,7 @@ def _slice_of(held: Held, node: Node) -> int | None:
     return None
 
 
-def in_slice(held: Held, piece: Node, discriminator: Discriminator) -> bool:
+def in_slice(held: HeldElement, piece: Node, discriminator: Discriminator) -> bool:
     """Whether a value has what tells a slice apart."""
     teller, found = piece, [held]
     for stem in discriminator.path:

@@ -11,7 +11,7 @@ from typing import Any
 
 from service.fhir.conformance.differential import Codes, Compiler, NotCompiled
 from service.fhir.conformance.profile import Profile
-from service.fhir.conformance.questionnaires import Asked, asked_by
+from service.fhir.conformance.questionnaires import AskedAnswers, asked_by
 
 _INSTALLED = Path(__file__).parent.parent.parent / "_profiles"
 _IN_SOURCE = Path(__file__).parent.parent.parent.parent / "profiles"
@@ -25,7 +25,7 @@ def published() -> dict[str, Profile]:
 
 
 @cache
-def questionnaires() -> dict[str, Asked]:
+def questionnaires() -> dict[str, AskedAnswers]:
     """The questionnaires this service publishes, by canonical URL. Raises NotCompiled."""
     return questionnaires_of(_folder())
 
@@ -34,9 +34,9 @@ def _folder() -> Path:
     return _INSTALLED if _INSTALLED.is_dir() else _IN_SOURCE
 
 
-def questionnaires_of(folder: Path) -> dict[str, Asked]:
+def questionnaires_of(folder: Path) -> dict[str, AskedAnswers]:
     """The questionnaires of a folder of definitions, by canonical URL. Raises NotCompiled."""
-    found: dict[str, Asked] = {}
+    found: dict[str, AskedAnswers] = {}
     for file in sorted(folder.glob("Questionnaire-*.json")):
         try:
             made = asked_by(_read(file))

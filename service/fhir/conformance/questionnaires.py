@@ -28,14 +28,14 @@ class Question:
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class AskedAnswers:
     """A published questionnaire: a flat list of questions, each answered once, several times where it repeats, or not at all."""
 
     url: str
     questions: dict[str, Question]
 
 
-def asked_by(definition: dict[str, Any]) -> Asked:
+def asked_by(definition: dict[str, Any]) -> AskedAnswers:
     """A Questionnaire, read. Raises ValueError, naming the item, when something in it is not known."""
     found: dict[str, Question] = {}
     for index, item in enumerate(definition.get("item", [])):
@@ -46,10 +46,10 @@ def asked_by(definition: dict[str, Any]) -> Asked:
         if item.get("type") not in _TYPES or not isinstance(item.get("linkId"), str):
             raise ValueError(f"{name}: a question of type {item.get('type')} is not known")
         found[item["linkId"]] = Question(index, item.get("text", ""), _TYPES[item["type"]], item.get("repeats") is True)
-    return Asked(str(definition.get("url")), found)
+    return AskedAnswers(str(definition.get("url")), found)
 
 
-def check_answers(asked: Asked, response: dict[str, Any], where: Where, findings: Findings) -> None:
+def check_answers(asked: AskedAnswers, response: dict[str, Any], where: Where, findings: Findings) -> None:
     """Everything in which a QuestionnaireResponse does not answer the questions asked."""
     findings.profile = asked.url
     items = response.get("item")

@@ -53,7 +53,7 @@ class Proving(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class Client:
+class RelyingParty:
     """This service as a client of the provider."""
 
     issuer: str
@@ -79,7 +79,7 @@ class Unreachable(Exception):
 class OpenId:
     """Sign-ins by one provider. One per process; safe to share between threads."""
 
-    def __init__(self, database: Database, poster: Poster, client: Client, clock_s: Callable[[], float]) -> None:
+    def __init__(self, database: Database, poster: Poster, client: RelyingParty, clock_s: Callable[[], float]) -> None:
         self._database = database
         self._poster = poster
         self._client = client

@@ -83,7 +83,7 @@ class OtherIssuer:
 
 
 @dataclass(frozen=True, slots=True)
-class Held:
+class HeldGrant:
     """A token that holds: what it grants, its number, until when."""
 
     grant: Grant
@@ -99,7 +99,7 @@ class TokenCheck:
         self._place = place
         self._issuer = issuer
         self._clock_s = clock_s
-        self._held: dict[str, Held] = {}
+        self._held: dict[str, HeldGrant] = {}
         self._withdrawn = Withdrawn()
         self._refreshed_at_s = float("-inf")
         self._lock = threading.Lock()
@@ -131,7 +131,7 @@ class TokenCheck:
         held = self._held.get(token)
         return held.grant if held is not None and self._holds(held) else None
 
-    def verified(self, token: str) -> Held:
+    def verified(self, token: str) -> HeldGrant:
         """What a token is worth, from its signature on. NotTrusted when it is worth nothing."""
         self.refresh_if_stale()
         held = self._held.get(token) or self._checked(token)
@@ -143,7 +143,7 @@ class TokenCheck:
             self._held[token] = held
         return held
 
-    def _holds(self, held: Held) -> bool:
+    def _holds(self, held: HeldGrant) -> bool:
         withdrawn = self._withdrawn
         return (
             held.expires_at_s > self._clock_s()
@@ -151,7 +151,7 @@ class TokenCheck:
             and held.grant.client not in withdrawn.clients
         )
 
-    def _checked(self, token: str) -> Held:
+    def _checked(self, token: str) -> HeldGrant:
         try:
             found = opened(token)
             key = self._issuer.key(found)
@@ -175,7 +175,7 @@ class TokenCheck:
         if any(moment is not None and moment > now_s + _SKEW_SECONDS for moment in (issued, begins)):
             raise NotTrusted(_INVALID)
 
-    def _granted(self, claims: dict[str, Any]) -> Held:
+    def _granted(self, claims: dict[str, Any]) -> HeldGrant:
         """What the client of the token may do: what the token says, and no more than it is registered for."""
         named = next((claims[n] for n in ("client_id", "azp", "sub") if n in claims), None)
         client = self._client(named) if isinstance(named, str) else None
@@ -185,7 +185,7 @@ class TokenCheck:
         scopes = granted(system_scopes(scope.split()), system_scopes(client.scopes.split()))
         offices = frozenset(Office(office) for office in client.offices.split())
         grant = Grant(client.id, offices, client.organisation, scopes)
-        return Held(grant, jti, seconds_of(claims, "exp") or 0.0)
+        return HeldGrant(grant, jti, seconds_of(claims, "exp") or 0.0)
 
     def _client(self, name: str) -> Client | None:
         return self._database.read(lambda tx: clients.find(tx, name)) if name.isprintable() else None

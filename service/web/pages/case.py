@@ -22,7 +22,7 @@ from service.web.pages.chart import course_chart, has_before, has_course
 from service.web.pages.course_table import rows_of
 from service.web.pages.flags import flags_shown, withdrawn_shown
 from service.web.pages.form_fields import Form
-from service.web.pages.history import Entry, history_of
+from service.web.pages.history import HistoryEntry, history_of
 from service.web.pages.offered import makes_links, offered
 from service.web.pages.patient_lines import lines_of
 from service.web.pages.reasons import decision_shown, outcome_shown
@@ -164,7 +164,7 @@ def _shown(
     }
 
 
-def _last(history: list[Entry], entered: Entry | None) -> list[Entry]:
+def _last(history: list[HistoryEntry], entered: HistoryEntry | None) -> list[HistoryEntry]:
     """The last entries, and the one just entered; without moves of the referral from before them, as entries are left out."""
     made = [e for e in history if e.counts.at]
     shown = made[:LAST]
@@ -184,13 +184,13 @@ def _born(text: str) -> str:
         return text
 
 
-def _entered(key: str, entry_id: str, history: list[Entry]) -> Entry | None:
+def _entered(key: str, entry_id: str, history: list[HistoryEntry]) -> HistoryEntry | None:
     """The entry that a form was just about."""
     kind = FORMS[key].kind if key in FORMS else ""
     return next((e for e in history if kind and e.kind == kind and e.entry_id == entry_id and entry_id), None)
 
 
-def _done(what: str, key: str, entered: Entry | None) -> str:
+def _done(what: str, key: str, entered: HistoryEntry | None) -> str:
     """What was just done, in our own words: nothing of the address is shown."""
     if what not in _DONE or key not in FORMS:
         return ""

@@ -10,7 +10,7 @@ from typing import Any
 from service.fhir.build import Resource
 from service.fhir.codes import codings_with
 from service.fhir.dates import moment_of
-from service.inbound.entry_reading import Fields, Part, part_of
+from service.inbound.entry_reading import EntryPart, Fields, part_of
 from service.pipeline.page_reads import Version, joined
 from service.rules.facts import CaseFacts
 from service.rules.words import day, number, sides, spoken
@@ -52,7 +52,7 @@ class Told:
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class HistoryEntry:
     """One entry: its title and day, the version that counts, the earlier ones, and the form that corrects it."""
 
     title: str
@@ -70,9 +70,9 @@ class Entry:
         return "corrected" if self.earlier else ""
 
 
-def history_of(versions: Iterable[Version], facts: CaseFacts) -> list[Entry]:
+def history_of(versions: Iterable[Version], facts: CaseFacts) -> list[HistoryEntry]:
     """The entries of a case and the moves of its referral, the last day first."""
-    groups: dict[tuple[str, str], list[tuple[Version, Part | None]]] = {}
+    groups: dict[tuple[str, str], list[tuple[Version, EntryPart | None]]] = {}
     for held in versions:
         part = part_of(held.resource)
         if part is not None:
@@ -84,14 +84,14 @@ def history_of(versions: Iterable[Version], facts: CaseFacts) -> list[Entry]:
         source = (facts.referral.source.reference, facts.referral.source.version)
         for on, state in facts.referral.state_since:
             told = Told("", f"The referral became «{spoken(state)}».", False, (source,))
-            found.append((on.isoformat(), Entry("Referral", day(on), told)))
+            found.append((on.isoformat(), HistoryEntry("Referral", day(on), told)))
     return [entry for _, entry in sorted(found, key=lambda pair: (pair[0], pair[1].counts.at), reverse=True)]
 
 
-def _plain(kind: str, held: Sequence[tuple[Version, Part | None]]) -> tuple[str, Entry]:
+def _plain(kind: str, held: Sequence[tuple[Version, EntryPart | None]]) -> tuple[str, HistoryEntry]:
     """An entry of a dental or physician's office: what its parts say together at each time they were stored."""
     told: list[Told] = []
-    current: dict[str, tuple[Version, Part]] = {}
+    current: dict[str, tuple[Version, EntryPart]] = {}
     fields: Fields = {}
     for at in sorted({version.at for version, _ in held}):
         current |= {v.reference: (v, p) for v, p in held if v.at == at and p is not None}
@@ -101,17 +101,17 @@ def _plain(kind: str, held: Sequence[tuple[Version, Part | None]]) -> tuple[str,
         told.append(Told(at, in_words(kind, fields), all(p.withdrawn for p in parts), sources))
     on = next((str(fields[name]) for name in _DAYS if fields.get(name)), "")
     entry_id = next((p.entry_id for _, p in held if p is not None and p.entry_id), "")
-    entry = Entry(TITLES[kind], _day(on), told[-1], tuple(reversed(told[:-1])), kind, entry_id)
+    entry = HistoryEntry(TITLES[kind], _day(on), told[-1], tuple(reversed(told[:-1])), kind, entry_id)
     return on[:10], entry
 
 
-def _other(held: Sequence[tuple[Version, Part | None]], facts: CaseFacts) -> tuple[str, Entry]:
+def _other(held: Sequence[tuple[Version, EntryPart | None]], facts: CaseFacts) -> tuple[str, HistoryEntry]:
     """A sleep test, an order or the referral: as its versions tell it."""
     told = [_other_told(version, facts) for version, _ in sorted(held, key=lambda pair: pair[0].version)]
     resource = max((v for v, _ in held), key=lambda v: v.version).resource
     on = str(resource.get("effectiveDateTime") or resource.get("authoredOn") or "")
     title = "Sleep test" if resource["resourceType"] == "DiagnosticReport" else _order_title(resource)
-    return on[:10], Entry(title, _day(on), told[-1], tuple(reversed(told[:-1])))
+    return on[:10], HistoryEntry(title, _day(on), told[-1], tuple(reversed(told[:-1])))
 
 
 def _order_title(resource: Resource) -> str:
