@@ -3,47 +3,33 @@
 from __future__ import annotations
 
 import argparse
-import os
 import sys
 from pathlib import Path
 
-from sqlalchemy.exc import SQLAlchemyError
-
 from service.access.grant import Office
-from service.commands.files import complain
-from service.errors import Refused
+from service.commands.with_pipeline import with_pipeline
 from service.fhir.json_text import load
 from service.outbound.fetch import HttpFetcher
+from service.pipeline import Pipeline
 from service.pipeline.access.registry import Registry
-from service.settings import Settings, SettingsError
+from service.settings import Settings
 from service.store.clients import Client
-from service.wiring import build_pipeline
 
 
 def client(options: argparse.Namespace) -> int:
     """Do one thing with the registry. Keys are read as public parts alone, and never printed."""
+    file = getattr(options, "jwks", None)
     try:
-        keys = _read(options.jwks) if getattr(options, "jwks", None) else b""
-        settings = Settings.from_environment(os.environ)
-        pipeline = build_pipeline(settings)
-    except SettingsError as error:
-        print(f"airway-relay: {error}", file=sys.stderr)
-        return 2
+        keys = _read(file) if file else b""
     except OSError as error:
-        print(f"{options.jwks}: {error.strerror}", file=sys.stderr)
+        print(f"{file}: {error.strerror}", file=sys.stderr)
         return 1
-    except SQLAlchemyError as error:
-        print(f"airway-relay: the database cannot be used ({type(error).__name__}); see DATABASE_URL.", file=sys.stderr)
-        return 2
-    registry = Registry(pipeline, HttpFetcher(settings.access.jwks_hosts).why_not)
-    try:
-        _do(registry, options, keys)
-    except Refused as refused:
-        complain(getattr(options, "jwks", None) or "airway-relay client", refused)
-        return 1
-    finally:
-        pipeline.close()
-    return 0
+
+    def work(pipeline: Pipeline, settings: Settings) -> int:
+        _do(Registry(pipeline, HttpFetcher(settings.access.jwks_hosts).why_not), options, keys)
+        return 0
+
+    return with_pipeline(file or "airway-relay client", work)
 
 
 def _do(registry: Registry, options: argparse.Namespace, keys: bytes) -> None:

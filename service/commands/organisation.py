@@ -3,21 +3,14 @@
 from __future__ import annotations
 
 import argparse
-import os
-import sys
 
-from sqlalchemy.exc import SQLAlchemyError
-
-from service.commands.files import complain
 from service.commands.with_database import with_existing_database
-from service.errors import Refused
+from service.commands.with_pipeline import with_pipeline
 from service.fhir.build import sid
 from service.pipeline.access.directory import Directory, Report, checked_number, listed, report_of
 from service.rules.words import count
-from service.settings import Settings, SettingsError
 from service.store.directory import Number
 from service.store.engine import Database
-from service.wiring import build_pipeline
 
 
 def organisation(options: argparse.Namespace) -> int:
@@ -26,21 +19,7 @@ def organisation(options: argparse.Namespace) -> int:
         return with_existing_database(lambda database, _: _list(database))
     if options.does == "check" and options.accept is None:
         return with_existing_database(lambda database, _: _check(report_of(database)))
-    try:
-        pipeline = build_pipeline(Settings.from_environment(os.environ))
-    except SettingsError as error:
-        print(f"airway-relay: {error}", file=sys.stderr)
-        return 2
-    except SQLAlchemyError as error:
-        print(f"airway-relay: the database cannot be used ({type(error).__name__}); see DATABASE_URL.", file=sys.stderr)
-        return 2
-    try:
-        return _do(Directory(pipeline), options)
-    except Refused as refused:
-        complain("airway-relay organisation", refused)
-        return 1
-    finally:
-        pipeline.close()
+    return with_pipeline("airway-relay organisation", lambda pipeline, _: _do(Directory(pipeline), options))
 
 
 def _do(directory: Directory, options: argparse.Namespace) -> int:

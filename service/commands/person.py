@@ -3,37 +3,17 @@
 from __future__ import annotations
 
 import argparse
-import os
 import sys
 
-from sqlalchemy.exc import SQLAlchemyError
-
 from service.access.grant import Office
-from service.commands.files import complain
-from service.errors import Refused
+from service.commands.with_pipeline import with_pipeline
 from service.pipeline.access.people import People
-from service.settings import Settings, SettingsError
-from service.wiring import build_pipeline
+from service.settings import Settings
 
 
 def person(options: argparse.Namespace) -> int:
     """Do one thing with the registry of people."""
-    try:
-        settings = Settings.from_environment(os.environ)
-        pipeline = build_pipeline(settings)
-    except SettingsError as error:
-        print(f"airway-relay: {error}", file=sys.stderr)
-        return 2
-    except SQLAlchemyError as error:
-        print(f"airway-relay: the database cannot be used ({type(error).__name__}); see DATABASE_URL.", file=sys.stderr)
-        return 2
-    try:
-        return _do(People(pipeline), options, settings)
-    except Refused as refused:
-        complain("airway-relay person", refused)
-        return 1
-    finally:
-        pipeline.close()
+    return with_pipeline("airway-relay person", lambda pipeline, settings: _do(People(pipeline), options, settings))
 
 
 def _do(people: People, options: argparse.Namespace, settings: Settings) -> int:

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from collections.abc import Iterator, Sequence
 
-from sqlalchemy.exc import SQLAlchemyError
-
+from service.commands.with_database import with_existing_database
 from service.pipeline.replay import Replayed, case_numbers, replay
 from service.rules.words import count
-from service.settings import Settings, SettingsError
 from service.store.engine import Database
 
 
@@ -19,18 +16,7 @@ def replay_decisions(wanted: Sequence[str]) -> int:
 
     Decisions of earlier versions of the rules are told and counted apart.
     """
-    try:
-        database = Database(Settings.from_environment(os.environ).database_url)
-    except SettingsError as error:
-        print(f"airway-relay: {error}", file=sys.stderr)
-        return 2
-    except SQLAlchemyError as error:
-        print(f"airway-relay: the database cannot be used ({type(error).__name__}); see DATABASE_URL.", file=sys.stderr)
-        return 2
-    try:
-        return _report(database, wanted)
-    finally:
-        database.close()
+    return with_existing_database(lambda database, _: _report(database, wanted))
 
 
 def _report(database: Database, wanted: Sequence[str]) -> int:

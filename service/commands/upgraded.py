@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from service.commands.with_database import with_database
+from service.commands.with_database import with_existing_database
 from service.pipeline.upgraded import changed
 from service.rules.words import count
 from service.settings import Settings
@@ -11,7 +11,7 @@ from service.store.engine import Database
 
 def list_upgraded() -> int:
     """Print each such case with what it came to before and after; 0, or 2 when the database cannot be used."""
-    return with_database(_print)
+    return with_existing_database(_print)
 
 
 def _print(database: Database, settings: Settings) -> int:

@@ -317,3 +317,33 @@ def test_a_replaced_dental_office_reads_what_it_did_and_acts_no_more(told: World
     again = {"red_flags": [{"entry_id": "f2", "reported_on": "2026-11-19", "kind": "loose-tooth"}]}
     for name in (told.here.dentist, "dental-north"):
         assert told.ask(name, "POST", f"/intake/cases/{case}/progress", again).status_code == 403
+
+
+def test_an_office_that_is_bound_later_reads_whom_the_case_names(told: World) -> None:
+    """The laboratory's entry of the physician is nobody else's to find, and each party's to read."""
+    case = _refer(told, _referral(told.here, "306", **_to("dental-306")))["case_number"]
+    told.add("dental-late", Office.DENTAL_OFFICE, organisation=told.organisation("dental-306-too"))
+    told.directory.bind(told.organisation("dental-306-too"), checked_number("Organization", NUMBER, "dental-306"))
+    links = told.ask("dental-late", "GET", f"/cases/{case}").json()["resources"]
+    for name in ("physician", "dental_office", "patient"):
+        assert told.ask("dental-late", "GET", f"/fhir/{links[name]}").status_code == 200, name
+    assert told.ask(told.there.dentist, "GET", f"/fhir/{links['physician']}").status_code == 404
+
+
+def test_a_treatment_that_runs_keeps_its_dental_office_while_others_are_bound(told: World) -> None:
+    """A case of before access control was on: the office is a party, its practice and laboratory are bound later."""
+    body = _referral(told.here, "307", laboratory={"id": "lab-307", "name": "Laboratory"})
+    body["physician"]["practice"] = {"id": "medical-307", "name": "Practice"}
+    case = told.ask("", "POST", "/intake/referrals", body).json()["case_number"]
+    told.pipeline.fill_parties()
+    accepted = {"state": "accepted", "on": "2026-11-01"}
+    path = f"/intake/cases/{case}"
+    assert told.ask(told.here.dentist, "POST", f"{path}/referral-state", accepted).status_code == 200
+    told.directory.bind(told.organisation(told.here.lab), checked_number("Organization", NUMBER, "lab-307"))
+    assert _reads(told, told.here.lab, case)
+    exam = example("dental-office/assessment")
+    assert told.ask(told.here.dentist, "POST", f"{path}/assessments", exam).status_code == 201
+    told.directory.bind(told.organisation(told.here.physician), checked_number("Organization", NUMBER, "medical-307"))
+    assert _reads(told, told.here.physician, case)
+    again = {**exam, "entry_id": "exam-again", "assessed_on": "2026-11-19"}
+    assert told.ask(told.here.dentist, "POST", f"{path}/assessments", again).status_code == 201

@@ -12,7 +12,7 @@ from sqlalchemy import Connection
 
 from service.errors import Category, Problem
 from service.fhir.json_text import load
-from service.pipeline.access.admitting import Party, admit
+from service.pipeline.access.admitting import Party, admit, offices_of, tell_of_offices
 from service.pipeline.access.naming import NamedParty, Resolver, named_in
 from service.pipeline.commitments import Admitted
 from service.pipeline.derived import Derived
@@ -44,8 +44,9 @@ def settle(
     directory.wait(connection, [row for one in waiting for row in _rows(case, one, sender)])
     derived.waits_for = sorted({row.part for row in directory.waiting_of(connection, number)} & HOLDING)
     if FULFILLER in told:
-        asked = [one.standing.organisation for one in named if one.part == FULFILLER]
-        derived.asked_of = NOBODY if derived.waits_for else asked[0]
+        asked = next(one.standing.organisation for one in named if one.part == FULFILLER)
+        goes_on = (asked, FULFILLER) in parties.of_case(connection, number)
+        derived.asked_of = asked if asked and (goes_on or not derived.waits_for) else NOBODY
     return admit(connection, case, {p for p in found if p[1] != FULFILLER or not derived.waits_for})
 
 
@@ -70,7 +71,11 @@ def deliver(connection: Connection, case: Case, derived: Derived) -> tuple[set[P
     held = resources.current(connection, *split(case.referral)) if any(row.part in HOLDING for row in rows) else None
     if held is not None:
         named = named_in(load(held.body), Resolver(connection, sender, {}), "")
-    return settle(connection, case, derived, named, laboratories, sender)
+    new, admitted = settle(connection, case, derived, named, laboratories, sender)
+    if new:
+        derived.offices = derived.offices or offices_of(connection, case.case_number)
+        admitted += tell_of_offices(connection, {organisation for organisation, _ in new}, derived.offices)
+    return new, admitted
 
 
 def warning(one: NamedParty, is_held: bool) -> Problem:

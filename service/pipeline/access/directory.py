@@ -17,7 +17,7 @@ from service.fhir.audit_event import Asker, Interaction, audit_event
 from service.fhir.build import Resource, identifier, sid
 from service.fhir.dates import instant
 from service.fhir.json_text import load
-from service.pipeline.access.admitting import tell
+from service.pipeline.access.admitting import offices_of, tell, tell_of_offices
 from service.pipeline.commitments import Admitted, commitment
 from service.pipeline.derived import stored
 from service.pipeline.identified import content_of, same_content
@@ -138,7 +138,8 @@ class Directory:
             for number, organisation, part in held:
                 directory.restore(tx, number, organisation, part)
                 told, event = f"{organisation} is a party to the case again, as {part}", new_id()
-                commits = Commitment(number, parties=(f"{part} {organisation}",))
+                sees = tell_of_offices(tx, [organisation], offices_of(tx, number)).sees
+                commits = Commitment(number, parties=(f"{part} {organisation}",), sees=sees)
                 done = Interaction("operation", event, told, [organisation], commits=commits)
                 audit = stored(audit_event(done, Asker(called=OPERATOR), now), event, 1, number, now)
                 resources.append_versions(tx, [audit])

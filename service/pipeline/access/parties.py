@@ -16,24 +16,21 @@ from service.access.grant import Office
 from service.errors import Category, Problem, Refused
 from service.fhir.audit_commitment import Commitment
 from service.fhir.audit_event import Asker, Interaction, audit_event
-from service.fhir.build import references_in
 from service.fhir.dates import instant
 from service.fhir.json_text import load, write_canonical
 from service.fhir.read_other import is_referral
-from service.pipeline.access.admitting import Party, admit, tell
+from service.pipeline.access.admitting import Party, admit, offices_in, offices_of, tell_of_offices
 from service.pipeline.access.delivered import settle, unbound, warning
 from service.pipeline.access.naming import NamedParty, Resolver, named_in
 from service.pipeline.access.sender import Sender
 from service.pipeline.commitments import Admitted
 from service.pipeline.derived import Derived, stored
-from service.pipeline.fact_rows import split
 from service.pipeline.identify import Identified
 from service.store import cases, directory, parties, resources
 from service.store.cases import Case
 from service.store.directory import WaitingParty
 from service.store.ids import new_id
 from service.store.parties import LAB, PLACER
-from service.store.query import DIRECTORY
 
 NONE_NAMED = ("-", "none")
 """Stands for the parties of a case whose resources name none, so that it is not looked at again. Nobody's organisation."""
@@ -129,27 +126,16 @@ def _tell_of_offices(
     connection: Connection, case: Case, derived: Derived, items: Sequence[Identified], new: set[Party]
 ) -> Admitted:
     """Let the parties of a case read the entries of the directory that its resources refer to; what is new of it."""
-    named = {r for i in items if i.written for r in _offices_in(i.resource)} - set(derived.offices)
+    named = {r for i in items if i.written for r in offices_in(i.resource)} - set(derived.offices)
     admitted = Admitted()
     if not named and not new:
         return admitted
-    before = derived.offices or sorted(_offices_of(connection, case)) if new else derived.offices
+    before = derived.offices or offices_of(connection, case.case_number) if new else derived.offices
     derived.offices = sorted({*before, *named})
     arrived = {organisation for organisation, _ in new}
-    for organisation in sorted({o for o, _ in parties.of_case(connection, case.case_number)}):
-        wanted = derived.offices if organisation in arrived else sorted(named)
-        admitted += tell(connection, [split(reference) for reference in wanted], organisation)
-    return admitted
-
-
-def _offices_in(resource: object) -> set[str]:
-    found = (reference.split("/_history/")[0] for _, reference in references_in(resource, ""))
-    return {reference for reference in found if reference.partition("/")[0] in DIRECTORY and "/" in reference}
-
-
-def _offices_of(connection: Connection, case: Case) -> set[str]:
-    held = resources.sent_of_case(connection, case.case_number)
-    return {reference for row in held if not row.deleted for reference in _offices_in(load(row.body))}
+    there = {organisation for organisation, _ in parties.of_case(connection, case.case_number)} - arrived
+    admitted += tell_of_offices(connection, arrived, derived.offices)
+    return admitted + tell_of_offices(connection, there, sorted(named))
 
 
 def fill_some(connection: Connection) -> int:
@@ -164,9 +150,7 @@ def fill_some(connection: Connection) -> int:
         named = [one for body in telling for one in named_in(body, resolver, "")]
         found = {(one.standing.organisation, one.part) for one in named if one.standing.organisation}
         new, admitted = admit(connection, case, found or {NONE_NAMED})
-        offices = sorted({r for row in rows for r in _offices_in(load(row.body))})
-        for organisation in sorted({o for o, _ in new} - {NONE_NAMED[0]}):
-            admitted += tell(connection, [split(reference) for reference in offices], organisation)
+        admitted += tell_of_offices(connection, {o for o, _ in new} - {NONE_NAMED[0]}, offices_of(connection, number))
         _tell_audit(connection, case, admitted)
         _let_wait(connection, case, unbound(named, found))
     return len(numbers)
