@@ -72,6 +72,25 @@ class Service:
                 time.sleep(0.05)
         raise AssertionError("the service did not start")
 
+    def operator(self, *arguments: str) -> str:
+        """What a command of the operator prints, run with the settings of the service."""
+        environment = {
+            **os.environ,
+            "DATABASE_URL": self.database_url,
+            "AIRWAY_RELAY_PORT": str(self.port),
+            **self.environment,
+        }
+        done = subprocess.run(
+            [sys.executable, "-m", "service", *arguments],
+            env=environment,
+            capture_output=True,
+            text=True,
+            cwd=Path(__file__).parents[1],
+            check=True,
+            timeout=120,
+        )
+        return done.stdout.strip()
+
     def client(self, timeout: float = 60) -> httpx.Client:
         """A client of it. Where it speaks http no certificates are loaded, which would take longer than a request."""
         return httpx.Client(base_url=self.address, timeout=timeout, verify=self.trusted or _NO_CERTIFICATES)

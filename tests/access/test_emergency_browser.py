@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from service.web import csrf
-from tests.access.test_sign_in_browser import case_and_service, command
+from tests.access.test_sign_in_browser import case_and_service
 from tests.conftest import Service
 from tests.web.messages import example
 from tests.web.pages.browser import WIDTHS, chromium
@@ -28,7 +28,7 @@ def test_a_physician_of_another_hospital_opens_one_record(
     number, service = case_and_service
     family = example("sleep-lab/referral")["patient"]["family_name"]
     hospital = ("--organisation-id", "hospital-1", "--organisation-name", "Invented Hospital")
-    person = command(service, "person", "add", "--name", "Dr Ward", "--office", "physician", *hospital)
+    person = service.operator("person", "add", "--name", "Dr Ward", "--office", "physician", *hospital)
     said: list[str] = []
     with sync_api.sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=chromium(), chromium_sandbox=False)
@@ -42,7 +42,7 @@ def test_a_physician_of_another_hospital_opens_one_record(
             found = page.evaluate(f"async () => {{ {text}; return (await axe.run()).violations; }}")
             assert not [v["id"] for v in found if v["impact"] in ("serious", "critical")]
 
-        page.goto(command(service, "person", "link", "--id", person))
+        page.goto(service.operator("person", "link", "--id", person))
         page.get_by_role("button", name="Sign in").click()
         page.get_by_label("Case number").fill(number)
         page.get_by_role("button", name="Find").click()

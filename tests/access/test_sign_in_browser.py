@@ -7,8 +7,6 @@ browser's memory after signing out follows the OWASP cheat sheet on session mana
 from __future__ import annotations
 
 import re
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -49,21 +47,6 @@ def case_and_service(tmp_path: Path) -> Iterator[tuple[str, Service]]:
     service.stop()
 
 
-def command(service: Service, *arguments: str) -> str:
-    """What a command of the operator prints."""
-    environment = {"DATABASE_URL": service.database_url, "AIRWAY_RELAY_PORT": str(service.port), **service.environment}
-    done = subprocess.run(
-        [sys.executable, "-m", "service", *arguments],
-        env=environment,
-        capture_output=True,
-        text=True,
-        cwd=ROOT,
-        check=True,
-        timeout=60,
-    )
-    return done.stdout.strip()
-
-
 @pytest.mark.parametrize("script", [True, False], ids=["with script", "without"])
 def test_a_person_signs_in_enters_something_and_leaves_nothing_behind(
     case_and_service: tuple[str, Service], script: bool
@@ -71,9 +54,8 @@ def test_a_person_signs_in_enters_something_and_leaves_nothing_behind(
     number, service = case_and_service
     referral = example("sleep-lab/referral")
     office, practice = referral["dental_office"], referral["physician"]["practice"]
-    command(service, "organisation", "add", "--name", practice["name"], "--number", practice["id"])
-    person = command(
-        service,
+    service.operator("organisation", "add", "--name", practice["name"], "--number", practice["id"])
+    person = service.operator(
         "person",
         "add",
         "--name",
@@ -85,7 +67,7 @@ def test_a_person_signs_in_enters_something_and_leaves_nothing_behind(
         "--organisation-name",
         office["name"],
     )
-    link = command(service, "person", "link", "--id", person)
+    link = service.operator("person", "link", "--id", person)
     assert link.startswith(f"{service.address}/sign-in/link/")
     family = example("sleep-lab/referral")["patient"]["family_name"]
     said: list[str] = []

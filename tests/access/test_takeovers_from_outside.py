@@ -6,9 +6,6 @@ the command line. Every door is tried: plain, FHIR, transaction, conditional ref
 
 from __future__ import annotations
 
-import os
-import subprocess
-import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -48,19 +45,6 @@ class Outside:
     references: dict[str, str] = field(default_factory=dict)
     sent: int = 0
 
-    def command(self, *arguments: str) -> str:
-        environment = {**os.environ, "DATABASE_URL": self.service.database_url, **self.service.environment}
-        done = subprocess.run(
-            [sys.executable, "-m", "service", *arguments],
-            env=environment,
-            capture_output=True,
-            text=True,
-            cwd=ROOT,
-            check=True,
-            timeout=120,
-        )
-        return done.stdout.strip()
-
     def ask(self, name: str, method: str, path: str, body: Any = None, **headers: str) -> httpx.Response:
         asked = {"Authorization": f"Bearer {self.tokens[name]}", "Content-Type": "application/json", **headers}
         content = write(body) if body is not None else None
@@ -85,11 +69,13 @@ def outside(start_service: Callable[..., Service], tmp_path: Path, database_url:
     on = {"AIRWAY_RELAY_ACCESS": "on", "AIRWAY_RELAY_KEY_FILE": f"{tmp_path}/keys.json"}
     made = Outside(start_service(database_url, **on), tmp_path)
     for number, office in OFFICES.items():
-        made.references[number] = made.command("organisation", "add", "--name", f"Office {number}", "--number", number)
+        made.references[number] = made.service.operator(
+            "organisation", "add", "--name", f"Office {number}", "--number", number
+        )
         key = ec_key()
         (tmp_path / "public.json").write_bytes(public_set(key))
         usual = ("--organisation-id", number, "--scope", SCOPES[0], "--jwks", f"{tmp_path}/public.json")
-        client = made.command("client", "add", "--name", number, "--office", office, *usual)
+        client = made.service.operator("client", "add", "--name", number, "--office", office, *usual)
         asking = TestedClient(client, key, time.time(), made.service.address, SCOPES)
         answer = httpx.post(f"{made.service.address}/token", data=asking.form())
         made.tokens[number] = answer.raise_for_status().json()["access_token"]
@@ -149,7 +135,7 @@ def _by_an_entry_under_the_number(outside: Outside) -> None:
         answer = outside.ask("lab-a", "POST", "/fhir", bundle)
         assert answer.status_code in (404, 412, 422), answer.text
     assert not outside.sees("dental-b", case)
-    told = outside.command("organisation", "add", "--name", "New office", "--number", "dental-new")
+    told = outside.service.operator("organisation", "add", "--name", "New office", "--number", "dental-new")
     assert told != taken and not outside.sees("dental-b", case)
 
 
@@ -189,7 +175,7 @@ def _by_the_command_line_afterwards(outside: Outside) -> None:
     case = outside.ask("lab-a", "POST", "/intake/referrals", outside.referral("dental-late")).json()["case_number"]
     (outside.folder / "public.json").write_bytes(public_set(key := ec_key()))
     usual = ("--organisation-id", "dental-late", "--organisation-name", "Late", "--scope", SCOPES[0])
-    client = outside.command(
+    client = outside.service.operator(
         "client",
         "add",
         "--name",
@@ -208,7 +194,7 @@ def _by_the_command_line_afterwards(outside: Outside) -> None:
 
 def _by_a_number_bound_for_another_sender(outside: Outside) -> None:
     bound = ("organisation", "bind", outside.references["dental-c"], "--number", "17")
-    outside.command(*bound, "--sender", outside.references["lab-a"])
+    outside.service.operator(*bound, "--sender", outside.references["lab-a"])
     case = outside.ask("lab-a", "POST", "/intake/referrals", outside.referral("17")).json()["case_number"]
     assert outside.sees("dental-c", case)
     other = outside.referral("17", "practice-b", laboratory={"id": "lab-b", "name": "B"})
