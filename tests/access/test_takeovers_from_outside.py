@@ -65,7 +65,7 @@ class Outside:
 
 
 @pytest.fixture
-def outside(start_service: Callable[..., Service], tmp_path: Path, database_url: str) -> Outside:
+def outside(database_url: str, start_service: Callable[..., Service], tmp_path: Path) -> Outside:
     on = {"AIRWAY_RELAY_ACCESS": "on", "AIRWAY_RELAY_KEY_FILE": f"{tmp_path}/keys.json"}
     made = Outside(start_service(database_url, **on), tmp_path)
     for number, office in OFFICES.items():
