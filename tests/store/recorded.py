@@ -37,7 +37,7 @@ def fill(url: str) -> None:
     pipeline = build_pipeline(settings, clock=clock)
     grants = Grants(build_app(settings, pipeline))
     with TestClient(grants) as client:
-        made = World(client, grants)
+        made = World(client, grants, pipeline)
         made.play(made.here)
         made.ask(made.here.dentist, "GET", f"/cases/{made.here.case}")
         kept = post(client, "/fhir/Communication", note(Case(client), "n-1"))
