@@ -18,6 +18,7 @@ from service import __version__
 from service.access.limits import Failures
 from service.access.sealing import Seal
 from service.fhir.validate import preload
+from service.ids import new_id
 from service.outbound.senders import HttpSender
 from service.pipeline import Pipeline
 from service.pipeline.access.emergencies import Emergencies, Policy
@@ -25,7 +26,6 @@ from service.pipeline.delivery import Deliverer, wait_for
 from service.pipeline.sealed_headers import seal_all
 from service.pipeline.subscriptions import Subscriptions
 from service.settings import Settings
-from service.store.ids import new_id
 from service.web import (
     case_api,
     check_in_link_api,

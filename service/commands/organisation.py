@@ -8,8 +8,8 @@ from service.commands.with_database import with_existing_database
 from service.commands.with_pipeline import with_pipeline
 from service.fhir.build import sid
 from service.pipeline.access.directory import Directory, Report, checked_number, listed, report_of
+from service.rows import Number
 from service.rules.words import count
-from service.store.directory import Number
 from service.store.engine import Database
 
 

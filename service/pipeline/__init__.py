@@ -1,7 +1,5 @@
-"""The story of a message: receive, map, validate, store, decide, in one transaction."""
+"""Takes messages in and answers questions about cases."""
 
-from service.pipeline.answers import Answer, Outcome
 from service.pipeline.pipeline import Pipeline
-from service.store.resources import Stored
 
-__all__ = ["Answer", "Outcome", "Pipeline", "Stored"]
+__all__ = ["Pipeline"]

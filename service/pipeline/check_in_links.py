@@ -18,6 +18,9 @@ from typing import Any
 from sqlalchemy import Connection
 
 from service.access.grant import Grant, Office, scopes_of
+from service.deciding.fact_rows import facts_of
+from service.deciding.state import state_in
+from service.deciding.versions import as_version
 from service.errors import Category, Refused, refuse
 from service.fhir.audit_commitment import Commitment
 from service.fhir.audit_event import Interaction, audit_event
@@ -25,22 +28,21 @@ from service.fhir.dates import instant
 from service.fhir.json_text import load, write
 from service.fhir.read_facts import assemble
 from service.fhir.referral_task import Role
+from service.ids import new_id
 from service.inbound.progress import map_progress
+from service.intake.answers import Answer
+from service.intake.parties.permitted import fulfiller
+from service.intake.parties.sender import Bound, Sender
 from service.pipeline.access.asking import asker
 from service.pipeline.access.callers import caller_for
-from service.pipeline.access.sender import Bound, Sender
-from service.pipeline.answers import Answer
-from service.pipeline.derived import Derived, stored
-from service.pipeline.fact_rows import facts_of, split
 from service.pipeline.page_reads import entry_read
 from service.pipeline.pipeline import Pipeline, Received
 from service.pipeline.telephones import Telephone, telephones_of
+from service.rows import Case, split
 from service.rules import limits
 from service.rules.stage import StageName
 from service.store import cases, check_in_links, parties, resources
-from service.store.cases import Case
 from service.store.check_in_links import CheckInLink
-from service.store.ids import new_id
 
 CLIENT, PERSON = "check-in-link", "patient by link"
 KINDS = frozenset({"check-in", "side-effect", "red-flag"})
@@ -168,8 +170,8 @@ def _of_dental_office(tx: Connection, grant: Grant, case_number: str, to_write: 
     case = (cases.lock if to_write else cases.get)(tx, case_number)
     if case is None:
         raise refuse(Category.NOT_FOUND, f"There is no case {case_number}.")
-    asked = Derived.of(case_number, case.derived).asked_of
-    own = parties.fulfiller(tx, case_number, asked) == grant.organisation
+    asked = state_in(case).asked_of
+    own = fulfiller(parties.of_case(tx, case_number), asked) == grant.organisation
     if not grant.is_open and not (own and Office.DENTAL_OFFICE in grant.offices and not grant.emergency):
         raise refuse(Category.FORBIDDEN, "A check-in link is made and ended by the dental office of the case.")
     return case
@@ -179,7 +181,7 @@ def _audit(tx: Connection, case: Case, what: str, now: str, request_id: str) -> 
     number = case.case_number
     commits = Commitment(number)
     done = Interaction("operation", request_id, what, (f"CarePlan/{number}",), (case.patient,), commits=commits)
-    resources.append_versions(tx, [stored(audit_event(done, asker(), now), new_id(), 1, number, now)])
+    resources.append_versions(tx, [as_version(audit_event(done, asker(), now), new_id(), 1, number, now)])
 
 
 def _case_of(tx: Connection, pipeline: Pipeline, secret: str) -> Case | None:
@@ -196,7 +198,7 @@ def _grant(tx: Connection, case: Case) -> Grant:
 
     A case that was told of while access control was off has no party.
     """
-    own = parties.fulfiller(tx, case.case_number, Derived.of(case.case_number, case.derived).asked_of)
+    own = fulfiller(parties.of_case(tx, case.case_number), state_in(case).asked_of)
     return Grant(CLIENT, frozenset({Office.DENTAL_OFFICE}), own, scopes_of(SCOPES), PERSON, is_open=not own)
 
 

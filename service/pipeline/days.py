@@ -8,55 +8,23 @@ from __future__ import annotations
 
 import logging
 import time
-from dataclasses import dataclass
-from datetime import date
 
 from sqlalchemy import Connection
 
-from service.fhir.audit_event import Asker, Interaction, audit_event
-from service.fhir.dates import instant_after
+from service.deciding.anew import plan_day
+from service.deciding.house import House, Occasion
 from service.fhir.facts_shape import facts_shape
-from service.fhir.json_text import write
-from service.fhir.read_facts import assemble
-from service.fhir.reading import Small
-from service.pipeline import decide
-from service.pipeline.access import delivered
-from service.pipeline.commitments import Admitted, commitment
-from service.pipeline.derived import Derived, stored
-from service.pipeline.fact_rows import facts_after, split, task_small
-from service.pipeline.facts_anew import is_outdated, patient_record, read_anew
-from service.pipeline.reading import Reads, is_stale
-from service.pipeline.referral_moves import with_delivery
-from service.pipeline.rows import touched_by
-from service.pipeline.spent import HeldFacts, held_facts, in_use, mark
-from service.pipeline.upgraded import came_to
-from service.rules.case_view import view_case
-from service.rules.facts import CaseFacts
+from service.intake.apply import apply
+from service.intake.change import Change
+from service.intake.deliver import plan_delivery
+from service.intake.fill_parties import plan_filling
+from service.intake.load import planned
+from service.pipeline.reading import Reads
 from service.rules.stage import StageName
-from service.store import cases, resources
-from service.store.cases import Case, Fact
-from service.store.ids import new_id
-from service.store.resources import Stored
+from service.store import cases, parties
 
 _log = logging.getLogger("airway_relay")
 _BATCH = 200
-
-
-@dataclass(frozen=True, slots=True)
-class Anew:
-    """A case to decide anew without a message: what is stored of it, as of which day, and why.
-
-    With `keeps_time` the case counts as not changed; with `is_upgrade` it is noted when it comes out otherwise. `admitted` are those who see more since.
-    """
-
-    case: Case
-    derived: Derived
-    held: HeldFacts
-    on: date
-    why: str
-    keeps_time: bool = False
-    is_upgrade: bool = False
-    admitted: Admitted = Admitted()
 
 
 class Days(Reads):
@@ -101,113 +69,43 @@ class Days(Reads):
         """Decide a case anew because a day has passed; nothing is written when that was done today.
 
         Only the case row is written when nothing that matters has changed; with `recorded` the resources always are.
-        Facts of another shape are read anew first, and what is decided from them is recorded.
         """
+        house = self._house()
 
         def work(tx: Connection) -> None:
-            case = cases.lock(tx, case_number)
-            today = self.today()
-            if case is None or not is_stale(case, today, recorded):
-                return
-            derived = Derived.of(case_number, case.derived)
-            outdated = is_outdated(case)
-            if outdated:
-                read_anew(tx, case, derived)
-            held = held_facts(tx, derived, self.engine(), today)
-            facts = assemble(held.facts)
-            if not (outdated or recorded) and self._noted(case, derived, facts, today):
-                return cases.save(tx, case)
-            on = self._last_day(case, derived, facts) if outdated else None
-            why = "decided anew by another release" if outdated else "decided anew for the day"
-            self._decide_anew(tx, Anew(case, derived, held, on or today, why, on is not None, outdated), None)
+            occasion = self._occasion()
+            anew = planned(tx, lambda s: plan_day(s, case_number, occasion, house, recorded), occasion.moment)
+            if anew is not None:
+                apply(tx, Change(anew.rows, (anew.case,)))
 
         self._database.write(work)
 
-    def decide_for_patient(self, tx: Connection, case_number: str, patient: str) -> None:
-        """Decide a case anew, in the transaction that changes the record of its patient."""
-        case = cases.lock(tx, case_number)
-        assert case is not None, "a case of the patient is there"
-        derived = Derived.of(case_number, case.derived)
-        if is_outdated(case):
-            read_anew(tx, case, derived)
-        else:
-            fresh = [
-                Fact(*split(f.source.reference), f.source.version, write(f.small))
-                for f in patient_record(tx, case_number)
-            ]
-            cases.replace_facts(tx, case_number, [split(patient)], fresh)
-        held = held_facts(tx, derived, self.engine(), self.today())
-        why = "decided anew for the patient's record"
-        self._decide_anew(tx, Anew(case, derived, held, self.today(), why), None)
-
     def deliver_waiting(self, case_number: str) -> bool:
         """Resolve again what waits of a case by today's bindings, and decide it anew; whether a party was added."""
+        house = self._house()
 
         def work(tx: Connection) -> bool:
-            case = cases.lock(tx, case_number)
-            if case is None:
-                return False
-            derived = Derived.of(case_number, case.derived)
-            new, admitted = delivered.deliver(tx, case, derived)
-            if not new:
-                return False
-            if is_outdated(case):
-                read_anew(tx, case, derived)
-            held = held_facts(tx, derived, self.engine(), self.today())
-            task = with_delivery(tx, case, derived, None, instant_after(self._clock(), case.changed_at))
-            self._decide_anew(
-                tx, Anew(case, derived, held, self.today(), "an office was bound", admitted=admitted), task
-            )
-            return True
+            occasion = self._occasion()
+            change = planned(tx, lambda s: plan_delivery(s, case_number, occasion, house), occasion.moment)
+            if change is not None:
+                apply(tx, change)
+            return change is not None
 
         return self._database.write(work)
 
-    def _decide_anew(self, tx: Connection, anew: Anew, task: Stored | None) -> None:
-        """Decide a case and write what that changes; `task` is a version of its Task due before the decision."""
-        case, derived, before = anew.case, anew.derived, anew.held.facts
-        last, now = case.changed_at, instant_after(self._clock(), case.changed_at)
-        told: dict[str, Small | None] = {case.task: task_small(task, before)} if task else {}
-        facts = assemble(facts_after(before, told, {case.task: task.version} if task else {}))
-        used = in_use(facts, anew.held, derived, self.engine(), self.site.thresholds, anew.on)
-        stood = came_to(case)
-        task = self._decide(tx, case, derived, used, anew.on, now, task)
-        if anew.is_upgrade:
-            stands = came_to(case)
-            derived.changed_by_release = [self.today().isoformat(), stood, stands] if stood != stands else []
-        case.changed_at = last if anew.keeps_time else now
-        if task is not None:
-            row = Fact(task.type, task.id, task.version, write(task_small(task, before)))
-            cases.replace_facts(tx, case.case_number, [(task.type, task.id)], [row])
-        mark(tx, derived, anew.held, facts, used)
-        rows = [*([task] if task else []), *derived.rows]
-        case.derived = derived.text()
-        cases.save(tx, case)
-        commits = commitment(rows, case, anew.admitted)
-        done = Interaction("operation", new_id(), anew.why, touched_by(rows), [case.patient], commits=commits)
-        audit = audit_event(done, Asker(), now)
-        resources.append_versions(tx, [*rows, stored(audit, new_id(), 1, case.case_number, now)])
+    def fill_parties(self) -> None:
+        """Put the parties of cases of earlier releases on record; costs one query once that is done."""
+        while numbers := self._database.read(lambda tx: parties.without(tx, _BATCH)):
+            self._database.write(lambda tx, numbers=numbers: self._fill(tx, numbers))
 
-    def _last_day(self, case: Case, derived: Derived, facts: CaseFacts) -> date | None:
-        """The day whose decision a closed case keeps; None for one that is not closed, or not by this release's rules.
+    def _fill(self, tx: Connection, numbers: list[str]) -> None:
+        for number in numbers:
+            occasion = self._occasion()
+            change = planned(tx, lambda s, number=number, on=occasion: plan_filling(s, number, on), occasion.moment)
+            apply(tx, change)
 
-        The time for which its record is kept does not begin again then, so it counts as not changed.
-        """
-        if case.stage != StageName.CLOSED:
-            return None
-        last = date.fromisoformat(case.decided_on)
-        view = view_case(decide.with_birth_date(facts, derived.birth_date), self.site, last)
-        return last if view.stage.name is StageName.CLOSED else None
+    def _house(self) -> House:
+        raise NotImplementedError
 
-    def _noted(self, case: Case, derived: Derived, facts: CaseFacts, today: date) -> bool:
-        """Whether the decision of the day says nothing new that matters; the case row then tells it."""
-        view = view_case(decide.with_birth_date(facts, derived.birth_date), self.site, today)
-        if decide.standing(view, self.engine()) != derived.standing:
-            return False
-        decide.note(view, case, derived, self.site.thresholds)
-        return True
-
-    def _decide(
-        self, tx: Connection, case: Case, derived: Derived, facts: CaseFacts, today: date, now: str, task: Stored | None
-    ) -> Stored | None:
-        """Decide the case as of today; the Task's version to write, if any."""
+    def _occasion(self) -> Occasion:
         raise NotImplementedError

@@ -21,14 +21,14 @@ from service.access.sealing import NotOpened, Seal
 from service.fhir.dates import instant
 from service.fhir.json_text import load, write
 from service.fhir.subscription import Wanted, canonical_of, header_of, wanted_of
+from service.ids import new_id
 from service.outbound.notices import EVENT, HANDSHAKE, HEARTBEAT, Event, Standing, notification
 from service.outbound.senders import Sender, Sent
 from service.pipeline.hand_out import hand_out
 from service.pipeline.sealed_headers import headers_of
+from service.rows import Notice
 from service.store import notices, subscriptions
 from service.store.engine import Database
-from service.store.ids import new_id
-from service.store.notices import Notice
 from service.store.subscriptions import ACTIVE, ERROR, OFF, REQUESTED, Subscription
 
 WORKERS = 4

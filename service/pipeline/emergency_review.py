@@ -6,15 +6,16 @@ from datetime import datetime
 
 from sqlalchemy import Connection
 
+from service.deciding.versions import as_version
 from service.errors import Category, Problem, Refused, refuse
 from service.fhir.audit_commitment import Commitment
 from service.fhir.audit_event import Asker, Interaction, audit_event
 from service.fhir.dates import instant
-from service.pipeline.derived import stored
+from service.ids import new_id
+from service.rows import nobodys
 from service.store import emergencies, resources
 from service.store.emergencies import Access
 from service.store.engine import Database
-from service.store.ids import new_id
 
 _LONGEST = 500
 
@@ -44,7 +45,7 @@ def review(database: Database, access_id: str, by: str, note: str, now: datetime
         commits = Commitment(access.case_number)
         done = Interaction("operation", new_id(), words, (), (access.patient,), commits=commits)
         entry = audit_event(done, Asker(called=held["by"]), at)
-        belongs = access.case_number or resources.nobodys(event)
-        resources.append_versions(tx, [stored(entry, event, 1, belongs, at)])
+        belongs = access.case_number or nobodys(event)
+        resources.append_versions(tx, [as_version(entry, event, 1, belongs, at)])
 
     database.write(work)

@@ -14,9 +14,9 @@ from sqlalchemy import Connection
 
 from service.fhir.json_text import load
 from service.fhir.subscription import MOVERS, WHOSE_MOVE, wanted_of
+from service.rows import Notice
 from service.rules.decision import Party
 from service.store import notices, parties, subscriptions
-from service.store.notices import Notice
 from service.store.subscriptions import OFF, Subscription
 
 _BATCH = 500

@@ -11,12 +11,10 @@ from service.fhir.build import Resource, references_in
 from service.fhir.dates import instant
 from service.fhir.json_text import load
 from service.fhir.letter import letter_document, spoken_of
-from service.pipeline.fact_rows import split
 from service.pipeline.reading import Reads
+from service.rows import Case, Stored, split
 from service.rules.case_view import CaseView, view_case
 from service.store import cases, resources
-from service.store.cases import Case
-from service.store.resources import Stored
 
 _NOT_FOLLOWED = ("CarePlan", "AuditEvent", "Provenance", "GuidanceResponse")
 """Another case's plan is another letter's; records of how a decision came about are read at the service."""

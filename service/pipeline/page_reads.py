@@ -11,24 +11,23 @@ from typing import Any
 
 from sqlalchemy import Connection
 
+from service.deciding.fact_rows import facts_of
+from service.deciding.facts_anew import is_outdated
+from service.deciding.state import state_in
 from service.errors import Category, refuse
 from service.fhir.build import Resource, sid
 from service.fhir.json_text import load
 from service.fhir.read_facts import assemble
 from service.fhir.reading import reference_of
 from service.inbound.entry_reading import EntryPart, identities_of, part_of
-from service.pipeline.derived import Derived
-from service.pipeline.fact_rows import facts_of, split
-from service.pipeline.facts_anew import is_outdated
 from service.pipeline.reading import Reads
 from service.pipeline.telephones import Telephone, telephones_of
+from service.rows import Case, Stored, split
 from service.rules.course import Course, course_on
 from service.rules.facts import CaseFacts, effective_day
 from service.rules.source import Source
 from service.store import board, cases, entries, resources
 from service.store.board import BoardRow, Filter
-from service.store.cases import Case
-from service.store.resources import Stored
 
 LAST, _MOST = 8, 10_000
 """How many entries are the last ones, and how many versions of entries are read at most."""
@@ -215,7 +214,7 @@ def open_proposal(reads: Reads, case_number: str) -> str:
 
 
 def _proposal(case: Case) -> str:
-    proposals = Derived.of(case.case_number, case.derived).proposals
+    proposals = state_in(case).proposals
     return max(((on, i) for i, (on, status) in proposals.items() if status == "draft"), default=("", ""))[1]
 
 

@@ -14,14 +14,14 @@ from collections.abc import Sequence
 
 from sqlalchemy import Connection
 
+from service.deciding.versions import as_version
 from service.fhir.audit_event import Interaction, audit_event
 from service.fhir.dates import instant
+from service.ids import new_id
 from service.pipeline.access.asking import Told
-from service.pipeline.derived import stored
+from service.rows import Stored, nobodys
 from service.store import cases, resources
 from service.store.engine import Database
-from service.store.ids import new_id
-from service.store.resources import Stored
 
 MOST_WAITING = 2000
 _GATHERED_S = 0.05
@@ -111,5 +111,5 @@ def write_entries(tx: Connection, group: Sequence[Told]) -> None:
         )
         event = new_id()
         at = instant(told.at)
-        rows.append(stored(audit_event(done, told.asker, at), event, 1, resources.nobodys(event), at))
+        rows.append(as_version(audit_event(done, told.asker, at), event, 1, nobodys(event), at))
     resources.append_versions(tx, rows)

@@ -3,35 +3,37 @@
 from __future__ import annotations
 
 import copy
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import date, datetime, tzinfo
 from typing import Any, Self, TypeVar
 
 from sqlalchemy import Connection
 
+from service.deciding import decide
+from service.deciding.anew import is_stale
+from service.deciding.facts_anew import facts_in, is_outdated
+from service.deciding.snapshot import Snapshot
+from service.deciding.state import state_in
+from service.deciding.superseded import loaded_facts
 from service.errors import Category, refuse
 from service.fhir.build import ref
 from service.fhir.decision_observation import About, decision_observation
 from service.fhir.facts_shape import facts_shape
 from service.fhir.json_text import load
 from service.fhir.profile_index import with_profile
-from service.fhir.read_facts import assemble
-from service.pipeline import decide
-from service.pipeline.derived import Derived
-from service.pipeline.facts_anew import facts_in, is_outdated
+from service.fhir.read_facts import StoredFact, assemble
+from service.intake.load import planned
 from service.pipeline.read_audit import ReadAudit
-from service.pipeline.spent import held_facts
+from service.rows import Case, Stored
 from service.rules.case_view import view_case
 from service.rules.facts import CaseFacts
 from service.rules.readiness import assess_readiness
 from service.rules.site import Site
 from service.rules.source import Source
-from service.rules.stage import StageName
 from service.store import cases, resources
 from service.store.caller import ALL_SEEING, Caller
-from service.store.cases import Case, Waiting
+from service.store.cases import Waiting
 from service.store.engine import Database
-from service.store.resources import Stored
 
 T = TypeVar("T")
 OF_THE_DAY = ("CarePlan", "Observation", "GuidanceResponse", "Task", "ServiceRequest", "Provenance")
@@ -135,7 +137,7 @@ class Reads:
             **load(held.summary),
             "overdue_from": held.overdue_from,
             "replaces": held.replaces,
-            "replaced_because": Derived.of(case_number, held.derived).replaced_because or None,
+            "replaced_because": state_in(held).replaced_because or None,
             "replaced_by": cases.replacing(tx, case_number),
             "resources": {k: v for k, v in links.items() if v},
         }
@@ -194,27 +196,20 @@ class Reads:
         held = self._seen.read(lambda tx: cases.get(tx, case_number))
         if held is None:
             return False
-        if resource != held.task and resource not in Derived.of(case_number, held.derived).versions:
+        if resource != held.task and resource not in state_in(held).versions:
             return False
         return is_stale(held, self.today(), recorded=True)
 
     def facts_on(self, tx: Connection, case: Case, as_of: date) -> CaseFacts:
         """The facts of a case that a decision of a day reads."""
-        derived = Derived.of(case.case_number, case.derived)
-        if is_outdated(case):
-            known = facts_in(tx, case.case_number)
-        else:
-            known = held_facts(tx, derived, self.engine(), as_of).facts
-        return decide.with_birth_date(assemble(known), derived.birth_date)
+        state, engine = state_in(case), self.engine()
 
+        def known(snapshot: Snapshot) -> Iterable[StoredFact]:
+            if is_outdated(case):
+                return facts_in(snapshot, case)
+            return loaded_facts(snapshot, case.case_number, state, engine, as_of).facts
 
-def is_stale(case: Case, today: date, recorded: bool) -> bool:
-    """Whether a case that is not closed was last decided before `today`, or a release with other facts decided it.
-
-    With `recorded`, whether its resources tell an earlier day.
-    """
-    told = case.recorded_on if recorded else case.decided_on
-    return is_outdated(case) or (case.stage != StageName.CLOSED and told < today.isoformat())
+        return decide.with_birth_date(assemble(planned(tx, known, self._clock())), state.birth_date)
 
 
 def _not_deleted(held: Stored) -> Stored:

@@ -10,21 +10,21 @@ from datetime import UTC, datetime
 
 from sqlalchemy import Connection
 
+from service.deciding.versions import as_version
 from service.fhir.audit_commitment import MESSAGE, Commitment
 from service.fhir.audit_event import Asker, Interaction, audit_event
 from service.fhir.build import SHARED, Resource
 from service.fhir.codes import BASE
 from service.fhir.dates import instant
 from service.fhir.json_text import load
-from service.pipeline.derived import stored
+from service.ids import new_id
+from service.rows import Stored
 from service.rules.stage import StageName
 from service.rules.words import count
 from service.store import cases, emergencies, history, record, resources
 from service.store.audit_chain import AUDIT_EVENT
 from service.store.engine import Database
-from service.store.ids import new_id
 from service.store.record import Removed
-from service.store.resources import Stored
 
 _KEEPER = Asker(called="the keeper of the database")
 
@@ -150,7 +150,7 @@ def expire(database: Database, case_number: str, day: str, reason: str) -> str:
         event, now = new_id(), instant(datetime.now(UTC))
         commits = Commitment(case_number, removed=_hashes(removed))
         done = Interaction("delete", new_id(), words, told, [case.patient], commits=commits)
-        row = stored(audit_event(done, _KEEPER, now), event, 1, case_number, now)
+        row = as_version(audit_event(done, _KEEPER, now), event, 1, case_number, now)
         resources.append_versions(tx, [row])
         return ""
 

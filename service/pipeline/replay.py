@@ -15,24 +15,23 @@ from itertools import groupby
 
 from sqlalchemy import Connection
 
+from service.deciding import decide
+from service.deciding.facts_anew import closing_in, fact_in
+from service.deciding.state import state_in
+from service.deciding.versions import as_version
 from service.fhir.build import Resource, ref
 from service.fhir.decision_observation import About, rule_of
 from service.fhir.engine import is_engine, site_of
 from service.fhir.json_text import load
 from service.fhir.read_facts import StoredFact, assemble
-from service.pipeline import decide
-from service.pipeline.derived import Derived, stored
-from service.pipeline.fact_rows import split
-from service.pipeline.facts_anew import closing_in, fact_in
+from service.rows import Case, Stored, split
 from service.rules.case_view import view_case
 from service.rules.site import Site
 from service.rules.source import Source
 from service.rules.versions import RULES
 from service.store import cases, resources
 from service.store.caller import ALL_SEEING
-from service.store.cases import Case
 from service.store.engine import Database
-from service.store.resources import Stored
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +64,7 @@ def _replay(tx: Connection, case_number: str) -> Replayed | None:
 
 def replay_rows(tx: Connection, case: Case, rows: Sequence[Stored]) -> Replayed:
     """Every decision among the versions of a case, given in the order of time, made anew."""
-    birth_date = Derived.of(case.case_number, case.derived).birth_date
+    birth_date = state_in(case).birth_date
     facts: dict[str, StoredFact] = {}
     sites: dict[str, Site | None] = {}
     count, differing, earlier = 0, list[str](), Counter[tuple[str, str]]()
@@ -133,4 +132,4 @@ def _made_anew(
     made = {held["id"]: held for held in decide.decided(view, case.case_number, about)}
     for row, _ in decided:
         resource = made.get(row.id)
-        yield row, stored(resource, row.id, row.version, row.case_number, row.last_updated).body if resource else ""
+        yield row, as_version(resource, row.id, row.version, row.case_number, row.last_updated).body if resource else ""

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 from sqlalchemy import Connection
 
+from service.deciding.commitments import commitment, touched_by
+from service.deciding.versions import as_version, same_content
 from service.fhir.audit_event import Asker, Interaction, audit_event
 from service.fhir.engine import ENGINE_ID, rule_engine
-from service.pipeline.commitments import commitment
-from service.pipeline.derived import stored
-from service.pipeline.identified import same_content
-from service.pipeline.rows import touched_by
+from service.ids import new_id
+from service.rows import nobodys
 from service.rules.site import Site
 from service.rules.source import Source
 from service.store import resources
-from service.store.ids import new_id
 
 
 def kept_engine(tx: Connection, version: str, site: Site, now: str) -> Source:
@@ -22,9 +21,9 @@ def kept_engine(tx: Connection, version: str, site: Site, now: str) -> Source:
     body = rule_engine(version, site)
     if held is not None and same_content(held.body, body):
         return Source(f"Device/{ENGINE_ID}", held.version)
-    row = stored(body, ENGINE_ID, held.version + 1 if held else 1, "", now)
+    row = as_version(body, ENGINE_ID, held.version + 1 if held else 1, "", now)
     commits = commitment([row], None)
     done = Interaction("operation", new_id(), "rules put on record", touched_by([row]), commits=commits)
     audit, event = audit_event(done, Asker(), now), new_id()
-    resources.append_versions(tx, [row, stored(audit, event, 1, resources.nobodys(event), now)])
+    resources.append_versions(tx, [row, as_version(audit, event, 1, nobodys(event), now)])
     return Source(f"Device/{ENGINE_ID}", row.version)

@@ -17,11 +17,10 @@ from service.fhir.build import SHARED
 from service.fhir.facts_shape import facts_shape
 from service.fhir.search_conditions import Search
 from service.fhir.search_query import LARGEST_PAGE, TOKEN
-from service.pipeline.access import parties
 from service.pipeline.reading import OF_THE_DAY, Reads
+from service.rows import Stored
 from service.rules.stage import StageName
 from service.store import cases, history, resources, search, search_chains, search_index
-from service.store.resources import Stored
 from service.store.search import Found
 
 T = TypeVar("T")
@@ -46,11 +45,6 @@ class Searches(Reads):
         more = bool(self._database.read(search_index.stale_types))
         while more:
             more = self._database.write(search_index.index_some)
-
-    def fill_parties(self) -> None:
-        """Put the parties of cases of earlier releases on record; costs one query once that is done."""
-        while self._database.write(parties.fill_some):
-            pass
 
     def search(self, asked: Search) -> Page:
         """The page a search asks for."""

@@ -12,22 +12,23 @@ from sqlalchemy import Connection
 
 from service.access.grant import Grant
 from service.access.sealing import NotOpened, Seal
+from service.deciding.versions import as_version
 from service.errors import Category, Problem, Refused, refuse
 from service.fhir.audit_event import Interaction, audit_event
 from service.fhir.build import Resource
 from service.fhir.dates import instant, instant_after
 from service.fhir.json_text import load, parse, write
 from service.fhir.subscription import EMPTY, KEPT, Wanted, header_of, problems_of, wanted_of
+from service.ids import new_id
 from service.outbound.addresses import Egress
 from service.outbound.notices import QUERY_EVENT, QUERY_STATUS, notification, status_parameters
 from service.pipeline.access.asking import asker
 from service.pipeline.delivery import events_of, standing
-from service.pipeline.derived import stored
 from service.pipeline.hand_out import hand_out
 from service.pipeline.sealed_headers import headers_of, sealed_headers
+from service.rows import nobodys
 from service.store import notices, resources, subscriptions
 from service.store.engine import Database
-from service.store.ids import new_id
 from service.store.subscriptions import ACTIVE, ERROR, OFF, REQUESTED, Subscription
 
 MOST_SUBSCRIPTIONS = 100
@@ -279,4 +280,4 @@ def _keep_audit(tx: Connection, interaction: str, held: Subscription, request_id
     touched = [f"Subscription/{held.id}/_history/{held.version}"]
     done, event = Interaction(interaction, request_id, "subscription", touched), new_id()
     audit = audit_event(done, replace(asker(), called="a subscriber"), now)
-    resources.append_versions(tx, [stored(audit, event, 1, resources.nobodys(event), now)])
+    resources.append_versions(tx, [as_version(audit, event, 1, nobodys(event), now)])

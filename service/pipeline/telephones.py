@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 from sqlalchemy import Connection
 
 from service.fhir.json_text import load
 from service.fhir.telephone import telephone_of
-from service.pipeline.access.naming import office_named
-from service.pipeline.fact_rows import split
+from service.intake.load import planned
+from service.intake.parties.naming import office_named
+from service.rows import split
 from service.rules.kinds import Office
 from service.rules.site import Site
 from service.store import directory, resources
@@ -39,7 +41,11 @@ def telephones_of(
     The record of a registered organisation counts as its own word; any other is what a sender says of it.
     """
     named = ((_DENTIST, dental_office, site.dentist_telephone), (_PHYSICIAN, physician, site.physician_telephone))
-    acting = {office: office_named(connection, held) for office, held, _ in named if held}
+    acting = {
+        office: planned(connection, partial(office_named, reference=held), only_looks=True)
+        for office, held, _ in named
+        if held
+    }
     current = resources.current_of(
         connection, [split(organisation) for organisation in acting.values() if organisation]
     )

@@ -8,6 +8,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Select, and_, bindparam, delete, false, or_, tuple_, update
 
+from service.rows import Case, Fact
 from service.store import query
 from service.store.caller import Caller
 from service.store.prepared import insert_into, update_by
@@ -16,47 +17,6 @@ from service.store.query import CASES, FACTS, MESSAGES
 _C, _F, _M = CASES.c, FACTS.c, MESSAGES.c
 _ADD, _SAVE = insert_into(CASES), update_by(CASES, "case_number")
 _ADD_FACTS, _KEEP_MESSAGE = insert_into(FACTS), insert_into(MESSAGES)
-
-
-@dataclass(slots=True)
-class Case:
-    """A case row as the pipeline holds it; `summary` and `derived` are JSON text.
-
-    It tells the decision of `decided_on`; the resources of the case tell that of `recorded_on`. `facts_shape` says by
-    which release's shape its facts were read.
-    """
-
-    case_number: str
-    patient: str
-    referral: str
-    task: str
-    physician: str | None
-    dental_office: str | None
-    opened_at: str
-    changed_at: str
-    decided_on: str
-    stage: str
-    whose_move: str
-    waiting_since: str
-    outcome: str
-    urgent: bool
-    summary: str
-    derived: str
-    overdue_from: str | None = None
-    replaces: str | None = None
-    recorded_on: str = ""
-    facts_shape: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Fact:
-    """One fact row: the resource version it was read from, the small fact as JSON text, and whether it is spent."""
-
-    type: str
-    id: str
-    version: int
-    small: str
-    spent: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass
 
 from sqlalchemy import Connection, Table, delete, func, select, update
 
+from service.rows import ANY_SENDER, EVERYBODY, Number, WaitingParty
 from service.store import query
 from service.store.directory_tables import BindingRow, OrganisationRow, SuspendedPartyRow, WaitingPartyRow
 from service.store.prepared import add_rows
@@ -17,10 +18,6 @@ _BINDINGS: Table = BindingRow.__table__  # type: ignore[attr-defined]
 _WAITING: Table = WaitingPartyRow.__table__  # type: ignore[attr-defined]
 _SUSPENDED: Table = SuspendedPartyRow.__table__  # type: ignore[attr-defined]
 _O, _B, _W, _S = _ORGANISATIONS.c, _BINDINGS.c, _WAITING.c, _SUSPENDED.c
-
-ANY_SENDER = ""
-Number = tuple[str, str, str]
-"""(type of resource, system, value)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,25 +42,11 @@ class Binding:
     bound_at: str
 
 
-@dataclass(frozen=True, slots=True)
-class WaitingParty:
-    """A party of a case that no binding leads to an organisation, by one of the numbers it was named by."""
-
-    case_number: str
-    part: str
-    reference: str
-    kind: str
-    system: str
-    value: str
-    sender: str
-    since: str
-
-
 def add(connection: Connection, one: Registered) -> None:
     """Register an organisation: everybody may read its resource from then on."""
     add_rows(connection, _ORGANISATIONS, [asdict(one)])
     kind, _, resource_id = one.reference.partition("/")
-    everybody = {"type": kind, "id": resource_id, "organisation": query.EVERYBODY, "wrote": False}
+    everybody = {"type": kind, "id": resource_id, "organisation": EVERYBODY, "wrote": False}
     add_rows(connection, SEEN, [everybody])
 
 

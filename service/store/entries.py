@@ -6,10 +6,10 @@ from typing import Any
 
 from sqlalchemy import Connection, Select, bindparam, literal_column, or_
 
+from service.rows import Stored
 from service.store import query
 from service.store.caller import Caller
 from service.store.query import VERSIONS
-from service.store.resources import Stored
 
 _V = VERSIONS.c
 _DERIVED = '"derivedFrom"'

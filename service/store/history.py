@@ -9,9 +9,9 @@ from collections.abc import Sequence
 
 from sqlalchemy import Connection, literal, tuple_
 
+from service.rows import Stored
 from service.store import query
 from service.store.query import CASES, VALUES, VERSIONS
-from service.store.resources import Stored
 
 _V, _S, _C = VERSIONS.c, VALUES.c, CASES.c
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 
 from sqlalchemy import Connection, Table, delete, exists, insert, text, update
 
+from service.rows import Notice
 from service.store import query
 from service.store.notice_tables import NoticeRow, SubscriptionEventRow, SubscriptionRow
 from service.store.subscriptions import OFF
@@ -15,27 +16,6 @@ _NOTICES: Table = NoticeRow.__table__  # type: ignore[attr-defined]
 _EVENTS: Table = SubscriptionEventRow.__table__  # type: ignore[attr-defined]
 _SUBSCRIPTIONS: Table = SubscriptionRow.__table__  # type: ignore[attr-defined]
 _N, _E, _S = _NOTICES.c, _EVENTS.c, _SUBSCRIPTIONS.c
-
-
-@dataclass(frozen=True, slots=True)
-class Notice:
-    """It is a party's move: which case, at what stage since which day, and the resource to look at.
-
-    `owner` is the party as the case names it, `organization` the one it belongs to; either is empty if unknown. Of
-    another topic, only case, time and focus are told.
-    """
-
-    id: str
-    case_number: str
-    made_at: str
-    whose_move: str
-    owner: str
-    organization: str
-    stage: str
-    since: str
-    urgent: bool
-    focus: str
-    topic: str = "whose-move"
 
 
 _COLUMNS = [_N[name] for name in Notice.__dataclass_fields__]

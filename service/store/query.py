@@ -13,6 +13,7 @@ from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, FromClause, Select, Table, and_, exists, false, or_, select
 
+from service.rows import DIRECTORY, EVERYBODY
 from service.store.caller import ALL_SEEING, Caller, Kinds, Reach
 from service.store.tables import (
     CaseParty,
@@ -39,12 +40,6 @@ RULES = "Device"
 
 CALLER = "caller"
 """The execution option of a connection that names the caller."""
-
-DIRECTORY = ("Practitioner", "PractitionerRole", "Organization")
-"""Types that say who works where. What a client writes of others is its own entry: nobody else finds it by its number."""
-
-EVERYBODY = "*"
-"""Stands for every organisation: among those told of a resource, and as the scope of a number that the operator bound."""
 
 
 def caller_of(connection: Connection) -> Caller:

@@ -8,11 +8,11 @@ from dataclasses import dataclass, field
 
 from sqlalchemy import ColumnElement, Connection, Table, delete, or_
 
+from service.rows import Stored
 from service.store import check_in_links, directory, emergencies, query
 from service.store.audit_chain import AUDIT_EVENT
 from service.store.notice_tables import NoticeRow, SubscriptionEventRow, SubscriptionRow
 from service.store.query import CASES, FACTS, IDENTITIES, MESSAGES, PARTIES, SEEN, VALUES, VERSIONS
-from service.store.resources import Stored
 
 _NOTICES: Table = NoticeRow.__table__  # type: ignore[attr-defined]
 _EVENTS: Table = SubscriptionEventRow.__table__  # type: ignore[attr-defined]

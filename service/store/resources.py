@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any
 
@@ -11,6 +10,7 @@ from sqlalchemy import Connection, Select, and_, bindparam, delete, literal, or_
 
 from service.fhir.json_text import load
 from service.fhir.search_values import Value, values_of
+from service.rows import EVERYBODY, GivenNumber, Stored
 from service.store import audit_chain, query, search_index
 from service.store.caller import Caller
 from service.store.prepared import insert_into
@@ -19,31 +19,6 @@ from service.store.search_index import Indexed
 
 _APPEND, _ADD_IDENTITIES = insert_into(VERSIONS), insert_into(IDENTITIES)
 _V, _I, _S = VERSIONS.c, IDENTITIES.c, VALUES.c
-
-
-@dataclass(frozen=True, slots=True)
-class Stored:
-    """One stored version of a resource; `case_number` is empty for those shared between cases.
-
-    A version that says the resource is deleted has an empty body. `values` are what a new version is found by, where
-    they are known already; otherwise they are read from the body. They are not written again when they are those of
-    the version before.
-    """
-
-    type: str
-    id: str
-    version: int
-    case_number: str
-    last_updated: str
-    body: str
-    deleted: bool = False
-    values: tuple[Value, ...] | None = field(default=None, compare=False)
-    found_as_before: bool = field(default=False, compare=False)
-
-
-def nobodys(event: str) -> str:
-    """The case number of an AuditEvent that is of no case: no party's, spread over the partitions of a database."""
-    return f"-{event[-1]}"
 
 
 def append_versions(connection: Connection, rows: Sequence[Stored]) -> None:
@@ -182,9 +157,7 @@ def find_identities(
     columns = (_I.type, _I.system, _I.value, _I.id, _I.revision, _I.scope)
     found = query.identities(connection, *columns).where(query.among(wanted, _I.type, _I.system, _I.value))
     own = query.caller_of(connection).organisation or ""
-    held = sorted(
-        connection.execute(found), key=lambda r: (r.scope.startswith(query.EVERYBODY), r.scope == own, r.scope)
-    )
+    held = sorted(connection.execute(found), key=lambda r: (r.scope.startswith(EVERYBODY), r.scope == own, r.scope))
     return {(r.type, r.system, r.value): (r.id, r.revision) for r in held}
 
 
@@ -202,7 +175,7 @@ def find_by_identifier(connection: Connection, kind: str, system: str | None, va
     if system is not None:
         had, has = had.where(_I.system == system), has.where(_S.part == system)
     known = connection.execute(had.limit(100)).all()
-    bound = [r for r in known if r.scope.startswith(query.EVERYBODY)]
+    bound = [r for r in known if r.scope.startswith(EVERYBODY)]
     if bound:
         return [max(bound, key=lambda r: r.scope).id] if system is not None else sorted({r.id for r in bound})
     once = {r.id for r in known}
@@ -219,16 +192,6 @@ def _carries(resource: dict[str, Any], system: str | None, value: str) -> bool:
         one.get("value") == value and one.get("use") != "old" and system in (None, one.get("system"))
         for one in (held if isinstance(held, list) else [held] if held else [])
     )
-
-
-@dataclass(frozen=True, slots=True)
-class GivenNumber:
-    """A business identifier of a resource, and the organisation that gave it."""
-
-    number: tuple[str, str, str]
-    id: str
-    revision: int
-    scope: str
 
 
 def identity_rows(connection: Connection, keys: Iterable[tuple[str, str, str]]) -> list[GivenNumber]:

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 
 from sqlalchemy import ColumnElement, Connection, and_, literal, or_, select, tuple_, union
 
+from service.rows import Stored
 from service.store import query
 from service.store.audit_chain import AUDIT_EVENT
 from service.store.query import CASES, FACTS, MESSAGES, PARTIES, SEEN, VALUES, VERSIONS
-from service.store.resources import Stored
 
 _V, _S, _M, _R = VERSIONS.c, VALUES.c, MESSAGES.c, SEEN.c
 _PAGE, _MESSAGES = 500, 20

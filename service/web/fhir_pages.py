@@ -15,7 +15,7 @@ from service.fhir.json_text import write
 from service.fhir.search_conditions import Pairs
 from service.fhir.search_dates import range_of
 from service.fhir.search_query import LARGEST_PAGE, PAGE, TOKEN
-from service.pipeline.searching import Stored
+from service.rows import Stored
 
 IGNORABLE = ("_format", "_pretty")
 

@@ -13,8 +13,8 @@ from fastapi import Request, Response
 from starlette.concurrency import run_in_threadpool
 
 from service.errors import Category, refuse
-from service.pipeline import Stored
 from service.pipeline.access.asking import note_versions
+from service.rows import Stored
 from service.web.fhir_paths import Id, Kind, Version
 from service.web.fhir_reply import FhirClient, Reply, client_of, known_type, response_of
 

@@ -19,9 +19,10 @@ from service.fhir.build import Resource
 from service.fhir.json_text import load, write, write_pretty
 from service.fhir.outcome import all_well, operation_outcome
 from service.fhir.validate import TYPES
-from service.pipeline import Answer, Outcome, Pipeline
-from service.pipeline.access.sender import Sender
-from service.pipeline.pipeline import Received
+from service.intake.answers import Answer, Outcome
+from service.intake.message import Received
+from service.intake.parties.sender import Sender
+from service.pipeline import Pipeline
 from service.web.exchange import pipeline_of, seen, sender_of
 from service.web.hosts import base_of
 from service.web.negotiation import media_of, wants_pretty

@@ -15,7 +15,8 @@ from service.fhir.search_conditions import Ids, Key, Pairs, Search, Where
 from service.fhir.search_query import search_of
 from service.fhir.validate import TYPES
 from service.pipeline.access.asking import note_versions
-from service.pipeline.searching import Page, Stored
+from service.pipeline.searching import Page
+from service.rows import Stored
 from service.web.audit import asked_of
 from service.web.exchange import body_of, seen_by_sender
 from service.web.fhir_pages import AskedPage, bundle_text, entry_text, history_entry, links_of

@@ -13,8 +13,8 @@ from starlette.concurrency import run_in_threadpool
 from service.fhir.referral_task import Role
 from service.inbound import cancellation, dental_office, physician, progress, red_flag_closures, sleep_lab, visits
 from service.inbound.plain import Mapped, Plain
-from service.pipeline.answers import Answer
-from service.pipeline.pipeline import Received
+from service.intake.answers import Answer
+from service.intake.message import Received
 from service.web.exchange import answer, body_of, pipeline_of, sender_of
 
 

@@ -9,9 +9,9 @@ import pytest
 from sqlalchemy import text
 
 from service.access.grant import OPEN
+from service.ids import new_id
 from service.pipeline import Pipeline, check_in_links
 from service.settings import Settings, SettingsError
-from service.store.ids import new_id
 from tests.access.clients import served
 from tests.store.messages import opened_case, settled_course
 

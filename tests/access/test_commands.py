@@ -12,8 +12,8 @@ import pytest
 from service.access.signing import KeyRing, make_if_missing
 from service.fhir.json_text import load, write
 from service.inbound.sleep_lab import map_referral
+from service.intake.message import Received
 from service.pipeline import Pipeline
-from service.pipeline.pipeline import Received
 from service.settings import Settings
 from service.store import clients, resources
 from service.store.clients import Client

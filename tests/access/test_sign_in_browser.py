@@ -15,7 +15,7 @@ import pytest
 
 from service.fhir.json_text import write
 from service.inbound.sleep_lab import map_referral
-from service.pipeline.pipeline import Received
+from service.intake.message import Received
 from service.settings import Settings
 from service.wiring import build_pipeline
 from tests.conftest import Service

@@ -12,12 +12,12 @@ from random import Random
 import pytest
 from hypothesis import HealthCheck, given, settings
 
+from service.deciding.decide import decided
 from service.fhir.build import Resource
 from service.fhir.codes import is_local, local
 from service.fhir.decision_observation import About
 from service.fhir.decision_records import run_record
 from service.fhir.validate import validate
-from service.pipeline.decide import decided
 from service.rules import response as rules_of_response
 from service.rules.case_view import CaseView, view_case
 from service.rules.coverage_us import Documentation

@@ -18,12 +18,12 @@ from sqlalchemy import create_engine, text
 from starlette.testclient import TestClient
 
 from service.app import build_app
+from service.deciding.versions import as_version
 from service.demo.scenario import stories as demo_stories
 from service.fhir.audit_event import MINOR_FAILURE, SERIOUS_FAILURE, Asker, Interaction, audit_event
 from service.fhir.json_text import load, write
 from service.outbound.addresses import Egress
 from service.outbound.senders import Sent
-from service.pipeline.derived import stored
 from service.rules.site import Site
 from service.settings import Settings
 from service.wiring import build_pipeline
@@ -153,7 +153,7 @@ def _audit(found: Emitted) -> None:
     }
     for name, (done, asker) in told.items():
         event = audit_event(done, asker, "2026-11-20T09:00:00Z")
-        found.add(f"audit {name}", load(stored(event, "a", 1, "", "2026-11-20T09:00:00Z").body))
+        found.add(f"audit {name}", load(as_version(event, "a", 1, "", "2026-11-20T09:00:00Z").body))
 
 
 def _about(client: TestClient, plan: str) -> tuple[str, ...]:

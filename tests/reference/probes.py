@@ -20,6 +20,7 @@ STRICTER_HERE = {
     "ucum -1": _UCUM,
     "ucum +1": _UCUM,
     "div prefix": "XHTML by a namespace prefix, which browsers and pages here do not show",
+    "div img": "an image from elsewhere, which tells its server who reads the narrative",
     "rt domain": "an abstract type is no resource",
 }
 """Refused here and taken by the validator, with the reason."""

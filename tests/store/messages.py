@@ -12,11 +12,12 @@ import httpx
 
 from service.fhir.build import Draft
 from service.fhir.json_text import load, write
+from service.ids import new_id
 from service.inbound.fhir_bundle import map_bundle
 from service.inbound.plain import Mapped
-from service.pipeline import Answer, Pipeline
-from service.pipeline.pipeline import Received
-from service.store.ids import new_id
+from service.intake.answers import Answer
+from service.intake.message import Received
+from service.pipeline import Pipeline
 from service.web.intake_api import DOORS
 
 EXAMPLES = Path(__file__).parents[2] / "examples"

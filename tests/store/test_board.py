@@ -9,10 +9,10 @@ import pytest
 from sqlalchemy import Connection, text
 
 from service.pipeline import Pipeline
+from service.rows import Case
 from service.settings import Settings
 from service.store import board, cases
 from service.store.board import Filter
-from service.store.cases import Case
 from service.wiring import build_pipeline
 from tests.conftest import Clock
 

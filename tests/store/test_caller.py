@@ -34,7 +34,7 @@ def with_parties(pipeline: Pipeline, number: str, organisation: str) -> None:
 
     def work(tx: Connection) -> None:
         parties.add(tx, number, [(organisation, "fulfiller")])
-        parties.tell(tx, [(kind, patient)], organisation)
+        parties.let_read(tx, [((kind, patient), organisation, False)])
 
     pipeline.database.write(work)
 

@@ -7,9 +7,9 @@ from concurrent.futures import ThreadPoolExecutor
 from sqlalchemy import text
 
 from service.access.grant import OPEN
+from service.ids import new_id
 from service.pipeline import Pipeline, check_in_links
 from service.pipeline.check_in_links import Told
-from service.store.ids import new_id
 from tests.store.messages import opened_case, settled_course
 from tests.store.whole import check_whole, rows_of
 

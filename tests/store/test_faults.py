@@ -9,11 +9,12 @@ import pytest
 from service.fhir.build import quantity, ref
 from service.fhir.codes import local
 from service.fhir.json_text import load, write
+from service.ids import new_id
 from service.inbound.fhir_bundle import map_bundle
 from service.inbound.plain import AskedRead
-from service.pipeline import Answer, Pipeline
-from service.pipeline.pipeline import Received
-from service.store.ids import new_id
+from service.intake.answers import Answer
+from service.intake.message import Received
+from service.pipeline import Pipeline
 from tests.store.faults import Fault, conflict_once, fault_at, fault_at_commit
 from tests.store.messages import opened_case, settled_course
 from tests.store.whole import check_whole, rows_of

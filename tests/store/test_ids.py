@@ -8,7 +8,7 @@ import time
 import uuid
 from itertools import combinations
 
-from service.store.ids import check_letter, new_case_number, new_id
+from service.ids import check_letter, new_case_number, new_id
 
 _ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
 

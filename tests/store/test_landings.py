@@ -10,15 +10,17 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import text
+from sqlalchemy import Connection, text
 from starlette.testclient import TestClient
 
 from service.app import build_app
 from service.commands.replay import replay_decisions
+from service.deciding.facts_anew import facts_in
 from service.fhir.facts_shape import facts_shape
 from service.fhir.json_text import load, write
+from service.fhir.reading import StoredFact
+from service.intake.load import planned
 from service.pipeline import Pipeline
-from service.pipeline.facts_anew import facts_in
 from service.settings import Settings
 from service.store import cases
 from service.store.engine import Database
@@ -305,6 +307,12 @@ def test_notes_of_another_release_are_left_out_and_a_start_without_need_writes_n
     assert rows_of(landed.url) == before
 
 
+def _facts_anew(tx: Connection, number: str) -> list[StoredFact]:
+    case = cases.get(tx, number)
+    assert case is not None
+    return planned(tx, lambda snapshot: facts_in(snapshot, case))
+
+
 def test_another_shape_is_read_anew_in_batches(landed: Upgraded, monkeypatch: pytest.MonkeyPatch) -> None:
     """As a release to come does it, or one before that is started again: whatever the stored facts say."""
     landed.pipeline().close()
@@ -314,7 +322,7 @@ def test_another_shape_is_read_anew_in_batches(landed: Upgraded, monkeypatch: py
         monkeypatch.setattr("service.pipeline.days._BATCH", 2)
         pipeline = landed.pipeline()
         for number in landed.numbers.values():
-            held = pipeline._database.read(lambda tx, number=number: (cases.facts(tx, number), facts_in(tx, number)))
+            held = pipeline._database.read(lambda tx, number=number: (cases.facts(tx, number), _facts_anew(tx, number)))
             assert sorted(f.small for f in held[0]) == sorted(write(f.small) for f in held[1])
             assert pipeline.case(number)["readiness"]
         pipeline.close()

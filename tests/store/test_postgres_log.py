@@ -19,8 +19,8 @@ from sqlalchemy.engine import make_url
 
 from service.fhir.json_text import write
 from service.inbound.sleep_lab import map_referral
+from service.intake.message import Received
 from service.pipeline import Pipeline
-from service.pipeline.pipeline import Received
 from service.settings import Settings
 from service.wiring import build_pipeline
 from tests.conftest import Clock

@@ -12,8 +12,8 @@ from service.fhir.json_text import write
 from service.fhir.search_query import search_of
 from service.pipeline import Pipeline
 from service.pipeline.searching import token_of
+from service.rows import Stored
 from service.store import resources
-from service.store.resources import Stored
 from tests.store.messages import opened_case, settled_course
 from tests.store.test_search_rules import BASE, NOW
 

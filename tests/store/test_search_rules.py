@@ -18,8 +18,8 @@ from sqlalchemy import text
 from service.fhir.json_text import write
 from service.fhir.search_query import search_of
 from service.pipeline import Pipeline
+from service.rows import Stored
 from service.store import resources
-from service.store.resources import Stored
 from tests.store.search_world import Body, codings, date_matches, element_span, names, string_matches, token_matches
 
 NOW = datetime(2026, 11, 20, 9, tzinfo=UTC)

@@ -13,7 +13,8 @@ from sqlalchemy.exc import IntegrityError
 
 from service.errors import Category, Refused
 from service.fhir.json_text import load
-from service.pipeline import Answer, Pipeline
+from service.intake.answers import Answer
+from service.pipeline import Pipeline
 from service.store import resources
 from service.store.prepared import Collision
 from tests.conftest import Clock

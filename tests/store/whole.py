@@ -9,13 +9,13 @@ from typing import Any
 from sqlalchemy import create_engine, text
 from sqlalchemy.engine import make_url
 
+from service.deciding.decide import overdue_day, summary_of, with_birth_date
+from service.deciding.state import state_of
 from service.fhir.build import SHARED
 from service.fhir.json_text import load, write_canonical
 from service.fhir.read_facts import StoredFact, assemble, read
 from service.fhir.read_other import with_moves
 from service.fhir.search_values import values_of
-from service.pipeline.decide import overdue_day, summary_of, with_birth_date
-from service.pipeline.derived import Derived
 from service.rules.case_view import view_case
 from service.rules.facts import CaseFacts
 from service.rules.needed import needed
@@ -208,7 +208,7 @@ def _case_agrees(held: dict[str, Rows], case: dict[str, Any]) -> None:
     facts = with_birth_date(facts, patient.get("birthDate", ""))
     view = view_case(facts, Site(), date.fromisoformat(case["decided_on"]))
     assert write_canonical(summary_of(number, view)) == write_canonical(load(case["summary"]))
-    due = overdue_day(view, Derived.of(number, case["derived"]), Thresholds())
+    due = overdue_day(view, state_of(case["derived"]), Thresholds())
     assert case["overdue_from"] == due, f"{number} is overdue from {case['overdue_from']}, by its facts from {due}"
     assert (case["stage"], case["outcome"]) == (view.stage.name.value, view.readiness.outcome)
     there = current(held["resource_version"])
@@ -218,6 +218,6 @@ def _case_agrees(held: dict[str, Rows], case: dict[str, Any]) -> None:
     plan = load(there[f"CarePlan/{number}"]["body"])
     assert recorded.readiness.sentence in {note["text"] for note in plan["note"]}
     assert f"As of {day(recorded.as_of)}." in plan["description"]
-    _marks_agree(held, case, facts, load(case["derived"])["spent_before"])
+    _marks_agree(held, case, facts, state_of(case["derived"]).superseded_before)
     for reference in (case["patient"], case["referral"], case["task"]):
         assert reference in there

@@ -11,8 +11,8 @@ from starlette.testclient import TestClient
 from service.fhir.build import Resource, ref
 from service.fhir.json_text import load
 from service.fhir.referral_task import Role
+from service.intake.parties.sender import Sender
 from service.pipeline import Pipeline
-from service.pipeline.access.sender import Sender
 from tests.store.whole import check_whole, rows_of
 from tests.web.messages import Case, example, issues, post, put, row_counts
 

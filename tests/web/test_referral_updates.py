@@ -13,7 +13,8 @@ from service.fhir.build import Resource, ref
 from service.fhir.codes import local
 from service.fhir.json_text import load
 from service.fhir.referral_task import Role
-from service.pipeline.access.sender import Sender
+from service.intake.parties.sender import Sender
+from service.rows import FULFILLER
 from service.store import parties
 from tests.web.audit_events import pipeline_of
 from tests.web.messages import Case, example, issues, post, put, second_referral
@@ -102,7 +103,7 @@ def test_another_dental_office_does_not_move_the_referral(client: TestClient, sp
     assert told[0] == told[1]
     assert told[0][0] in (404, 412)
     own = task["owner"]["reference"]
-    pipeline_of(client).database.write(lambda tx: parties.add(tx, case.number, {(own, parties.FULFILLER)}))
+    pipeline_of(client).database.write(lambda tx: parties.add(tx, case.number, {(own, FULFILLER)}))
     speak(Role.FULFILLER, own)
     assert update(client, case.task, status="accepted").status_code == 200
 

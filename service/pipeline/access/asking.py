@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from service.fhir.audit_event import SUCCESS, Asker
-from service.store.resources import Stored
+from service.rows import Stored
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,25 +11,25 @@ from dataclasses import dataclass
 
 from sqlalchemy import Connection
 
+from service.deciding.commitments import Admitted, commitment, touched_by
+from service.deciding.snapshot import Snapshot
+from service.deciding.versions import as_version, content_of, same_content
 from service.errors import Category, Problem, Refused, refuse
 from service.fhir.audit_commitment import Commitment
 from service.fhir.audit_event import Asker, Interaction, audit_event
 from service.fhir.build import Resource, identifier, sid
 from service.fhir.dates import instant
 from service.fhir.json_text import load
-from service.pipeline.access.admitting import offices_of, tell, tell_of_offices
-from service.pipeline.commitments import Admitted, commitment
-from service.pipeline.derived import stored
-from service.pipeline.identified import content_of, same_content
+from service.ids import new_id
+from service.intake.apply import apply_admission
+from service.intake.load import planned
+from service.intake.parties.admitting import Admission, Admitting, offices_of
 from service.pipeline.pipeline import Pipeline
-from service.pipeline.rows import touched_by
+from service.rows import ANY_SENDER, EVERYBODY, Key, Number, Stored, WaitingParty, nobodys
 from service.store import clients, directory, parties, people, resources
 from service.store.caller import ALL_SEEING
-from service.store.directory import ANY_SENDER, Binding, Number, Registered, WaitingParty
+from service.store.directory import Binding, Registered
 from service.store.engine import Database
-from service.store.ids import new_id
-from service.store.query import EVERYBODY
-from service.store.resources import Stored
 
 OPERATOR = "the operator"
 _NOBODY = Admitted()
@@ -138,10 +138,10 @@ class Directory:
             for number, organisation, part in held:
                 directory.restore(tx, number, organisation, part)
                 told, event = f"{organisation} is a party to the case again, as {part}", new_id()
-                sees = tell_of_offices(tx, [organisation], offices_of(tx, number)).sees
+                sees = _let_read_offices(tx, organisation, number).sees
                 commits = Commitment(number, parties=(f"{part} {organisation}",), sees=sees)
                 done = Interaction("operation", event, told, [organisation], commits=commits)
-                audit = stored(audit_event(done, Asker(called=OPERATOR), now), event, 1, number, now)
+                audit = as_version(audit_event(done, Asker(called=OPERATOR), now), event, 1, number, now)
                 resources.append_versions(tx, [audit])
             return len(held)
 
@@ -199,7 +199,7 @@ class Directory:
             body |= {name: before[name] for name in ("telecom", "address", "contact") if name in before}
         rows: list[Stored] = []
         if held is None or not same_content(held.body, body):
-            rows = [stored(body, resource_id, held.version + 1 if held else 1, "", now)]
+            rows = [as_version(body, resource_id, held.version + 1 if held else 1, "", now)]
         directory.wrote(tx, one.reference, now)
         self._note(tx, one.reference, told, now, (rows, admitted))
 
@@ -208,12 +208,39 @@ class Directory:
     ) -> None:
         """Write rows with an entry of the audit of no case, which the organisation concerned may read."""
         event, (rows, admitted) = new_id(), wrote
-        admitted += tell(tx, [("AuditEvent", event)], organisation)
+        admitted += _let_read(tx, ("AuditEvent", event), organisation)
         done = Interaction(
             "operation", event, told, touched_by(rows, [organisation]), commits=commitment(rows, None, admitted)
         )
-        audit = stored(audit_event(done, Asker(called=OPERATOR), now), event, 1, resources.nobodys(event), now)
+        audit = as_version(audit_event(done, Asker(called=OPERATOR), now), event, 1, nobodys(event), now)
         resources.append_versions(tx, [*rows, audit])
+
+
+def _let_read(tx: Connection, key: Key, organisation: str) -> Admitted:
+    """Let an organisation read a resource of no case."""
+
+    def plan(snapshot: Snapshot) -> Admission:
+        admitting = Admitting(snapshot)
+        admitting.let_read([key], organisation)
+        return admitting.result()
+
+    return _admitted(tx, planned(tx, plan))
+
+
+def _let_read_offices(tx: Connection, organisation: str, case_number: str) -> Admitted:
+    """Let an organisation read the entries of the directory that the resources of a case refer to."""
+
+    def plan(snapshot: Snapshot) -> Admission:
+        admitting = Admitting(snapshot)
+        admitting.let_read_offices([organisation], offices_of(snapshot, case_number))
+        return admitting.result()
+
+    return _admitted(tx, planned(tx, plan))
+
+
+def _admitted(tx: Connection, admission: Admission) -> Admitted:
+    apply_admission(tx, admission)
+    return admission.admitted
 
 
 def listed(database: Database) -> list[tuple[Registered, list[Binding]]]:

@@ -20,21 +20,21 @@ from service.access.emergency import (
 )
 from service.access.grant import Grant
 from service.access.limits import Failures
+from service.deciding.announce import notice_of_emergency
+from service.deciding.versions import as_version
 from service.errors import Category, Problem, Refused, refuse
 from service.fhir.audit_commitment import Commitment
 from service.fhir.audit_event import Interaction, audit_event
 from service.fhir.dates import instant
 from service.fhir.json_text import load
+from service.ids import new_id
 from service.pipeline.access.asking import asker
 from service.pipeline.access.callers import caller_for
-from service.pipeline.announce import tell_of_emergency
-from service.pipeline.derived import stored
-from service.pipeline.fact_rows import split
 from service.pipeline.pipeline import Pipeline
-from service.store import cases, emergencies, resources
+from service.rows import nobodys, split
+from service.store import cases, emergencies, notices, resources
 from service.store.caller import ALL_SEEING
 from service.store.emergencies import Access
-from service.store.ids import new_id
 
 _HOUR = timedelta(hours=1)
 _LONGEST_NAME = 120
@@ -269,8 +269,8 @@ def _tell(tx: Connection, access: Access, numbers: Collection[str], request_id: 
         touched = (f"CarePlan/{number}",) if number else (access.patient,)
         commits = Commitment(number)
         done = Interaction("operation", request_id, words, touched, (access.patient,), commits=commits)
-        belongs = number or resources.nobodys(event)
-        rows.append(stored(audit_event(done, by, access.opened_at), event, 1, belongs, access.opened_at))
+        belongs = number or nobodys(event)
+        rows.append(as_version(audit_event(done, by, access.opened_at), event, 1, belongs, access.opened_at))
         if number:
-            tell_of_emergency(tx, number, f"AuditEvent/{event}", access.opened_at)
+            notices.add(tx, notice_of_emergency(number, f"AuditEvent/{event}", access.opened_at, new_id()))
     resources.append_versions(tx, rows)

@@ -11,11 +11,11 @@ from sqlalchemy import Connection
 from service.access.grant import Grant, Office, scopes_of
 from service.errors import Category, Problem, Refused, refuse
 from service.fhir.dates import instant
+from service.ids import new_id
 from service.pipeline.access.directory import Directory
 from service.pipeline.pipeline import Pipeline
 from service.store import people
 from service.store.caller import ALL_SEEING
-from service.store.ids import new_id
 from service.store.people import Person
 
 CLIENT = "pages"

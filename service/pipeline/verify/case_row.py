@@ -8,24 +8,23 @@ from datetime import date
 
 from sqlalchemy import Connection
 
+from service.deciding.commitments import hash_of_case_row
+from service.deciding.decide import overdue_day, summary_of, with_birth_date
+from service.deciding.facts_anew import facts_among, is_outdated, patient_record
+from service.deciding.state import state_in
+from service.deciding.versions import same_content
 from service.fhir.engine import ENGINE_ID, rule_engine, site_of
 from service.fhir.json_text import load, write
 from service.fhir.read_facts import StoredFact, assemble
-from service.pipeline.commitments import hash_of_case_row
-from service.pipeline.decide import overdue_day, summary_of, with_birth_date
-from service.pipeline.derived import Derived
-from service.pipeline.facts_anew import facts_among, is_outdated, patient_record
-from service.pipeline.identified import same_content
 from service.pipeline.replay import replay_rows
 from service.pipeline.verify.entries import AuditEntry
 from service.pipeline.verify.report import Report
+from service.rows import Case, Stored, split
 from service.rules.case_view import view_case
 from service.rules.needed import needed
 from service.rules.site import Site
 from service.store import cases, resources
 from service.store.audit_chain import AUDIT_EVENT
-from service.store.cases import Case
-from service.store.resources import Stored
 
 _TOLD_ELSEWHERE = (AUDIT_EVENT, "Provenance")
 
@@ -69,7 +68,7 @@ class CaseChecks:
             self.report.found(self.place, f"its references, times or notes are not what {of_last[0].name} recorded")
 
     def _check_facts(self) -> None:
-        facts = facts_among(self._sent(), patient_record(self.tx, self.case.case_number))
+        facts = facts_among(self._sent(), patient_record(resources.current(self.tx, *split(self.case.patient))))
         anew = {f.source.reference: (f.source.version, write(f.small)) for f in facts}
         number = self.case.case_number
         kept = {f"{f.type}/{f.id}": f for f in cases.facts(self.tx, number)}
@@ -97,7 +96,7 @@ class CaseChecks:
 
     def _site(self) -> Site | None:
         """The site by whose settings the row was decided; None when that was not done by this release's rules."""
-        by = Derived.of(self.case.case_number, self.case.derived).spent_by
+        by = state_in(self.case).superseded_by_rules
         held = resources.version(self.tx, "Device", ENGINE_ID, by) if by else None
         if held is None:
             return None
@@ -109,8 +108,8 @@ class CaseChecks:
 
     def _check_row(self, facts: Sequence[StoredFact], site: Site, spent: set[str]) -> None:
         """What the row tells of the decision of its day, and which facts it marks as spent."""
-        case, derived = self.case, Derived.of(self.case.case_number, self.case.derived)
-        known = with_birth_date(assemble(facts), derived.birth_date)
+        case, state = self.case, state_in(self.case)
+        known = with_birth_date(assemble(facts), state.birth_date)
         view = view_case(known, site, date.fromisoformat(case.decided_on))
         wanted = {
             "outcome": view.readiness.outcome,
@@ -118,13 +117,13 @@ class CaseChecks:
             "whose_move": view.stage.whose_move.value,
             "waiting_since": view.stage.since.isoformat(),
             "urgent": view.stage.urgent,
-            "overdue_from": overdue_day(view, derived, site.thresholds),
+            "overdue_from": overdue_day(view, state, site.thresholds),
             "summary": write(summary_of(case.case_number, view)),
         }
         differing = [name for name, value in wanted.items() if getattr(case, name) != value]
         if differing:
             self.report.found(self.place, f"{', '.join(differing)}: not what is decided of its facts anew")
-        used = needed(known, site.thresholds, date.fromisoformat(derived.spent_before))
+        used = needed(known, site.thresholds, date.fromisoformat(state.superseded_before))
         kinds = [(known.settings, used.settings), (known.check_ins, used.check_ins)]
         kinds += [(known.side_effects, used.side_effects), (known.red_flags, used.red_flags)]
         unread = {f.source.reference for every, read in kinds for f in every} - {

@@ -9,8 +9,8 @@ from service.fhir.audit_commitment import Commitment, commitment_of
 from service.fhir.audit_event import SIGN_IN_CODES
 from service.fhir.json_text import load
 from service.pipeline.verify.report import Report
+from service.rows import Stored, nobodys
 from service.store.audit_chain import AUDIT_EVENT
-from service.store.resources import Stored, nobodys
 
 _RETENTION = "retention over, "
 _WRITE_NOTHING = ("read ", "refused ", "subscription", "emergency access ")

@@ -9,8 +9,8 @@ from sqlalchemy import Connection
 from service.fhir.json_text import load
 from service.fhir.search_values import values_of
 from service.pipeline.verify.report import Report
+from service.rows import Stored
 from service.store import search_index, verify_reads
-from service.store.resources import Stored
 from service.store.verify_reads import IndexRow
 
 

@@ -8,15 +8,15 @@ from dataclasses import dataclass, field
 
 from sqlalchemy import Connection
 
+from service.deciding.commitments import case_of
 from service.fhir.audit_commitment import sha256_of
 from service.fhir.json_text import load
-from service.pipeline.commitments import case_of
 from service.pipeline.verify.entries import VERSION, AuditEntry, key_of, place_of_version, reference_of
 from service.pipeline.verify.removals import Removals
 from service.pipeline.verify.report import Report
 from service.pipeline.verify.tally import Marks, Tally
+from service.rows import Stored
 from service.store import verify_reads
-from service.store.resources import Stored
 
 
 @dataclass(slots=True)

@@ -15,9 +15,9 @@ from service.pipeline.verify.removals import Removals
 from service.pipeline.verify.report import Report
 from service.pipeline.verify.search import Index
 from service.pipeline.verify.versions import Loose, check_named, check_text
+from service.rows import Stored
 from service.store import verify_reads
 from service.store.audit_chain import AUDIT_EVENT
-from service.store.resources import Stored
 
 _RULES = f"Device/{ENGINE_ID}{VERSION}"
 

@@ -16,8 +16,8 @@ from starlette.concurrency import run_in_threadpool
 
 from service.errors import Category, Problem, refuse
 from service.fhir.json_text import write
-from service.pipeline.answers import Answer
-from service.pipeline.pipeline import Received
+from service.intake.answers import Answer
+from service.intake.message import Received
 from service.web.exchange import body_of, pipeline_of, sender_of
 from service.web.media import parts_of
 from service.web.pages.form_fields import OTHER, SIDE_EFFECTS, Field, Form
