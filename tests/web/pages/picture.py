@@ -18,7 +18,7 @@ from tests.web.pages.browser import SETTLED, chromium, launched, running
 PICTURE = Path(__file__).parents[3] / "examples" / "case-page.png"
 MOST_BYTES = 150_000
 WIDTH_PIXELS = 1280
-HEIGHT_PIXELS = 1500
+HEIGHT_PIXELS = 1200
 _COLOURS = 64
 
 
