@@ -218,6 +218,23 @@ def test_the_bounds_in_the_integrators_manual_are_those_of_the_code() -> None:
         assert words.format(f"{number:,}") in searching, words
 
 
+_NOT_PLAIN = re.compile(
+    r"\b(held|told|said|spent|parted by|in earnest|whoever|hand(?:s|ed)? out|anew)\b", re.IGNORECASE
+)
+
+
+@pytest.mark.parametrize(
+    "page",
+    [FRONT_PAGE, INTEGRATOR, OPERATOR, DEVELOPERS, *(p.read_text() for p in PAGES if p.parent.name == ".github")],
+)
+def test_the_documents_are_in_plain_english(page: str) -> None:
+    """Words of another age, or of many meanings; the tables of files and of thresholds are about the code's own."""
+    table, _, rest = page.partition("\n## Where to change what\n")
+    prose = table + "\n## " + rest.partition("\n## ")[2]
+    prose = prose.partition("<!-- thresholds: begin -->")[0] + prose.partition("<!-- thresholds: end -->")[2]
+    assert _NOT_PLAIN.findall(prose) == []
+
+
 def test_every_decision_has_a_day_and_a_status() -> None:
     entries = re.findall(r"^- (.*)$", section(DEVELOPERS, "Decisions"), re.MULTILINE)
     assert len(entries) > 20
