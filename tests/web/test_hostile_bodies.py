@@ -1,4 +1,4 @@
-"""Bodies made to cost much: each is refused by a limit that the README states. What each costs is printed (`pytest -s`)."""
+"""Bodies made to cost much: each is refused by a limit that the integrator's manual states. What each costs is printed (`pytest -s`)."""
 
 from __future__ import annotations
 

@@ -1,27 +1,23 @@
-"""The README's way to a token, word for word, against a service in a process of its own."""
+"""The integrator's manual's way to a token, word for word, against a service in a process of its own."""
 
 from __future__ import annotations
 
 import os
-import re
 import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
 
 from tests.conftest import Service
+from tests.manuals import INTEGRATOR, ROOT, blocks, section
 
-ROOT = Path(__file__).parents[2]
 
-
-def test_the_way_to_a_token_in_the_readme_works(start_service: Callable[..., Service], tmp_path: Path) -> None:
-    section = re.search(r"^## Access\n(.*?)^## ", (ROOT / "README.md").read_text(), re.MULTILINE | re.DOTALL)
-    assert section
-    serve, *blocks = re.findall(r"```text\n(.*?)```", section[1], re.DOTALL)
+def test_the_way_to_a_token_in_the_manual_works(start_service: Callable[..., Service], tmp_path: Path) -> None:
+    serve, *ways = blocks(section(INTEGRATOR, "Access"), "text")
     assert serve == "AIRWAY_RELAY_ACCESS=on .venv/bin/airway-relay serve\n"
     url, keys = f"sqlite:///{tmp_path}/relay.db", f"{tmp_path}/keys.json"
     service = start_service(url, AIRWAY_RELAY_ACCESS="on", AIRWAY_RELAY_KEY_FILE=keys)
-    script = "".join(blocks).replace("http://127.0.0.1:8080", service.address)
+    script = "".join(ways).replace("http://127.0.0.1:8080", service.address)
     (tmp_path / ".venv").symlink_to(Path(sys.executable).parents[1])
     done = subprocess.run(
         ["bash", "-euo", "pipefail", "-c", script],
