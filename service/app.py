@@ -18,7 +18,7 @@ from service import __version__
 from service.access.limits import Failures
 from service.access.sealing import Seal
 from service.fhir.validate import preload
-from service.ids import new_id
+from service.new_id import new_id
 from service.outbound.senders import HttpSender
 from service.pipeline import Pipeline
 from service.pipeline.access.emergencies import Emergencies, Policy

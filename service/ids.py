@@ -1,9 +1,7 @@
-"""Identifiers the service gives: time-ordered ids for resources, speakable numbers for cases."""
+"""The form of identifiers that the service gives: time-ordered ids for resources, speakable numbers for cases."""
 
 from __future__ import annotations
 
-import secrets
-import time
 import uuid
 
 _ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
@@ -11,21 +9,11 @@ _PRIMITIVE = 0b100101  # x^5 + x^2 + 1: the powers of x differ for up to 31 lett
 RANDOM_BITS = 74
 
 
-def new_id() -> str:
-    """A time-ordered id of this moment."""
-    return id_of(time.time_ns() // 1_000_000, secrets.randbits(RANDOM_BITS))
-
-
 def id_of(milliseconds: int, drawn: int) -> str:
     """A time-ordered id (UUID version 7, RFC 9562) of a Unix time and 74 random bits: new rows land together in every index."""
     value = (milliseconds & ((1 << 48) - 1)) << 80 | 0x7 << 76 | (drawn >> 62 & 0xFFF) << 64
     value |= 0b10 << 62 | drawn & ((1 << 62) - 1)
     return str(uuid.UUID(int=value))
-
-
-def new_case_number() -> str:
-    """A case number of its own."""
-    return case_number_of(secrets.randbits(45))
 
 
 def case_number_of(drawn: int) -> str:

@@ -13,6 +13,8 @@ ROOT = Path(__file__).parent.parent
 SERVICE = ROOT / "service"
 FILES = sorted(SERVICE.rglob("*.py"))
 MAX_LINES = 300
+ENDS = {"load.py", "apply.py"}
+"""The two ends of the story, which see a connection."""
 PURE = {
     "__future__",
     "collections",
@@ -45,6 +47,20 @@ def test_imports_only_point_down() -> None:
         [Path(sys.executable).parent / "lint-imports", "--no-cache"], cwd=ROOT, capture_output=True, text=True
     )
     assert done.returncode == 0, done.stdout
+
+
+PLANS = [f for room in ("deciding", "intake") for f in sorted((SERVICE / room).rglob("*.py")) if f.name not in ENDS]
+
+
+@pytest.mark.parametrize("file", PLANS, ids=lambda f: f.relative_to(SERVICE).as_posix())
+def test_a_plan_has_no_connection_no_clock_and_no_chance(file: Path) -> None:
+    impure = {"time", "secrets", "random", "os", "logging", "sqlalchemy", "starlette", "fastapi", "httpx", "socket"}
+    imported = {name.split(".")[0] for name in imports_of(file)}
+    assert not imported & (impure - ({"logging"} if file.name == "facts_anew.py" else set()))
+    assert not {name for name in imports_of(file) if name.startswith(("service.store", "service.new_id"))}
+    for node in ast.walk(ast.parse(file.read_text())):
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute):
+            assert node.func.attr not in {"now", "utcnow", "today"}, f"{file.name}:{node.lineno}"
 
 
 @pytest.mark.parametrize("file", sorted((SERVICE / "rules").glob("*.py")), ids=lambda f: f.name)

@@ -22,8 +22,8 @@ from service.fhir.reading import Small
 from service.inbound.plain import Mapped
 from service.intake import checks, missing_index, patients, which_case
 from service.intake.identified import Identified
-from service.intake.parties.sender import Sender
 from service.intake.referral import moves, moves_of_message
+from service.intake.sender import Sender
 from service.rows import Case, Stored
 from service.rules.case_view import CaseView
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from service.fhir.audit_event import Asker
 from service.inbound.plain import Mapped
-from service.intake.parties.sender import Sender
+from service.intake.sender import Sender
 
 
 @dataclass(frozen=True, slots=True)

@@ -41,7 +41,7 @@ from service.intake.parties import parties, permitted
 from service.intake.parties.admitting import Admission, Admitting
 from service.intake.parties.naming import Resolver
 from service.intake.parties.parties import FromSender
-from service.intake.parties.sender import Sender
+from service.intake.sender import Sender
 from service.rows import Case, nobodys
 
 

@@ -28,11 +28,11 @@ from service.fhir.dates import instant
 from service.fhir.json_text import load, write
 from service.fhir.read_facts import assemble
 from service.fhir.referral_task import Role
-from service.ids import new_id
 from service.inbound.progress import map_progress
 from service.intake.answers import Answer
 from service.intake.parties.permitted import fulfiller
-from service.intake.parties.sender import Bound, Sender
+from service.intake.sender import Bound, Sender
+from service.new_id import new_id
 from service.pipeline.access.asking import asker
 from service.pipeline.access.callers import caller_for
 from service.pipeline.page_reads import entry_read
@@ -170,8 +170,7 @@ def _of_dental_office(tx: Connection, grant: Grant, case_number: str, to_write: 
     case = (cases.lock if to_write else cases.get)(tx, case_number)
     if case is None:
         raise refuse(Category.NOT_FOUND, f"There is no case {case_number}.")
-    asked = state_in(case).asked_of
-    own = fulfiller(parties.of_case(tx, case_number), asked) == grant.organisation
+    own = fulfiller(parties.of_case(tx, case_number), state_in(case).asked_of) == grant.organisation
     if not grant.is_open and not (own and Office.DENTAL_OFFICE in grant.offices and not grant.emergency):
         raise refuse(Category.FORBIDDEN, "A check-in link is made and ended by the dental office of the case.")
     return case
@@ -230,8 +229,6 @@ def _asking(pipeline: Pipeline, case: Case) -> Asking:
 
 
 _WEEK, _BESIDES = "This week", ("Getting used to the appliance", "Efficacy test")
-
-
 NOT_SHOWN = ("old", "maiden", "anonymous")
 """Uses of names that are former or invented ones."""
 

@@ -21,7 +21,7 @@ from service.access.sealing import NotOpened, Seal
 from service.fhir.dates import instant
 from service.fhir.json_text import load, write
 from service.fhir.subscription import Wanted, canonical_of, header_of, wanted_of
-from service.ids import new_id
+from service.new_id import new_id
 from service.outbound.notices import EVENT, HANDSHAKE, HEARTBEAT, Event, Standing, notification
 from service.outbound.senders import Sender, Sent
 from service.pipeline.hand_out import hand_out

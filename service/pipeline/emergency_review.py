@@ -11,7 +11,7 @@ from service.errors import Category, Problem, Refused, refuse
 from service.fhir.audit_commitment import Commitment
 from service.fhir.audit_event import Asker, Interaction, audit_event
 from service.fhir.dates import instant
-from service.ids import new_id
+from service.new_id import new_id
 from service.rows import nobodys
 from service.store import emergencies, resources
 from service.store.emergencies import Access

@@ -17,7 +17,7 @@ from sqlalchemy import Connection
 from service.deciding.versions import as_version
 from service.fhir.audit_event import Interaction, audit_event
 from service.fhir.dates import instant
-from service.ids import new_id
+from service.new_id import new_id
 from service.pipeline.access.asking import Told
 from service.rows import Stored, nobodys
 from service.store import cases, resources

@@ -17,7 +17,7 @@ from service.fhir.build import SHARED, Resource
 from service.fhir.codes import BASE
 from service.fhir.dates import instant
 from service.fhir.json_text import load
-from service.ids import new_id
+from service.new_id import new_id
 from service.rows import Stored
 from service.rules.stage import StageName
 from service.rules.words import count

@@ -8,7 +8,7 @@ from service.deciding.commitments import commitment, touched_by
 from service.deciding.versions import as_version, same_content
 from service.fhir.audit_event import Asker, Interaction, audit_event
 from service.fhir.engine import ENGINE_ID, rule_engine
-from service.ids import new_id
+from service.new_id import new_id
 from service.rows import nobodys
 from service.rules.site import Site
 from service.rules.source import Source

@@ -19,7 +19,7 @@ from service.fhir.build import Resource
 from service.fhir.dates import instant, instant_after
 from service.fhir.json_text import load, parse, write
 from service.fhir.subscription import EMPTY, KEPT, Wanted, header_of, problems_of, wanted_of
-from service.ids import new_id
+from service.new_id import new_id
 from service.outbound.addresses import Egress
 from service.outbound.notices import QUERY_EVENT, QUERY_STATUS, notification, status_parameters
 from service.pipeline.access.asking import asker

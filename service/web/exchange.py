@@ -16,7 +16,7 @@ from service.errors import Category, refuse
 from service.fhir.dates import day_of
 from service.fhir.json_text import write
 from service.fhir.referral_task import Role
-from service.intake.parties.sender import Sender
+from service.intake.sender import Sender
 from service.pipeline.access.callers import caller_for
 from service.pipeline.pipeline import Pipeline
 from service.web.media import body_fault

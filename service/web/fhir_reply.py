@@ -21,7 +21,7 @@ from service.fhir.outcome import all_well, operation_outcome
 from service.fhir.validate import TYPES
 from service.intake.answers import Answer, Outcome
 from service.intake.message import Received
-from service.intake.parties.sender import Sender
+from service.intake.sender import Sender
 from service.pipeline import Pipeline
 from service.web.exchange import pipeline_of, seen, sender_of
 from service.web.hosts import base_of

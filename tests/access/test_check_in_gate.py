@@ -9,7 +9,7 @@ import pytest
 from sqlalchemy import text
 
 from service.access.grant import OPEN
-from service.ids import new_id
+from service.new_id import new_id
 from service.pipeline import Pipeline, check_in_links
 from service.settings import Settings, SettingsError
 from tests.access.clients import served

@@ -13,7 +13,7 @@ from fastapi import FastAPI, Request, Response
 from sqlalchemy import Column, LargeBinary, MetaData, String, Table, insert, text
 from starlette.concurrency import run_in_threadpool
 
-from service.ids import new_id
+from service.new_id import new_id
 from service.store.caller import ALL_SEEING
 from service.store.engine import Database
 

@@ -12,11 +12,11 @@ import httpx
 
 from service.fhir.build import Draft
 from service.fhir.json_text import load, write
-from service.ids import new_id
 from service.inbound.fhir_bundle import map_bundle
 from service.inbound.plain import Mapped
 from service.intake.answers import Answer
 from service.intake.message import Received
+from service.new_id import new_id
 from service.pipeline import Pipeline
 from service.web.intake_api import DOORS
 

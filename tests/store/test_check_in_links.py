@@ -7,7 +7,7 @@ from concurrent.futures import ThreadPoolExecutor
 from sqlalchemy import text
 
 from service.access.grant import OPEN
-from service.ids import new_id
+from service.new_id import new_id
 from service.pipeline import Pipeline, check_in_links
 from service.pipeline.check_in_links import Told
 from tests.store.messages import opened_case, settled_course

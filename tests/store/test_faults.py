@@ -9,11 +9,11 @@ import pytest
 from service.fhir.build import quantity, ref
 from service.fhir.codes import local
 from service.fhir.json_text import load, write
-from service.ids import new_id
 from service.inbound.fhir_bundle import map_bundle
 from service.inbound.plain import AskedRead
 from service.intake.answers import Answer
 from service.intake.message import Received
+from service.new_id import new_id
 from service.pipeline import Pipeline
 from tests.store.faults import Fault, conflict_once, fault_at, fault_at_commit
 from tests.store.messages import opened_case, settled_course

@@ -8,7 +8,8 @@ import time
 import uuid
 from itertools import combinations
 
-from service.ids import check_letter, new_case_number, new_id
+from service.ids import case_number_of, check_letter
+from service.new_id import new_id
 
 _ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
 
@@ -43,7 +44,7 @@ def test_ids_of_later_milliseconds_sort_later():
 
 def test_case_numbers_use_letters_that_are_not_mistaken_and_end_in_a_check_letter():
     for _ in range(500):
-        number = new_case_number()
+        number = case_number_of(secrets.randbits(45))
         assert re.fullmatch(r"AR-[0-9A-HJKMNP-TV-Z]{5}-[0-9A-HJKMNP-TV-Z]{5}", number)
         assert _holds([_ALPHABET.index(letter) for letter in number[3:].replace("-", "")])
 

@@ -11,7 +11,7 @@ from starlette.testclient import TestClient
 from service.fhir.build import Resource, ref
 from service.fhir.json_text import load
 from service.fhir.referral_task import Role
-from service.intake.parties.sender import Sender
+from service.intake.sender import Sender
 from service.pipeline import Pipeline
 from tests.store.whole import check_whole, rows_of
 from tests.web.messages import Case, example, issues, post, put, row_counts

@@ -11,7 +11,7 @@ from starlette.testclient import TestClient
 
 from service.fhir.json_text import load
 from service.fhir.referral_task import Role
-from service.intake.parties.sender import Sender
+from service.intake.sender import Sender
 from tests.referral_grid import LETTERS, ORDER, letter
 from tests.web.messages import Case, example, issues, put, referral
 

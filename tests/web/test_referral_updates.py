@@ -13,7 +13,7 @@ from service.fhir.build import Resource, ref
 from service.fhir.codes import local
 from service.fhir.json_text import load
 from service.fhir.referral_task import Role
-from service.intake.parties.sender import Sender
+from service.intake.sender import Sender
 from service.rows import FULFILLER
 from service.store import parties
 from tests.web.audit_events import pipeline_of

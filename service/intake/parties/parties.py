@@ -19,7 +19,7 @@ from service.intake.identified import Identified
 from service.intake.parties.admitting import Admitting, Party, offices_in, offices_of
 from service.intake.parties.delivery import Opening, settle, unbound, warning
 from service.intake.parties.naming import NamedParty, Resolver, named_in
-from service.intake.parties.sender import Sender
+from service.intake.sender import Sender
 from service.rows import LAB, PLACER, Case
 
 _NAMING = {"requester", "performer"}

@@ -24,7 +24,7 @@ from service.inbound.plain import Mapped
 from service.intake.identified import Identified, changed_elements
 from service.intake.parties.admitting import Admitting, Party
 from service.intake.parties.parties import FromSender
-from service.intake.parties.sender import Bound, Sender, role_as
+from service.intake.sender import Bound, Sender, role_as
 from service.rows import FULFILLER, Case
 
 _MOVERS = {Role.FULFILLER: Office.DENTAL_OFFICE, Role.PLACER: Office.PHYSICIAN}

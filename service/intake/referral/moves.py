@@ -21,7 +21,7 @@ from service.fhir.reading import Small
 from service.fhir.referral_task import ENDED, Guard, Role, Verdict, already_past, cell, refusal
 from service.inbound.plain import Move
 from service.intake.parties.delivery import why_not_delivered
-from service.intake.parties.sender import Sender
+from service.intake.sender import Sender
 from service.rows import Case, Stored
 from service.rules.kinds import ReferralState
 

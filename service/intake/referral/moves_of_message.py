@@ -13,10 +13,10 @@ from service.fhir.read_other import is_referral
 from service.fhir.referral_task import ENDED, WORKING, Role
 from service.inbound.plain import Move
 from service.intake.identified import Identified
-from service.intake.parties.sender import Sender
 from service.intake.referral import cancellation
 from service.intake.referral.moves import Moved, Situation, by_message, completed_referral, revoked_referral
 from service.intake.referral.updates import problems_of_updates
+from service.intake.sender import Sender
 from service.rows import Stored
 
 

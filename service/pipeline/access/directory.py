@@ -20,10 +20,10 @@ from service.fhir.audit_event import Asker, Interaction, audit_event
 from service.fhir.build import Resource, identifier, sid
 from service.fhir.dates import instant
 from service.fhir.json_text import load
-from service.ids import new_id
 from service.intake.apply import apply_admission
 from service.intake.load import planned
 from service.intake.parties.admitting import Admission, Admitting, offices_of
+from service.new_id import new_id
 from service.pipeline.pipeline import Pipeline
 from service.rows import ANY_SENDER, EVERYBODY, Key, Number, Stored, WaitingParty, nobodys
 from service.store import clients, directory, parties, people, resources

@@ -27,7 +27,7 @@ from service.fhir.audit_commitment import Commitment
 from service.fhir.audit_event import Interaction, audit_event
 from service.fhir.dates import instant
 from service.fhir.json_text import load
-from service.ids import new_id
+from service.new_id import new_id
 from service.pipeline.access.asking import asker
 from service.pipeline.access.callers import caller_for
 from service.pipeline.pipeline import Pipeline

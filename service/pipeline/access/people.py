@@ -11,7 +11,7 @@ from sqlalchemy import Connection
 from service.access.grant import Grant, Office, scopes_of
 from service.errors import Category, Problem, Refused, refuse
 from service.fhir.dates import instant
-from service.ids import new_id
+from service.new_id import new_id
 from service.pipeline.access.directory import Directory
 from service.pipeline.pipeline import Pipeline
 from service.store import people

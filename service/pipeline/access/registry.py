@@ -12,7 +12,7 @@ from service.access.scopes import system_scopes, text_of
 from service.errors import Category, Problem, Refused, refuse
 from service.fhir.dates import instant
 from service.fhir.json_text import parse, write
-from service.ids import new_id
+from service.new_id import new_id
 from service.pipeline.access.directory import Directory
 from service.pipeline.pipeline import Pipeline
 from service.store import clients

@@ -18,11 +18,11 @@ from starlette.testclient import TestClient
 from service.access.grant import Office
 from service.errors import Refused
 from service.fhir.json_text import load, write
-from service.ids import new_id
 from service.inbound.dental_office import map_appliance, map_assessment, map_state
 from service.inbound.progress import map_progress
 from service.intake.message import Received
-from service.intake.parties.sender import Bound, Sender
+from service.intake.sender import Bound, Sender
+from service.new_id import new_id
 from service.pipeline import Pipeline, check_in_links
 from service.web import csrf
 from service.web.pages.check_in_words import what_to_do
