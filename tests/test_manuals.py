@@ -58,13 +58,16 @@ def test_the_first_referral_of_the_front_page(start_service: Callable[..., Servi
 def test_the_blocks_of_the_integrators_manual(start_service: Callable[..., Service], tmp_path: Path) -> None:
     service = start_service(f"sqlite:///{tmp_path}/relay.db")
     scripts = blocks(INTEGRATOR, "sh")
-    case, progress, of_a_day, unchanged, valid, found, refused = run(scripts, ROOT, ADDRESS=service.address)
+    case, progress, of_a_day, unchanged, valid, would_change, found, refused = run(scripts, ROOT, ADDRESS=service.address)
     assert re.fullmatch(r"AR-[0-9A-Z]+-[0-9A-Z]+", case)
     assert progress.count('"case_number"') == 4
     assert "OperationOutcome" not in progress
     assert load(of_a_day)["readiness"]["outcome"] == "ready"
     assert unchanged == "304"
     assert load(valid)["issue"][0]["severity"] == "information"
+    of_resource, _, of_message = would_change.partition("}]}{")
+    assert f"it would bring case {case} to the stage" in of_resource
+    assert '"dry_run":true' in of_message.replace(" ", "")
     page, _, counted = found.partition("}]}{")
     assert '"relation":"next"' in page.replace(" ", "")
     assert re.search(r'"total":\s*[1-9]', counted)

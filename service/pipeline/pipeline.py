@@ -83,8 +83,11 @@ class Pipeline(Days, Searches):
 
         return self._database.seen_by(caller_for(received.sender.grant)).write(work)
 
-    def look_at(self, received: Received, mapped: Mapped, case_number: str | None = None) -> PlannedChange:
+    def look_at(
+        self, received: Received, map_message: Callable[[dict[str, Any]], Mapped], case_number: str | None = None
+    ) -> PlannedChange:
         """What a message would change, or why it would be refused. Nothing is stored, and nobody waits for it."""
+        mapped = map_message(parse(received.text))
         if mapped.reads and not mapped.drafts:
             raise refuse(Category.INVALID, "The message only reads: there is nothing that it would change.")
         incoming, house = Incoming(received, mapped, case_number, asker()), self._house()

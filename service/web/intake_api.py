@@ -10,12 +10,15 @@ from typing import Any
 from fastapi import APIRouter, Request, Response
 from starlette.concurrency import run_in_threadpool
 
+from service.errors import Category, refuse
 from service.fhir.referral_task import Role
 from service.inbound import cancellation, dental_office, physician, progress, red_flag_closures, sleep_lab, visits
 from service.inbound.plain import Mapped, Plain
 from service.intake.answers import Answer
 from service.intake.message import Received
+from service.web.audit import note_case
 from service.web.exchange import answer, body_of, pipeline_of, sender_of
+from service.web.would_change import looked_at
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +87,11 @@ def _endpoint(door: Door) -> Callable[..., Any]:
         mapping = door.mapping
         if door.of_a_case and door.needs_number:
             mapping = partial(door.mapping, case_number=case_number)
+        if _only_looks(request):
+            found = await run_in_threadpool(pipeline_of(request).look_at, received, mapping, case_number)
+            if case_number is not None:
+                note_case(request, case_number, "operation")
+            return answer(_data(found.answer) | looked_at(found))
         stored = await run_in_threadpool(pipeline_of(request).receive, received, mapping, case_number)
         return _reply(stored)
 
@@ -96,11 +104,24 @@ def _endpoint(door: Door) -> Callable[..., Any]:
     return of_a_case if door.of_a_case else of_none
 
 
+def _only_looks(request: Request) -> bool:
+    """Whether the sender asks what the message would change."""
+    text = request.query_params.get("dry_run", "false")
+    if text not in ("true", "false"):
+        raise refuse(Category.INVALID, "Either true or false is needed.", "dry_run")
+    return text == "true"
+
+
 def _reply(stored: Answer) -> Response:
+    created = any(o.what == "created" for o in stored.outcomes)
+    return answer(_data(stored), 201 if created else 200, {"Location": f"/cases/{stored.case_number}"})
+
+
+def _data(stored: Answer) -> dict[str, Any]:
     """Where the case stands now, what became of each resource, and anything that was not applied."""
     summary = stored.summary
     readiness = summary["readiness"]
-    data = {
+    return {
         "case_number": stored.case_number,
         "stage": summary["stage"],
         "whose_move": summary["whose_move"],
@@ -113,8 +134,15 @@ def _reply(stored: Answer) -> Response:
         "resources": [{"reference": o.reference, "version": o.version, "result": o.what} for o in stored.outcomes],
         "caution": summary["caution"],
     }
-    created = any(o.what == "created" for o in stored.outcomes)
-    return answer(data, 201 if created else 200, {"Location": f"/cases/{stored.case_number}"})
+
+
+_DRY_RUN = {
+    "name": "dry_run",
+    "in": "query",
+    "required": False,
+    "schema": {"type": "boolean", "default": False},
+    "description": "true: the answer says what the message would change, and nothing is stored.",
+}
 
 
 def _operation(door: Door) -> dict[str, Any]:
@@ -123,6 +151,7 @@ def _operation(door: Door) -> dict[str, Any]:
     return {
         "summary": f"From the {door.sender}: {door.name.replace('-', ' ')}",
         "description": door.model.__doc__ or "",
+        "parameters": [_DRY_RUN],
         "requestBody": {"required": True, "content": {"application/json": {"schema": schema}}},
     }
 
