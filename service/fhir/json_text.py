@@ -6,7 +6,6 @@ FHIR decimals carry precision (12.50 is not 12.5): https://hl7.org/fhir/R4/datat
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
 from decimal import Decimal
 from typing import Any, Never
 
@@ -101,11 +100,6 @@ def _number(value: Any) -> orjson.Fragment:
 def load(text: str) -> Any:
     """JSON text of our own making, with Decimals."""
     return _DECODER.decode(text)
-
-
-def load_each(texts: Iterable[str]) -> list[Any]:
-    """JSON texts of our own making, read in one go."""
-    return _DECODER.decode(f"[{','.join(texts)}]")
 
 
 def _without_duplicates(pairs: list[tuple[str, Any]]) -> dict[str, Any]:

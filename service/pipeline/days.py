@@ -15,15 +15,15 @@ from sqlalchemy import Connection
 
 from service.fhir.audit_event import Asker, Interaction, audit_event
 from service.fhir.dates import instant_after
+from service.fhir.facts.assemble import assemble
+from service.fhir.facts.fact import Fact
+from service.fhir.facts.text import fact_text
 from service.fhir.facts_shape import facts_shape
-from service.fhir.json_text import write
-from service.fhir.read_facts import assemble
-from service.fhir.reading import Small
 from service.pipeline import decide
 from service.pipeline.access import delivered
 from service.pipeline.commitments import Admitted, commitment
 from service.pipeline.derived import Derived, stored
-from service.pipeline.fact_rows import facts_after, split, task_small
+from service.pipeline.fact_rows import facts_after, split, task_fact
 from service.pipeline.facts_anew import is_outdated, patient_record, read_anew
 from service.pipeline.reading import Reads, is_stale
 from service.pipeline.referral_moves import with_delivery
@@ -34,7 +34,7 @@ from service.rules.case_view import view_case
 from service.rules.facts import CaseFacts
 from service.rules.stage import StageName
 from service.store import cases, resources
-from service.store.cases import Case, Fact
+from service.store.cases import Case, FactText
 from service.store.ids import new_id
 from service.store.resources import Stored
 
@@ -132,7 +132,7 @@ class Days(Reads):
             read_anew(tx, case, derived)
         else:
             fresh = [
-                Fact(*split(f.source.reference), f.source.version, write(f.small))
+                FactText(*split(f.source.reference), f.source.version, fact_text(f.fact))
                 for f in patient_record(tx, case_number)
             ]
             cases.replace_facts(tx, case_number, [split(patient)], fresh)
@@ -166,7 +166,7 @@ class Days(Reads):
         """Decide a case and write what that changes; `task` is a version of its Task due before the decision."""
         case, derived, before = anew.case, anew.derived, anew.held.facts
         last, now = case.changed_at, instant_after(self._clock(), case.changed_at)
-        told: dict[str, Small | None] = {case.task: task_small(task, before)} if task else {}
+        told: dict[str, Fact | None] = {case.task: task_fact(task, before)} if task else {}
         facts = assemble(facts_after(before, told, {case.task: task.version} if task else {}))
         used = in_use(facts, anew.held, derived, self.engine(), self.site.thresholds, anew.on)
         stood = came_to(case)
@@ -176,7 +176,7 @@ class Days(Reads):
             derived.changed_by_release = [self.today().isoformat(), stood, stands] if stood != stands else []
         case.changed_at = last if anew.keeps_time else now
         if task is not None:
-            row = Fact(task.type, task.id, task.version, write(task_small(task, before)))
+            row = FactText(task.type, task.id, task.version, fact_text(task_fact(task, before)))
             cases.replace_facts(tx, case.case_number, [(task.type, task.id)], [row])
         mark(tx, derived, anew.held, facts, used)
         rows = [*([task] if task else []), *derived.rows]

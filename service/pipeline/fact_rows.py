@@ -4,54 +4,56 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from service.fhir.json_text import load, load_each, write
-from service.fhir.read_facts import StoredFact, read
-from service.fhir.read_other import with_moves
-from service.fhir.reading import Small
+from service.fhir.facts.fact import Fact, StoredFact
+from service.fhir.facts.moves import with_moves
+from service.fhir.facts.referral import TaskFact
+from service.fhir.facts.text import fact_text, facts_from
+from service.fhir.json_text import load
+from service.fhir.read_facts import read
 from service.rules.kinds import ReferralState
 from service.rules.source import Source
-from service.store.cases import Fact
+from service.store.cases import FactText
 from service.store.resources import Stored
 
 
-def facts_of(rows: Sequence[Fact]) -> list[StoredFact]:
+def facts_of(rows: Sequence[FactText]) -> list[StoredFact]:
     """Fact rows as facts."""
-    smalls = load_each(row.small for row in rows)
+    facts = facts_from(row.content for row in rows)
     return [
-        StoredFact(Source(f"{row.type}/{row.id}", row.version), small) for row, small in zip(rows, smalls, strict=True)
+        StoredFact(Source(f"{row.type}/{row.id}", row.version), fact) for row, fact in zip(rows, facts, strict=True)
     ]
 
 
 def state_of(facts: Sequence[StoredFact]) -> ReferralState:
     """The state of the referral."""
-    states = [f.small["state"] for f in facts if f.small["kind"] == "task"]
-    return ReferralState(states[-1]) if states else ReferralState.REQUESTED
+    states = [f.fact.state for f in facts if isinstance(f.fact, TaskFact)]
+    return states[-1] if states else ReferralState.REQUESTED
 
 
-def task_small(task: Stored, before: Sequence[StoredFact]) -> Small:
+def task_fact(task: Stored, before: Sequence[StoredFact]) -> TaskFact:
     """The fact in a referral's Task, with the moves that earlier versions told."""
-    small, _ = read(load(task.body), task.type)
-    assert small is not None
-    known = next((f.small for f in before if f.source.reference == f"{task.type}/{task.id}"), None)
-    return with_moves(small, known)
+    fact, _ = read(load(task.body), task.type)
+    assert isinstance(fact, TaskFact)
+    known = (f.fact for f in before if f.source.reference == f"{task.type}/{task.id}" and isinstance(f.fact, TaskFact))
+    return with_moves(fact, next(known, None))
 
 
 def facts_after(
-    before: Sequence[StoredFact], smalls: dict[str, Small | None], versions: dict[str, int]
+    before: Sequence[StoredFact], read_facts: dict[str, Fact | None], versions: dict[str, int]
 ) -> list[StoredFact]:
     """The case's facts with a message's facts in place of earlier versions."""
-    after = [f for f in before if f.source.reference not in smalls]
-    fresh = [StoredFact(Source(r, versions[r]), small) for r, small in smalls.items() if small is not None]
+    after = [f for f in before if f.source.reference not in read_facts]
+    fresh = [StoredFact(Source(r, versions[r]), fact) for r, fact in read_facts.items() if fact is not None]
     return after + fresh
 
 
 def changed_rows(
-    before: Sequence[StoredFact], smalls: dict[str, Small | None], versions: dict[str, int]
-) -> tuple[list[tuple[str, str]], list[Fact]]:
+    before: Sequence[StoredFact], read_facts: dict[str, Fact | None], versions: dict[str, int]
+) -> tuple[list[tuple[str, str]], list[FactText]]:
     """The keys of the rows to drop and the rows to add."""
     known = {f.source.reference for f in before}
-    stale = [split(reference) for reference in smalls if reference in known]
-    fresh = [Fact(*split(r), versions[r], write(small)) for r, small in smalls.items() if small is not None]
+    stale = [split(reference) for reference in read_facts if reference in known]
+    fresh = [FactText(*split(r), versions[r], fact_text(fact)) for r, fact in read_facts.items() if fact is not None]
     return stale, fresh
 
 

@@ -13,8 +13,8 @@ from sqlalchemy import Connection
 
 from service.errors import Category, refuse
 from service.fhir.build import Resource, sid
+from service.fhir.facts.assemble import assemble
 from service.fhir.json_text import load
-from service.fhir.read_facts import assemble
 from service.fhir.reading import reference_of
 from service.inbound.entry_reading import EntryPart, identities_of, part_of
 from service.pipeline.derived import Derived

@@ -17,11 +17,11 @@ from service.errors import Category, refuse
 from service.fhir.audit_commitment import sha256_of
 from service.fhir.audit_event import Interaction, audit_event
 from service.fhir.dates import instant, instant_after
+from service.fhir.facts.fact import Fact
 from service.fhir.json_text import load, parse
 from service.fhir.read_facts import read
 from service.fhir.read_observation import is_red_flag_closure
 from service.fhir.read_other import is_referral
-from service.fhir.reading import Small
 from service.inbound.plain import AskedRead, Mapped
 from service.pipeline import (
     checks,
@@ -45,7 +45,7 @@ from service.pipeline.commitments import Admitted, commitment
 from service.pipeline.days import Days
 from service.pipeline.deleting import check_unreferred
 from service.pipeline.derived import Derived, stored
-from service.pipeline.fact_rows import changed_rows, facts_after, split, state_of, task_small
+from service.pipeline.fact_rows import changed_rows, facts_after, split, state_of, task_fact
 from service.pipeline.identify import Identified, identify
 from service.pipeline.rows import outcome_of, row_of, touched_by
 from service.pipeline.rules_device import kept_engine
@@ -147,7 +147,7 @@ class Pipeline(Days, Searches):
             which_case.check_belonging(items, case, opened)
             because = which_case.note_replaced(tx, items, case)
             derived.replaced_because = derived.replaced_because if because is None else because
-        smalls = checks.read_all(items, received.plain, today, moment)
+        read_facts = checks.read_all(items, received.plain, today, moment)
         sender = permitted.check(tx, received.sender, case, opened, mapped, items)
         admitted = Admitted()
         if case is not None:
@@ -160,7 +160,9 @@ class Pipeline(Days, Searches):
             checks.check_day(mapped.move.on, "on", today, moment)
         rows, notes = [row_of(i, case, now) for i in items if i.written or i.what == "deleted"], list[str]()
         if case is not None:
-            rows, notes = self._case_rows(tx, case, derived, mapped, sender, items, rows, smalls, opened, today, now)
+            rows, notes = self._case_rows(
+                tx, case, derived, mapped, sender, items, rows, read_facts, opened, today, now
+            )
         outcomes = [outcome_of(i, rows) for i in items]
         self._write(tx, received, mapped, case, items, rows, admitted, now)
         with query.as_the_service(tx):
@@ -178,7 +180,7 @@ class Pipeline(Days, Searches):
         sender: Sender,
         items: Sequence[Identified],
         rows: Sequence[Stored],
-        smalls: dict[str, Small | None],
+        read_facts: dict[str, Fact | None],
         opened: bool,
         today: date,
         now: str,
@@ -188,7 +190,7 @@ class Pipeline(Days, Searches):
         others = {(r.type, r.id): r for r in rows if r is not task}
         moved = referral_moves.Moved(task)
         versions = {i.reference: i.version for i in items}
-        late = is_late(items, smalls, derived)
+        late = is_late(items, read_facts, derived)
         held = HeldFacts([], whole=True) if opened else held_facts(tx, derived, self.engine(), today, late)
         before = held.facts
         if opened:
@@ -201,7 +203,7 @@ class Pipeline(Days, Searches):
                 task = stored(body, body["id"], 1, case.case_number, now)
             task = referral_moves.with_delivery(tx, case, derived, task, now)
         else:
-            known = facts_after(before, smalls, versions)
+            known = facts_after(before, read_facts, versions)
             at = referral_moves.Situation(tx, case, derived, sender, before, known, now, today.isoformat())
             moved = referral.moved(at, items, mapped.move, bool(mapped.drafts), task)
             task = moved.task
@@ -210,24 +212,24 @@ class Pipeline(Days, Searches):
             task = referral_moves.with_delivery(tx, case, derived, task, now)
             if any((i.written or i.what == "deleted") and not is_red_flag_closure(i.resource) for i in items):
                 referral_moves.check_open(case, state_of(before))
-        for reference, small in patients.read_from(rows, case).items():
-            smalls[reference] = small
+        for reference, fact in patients.read_from(rows, case).items():
+            read_facts[reference] = fact
         for row in moved.others:
             others[row.type, row.id] = row
-            smalls[f"{row.type}/{row.id}"], _ = read(load(row.body), row.type)
+            read_facts[f"{row.type}/{row.id}"], _ = read(load(row.body), row.type)
             versions[f"{row.type}/{row.id}"] = row.version
         if task is not None:
-            smalls[case.task], versions[case.task] = task_small(task, before), task.version
-        after = facts_after(before, smalls, versions)
+            read_facts[case.task], versions[case.task] = task_fact(task, before), task.version
+        after = facts_after(before, read_facts, versions)
         facts, remarks = checks.check_case(items, before, after, self.site.thresholds)
         missing_index.warn(items, facts)
         facts_anew.remember(derived, after)
         used = in_use(facts, held, derived, self.engine(), self.site.thresholds, today)
         task = self._decide(tx, case, derived, used, today, now, task)
         if task is not None:
-            smalls[case.task], versions[case.task] = task_small(task, before), task.version
-        cases.replace_facts(tx, case.case_number, *changed_rows(before, smalls, versions))
-        mark(tx, derived, held, facts, used, rewritten=smalls)
+            read_facts[case.task], versions[case.task] = task_fact(task, before), task.version
+        cases.replace_facts(tx, case.case_number, *changed_rows(before, read_facts, versions))
+        mark(tx, derived, held, facts, used, rewritten=read_facts)
         if opened:
             cases.add(tx, case)
         else:

@@ -12,10 +12,10 @@ from sqlalchemy import Connection
 from service.errors import Category, refuse
 from service.fhir.build import ref
 from service.fhir.decision_observation import About, decision_observation
+from service.fhir.facts.assemble import assemble
 from service.fhir.facts_shape import facts_shape
 from service.fhir.json_text import load
 from service.fhir.profile_index import with_profile
-from service.fhir.read_facts import assemble
 from service.pipeline import decide
 from service.pipeline.derived import Derived
 from service.pipeline.facts_anew import facts_in, is_outdated

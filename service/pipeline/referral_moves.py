@@ -12,16 +12,17 @@ from service.access.grant import Office
 from service.errors import Category, Problem, Refused
 from service.fhir.build import Resource, ref
 from service.fhir.codes import has_code, local
+from service.fhir.facts.fact import Fact, StoredFact
+from service.fhir.facts.treatment import ApplianceUseFact, AssessmentFact, VisitFact
+from service.fhir.facts.words import Undelivered
 from service.fhir.json_text import load
-from service.fhir.read_facts import StoredFact
-from service.fhir.read_other import UNDELIVERED
-from service.fhir.reading import Small
 from service.fhir.referral_task import ENDED, Guard, Role, Verdict, already_past, cell, refusal
 from service.inbound.plain import Move
 from service.pipeline.access.delivered import why_not_delivered
 from service.pipeline.access.sender import Sender
 from service.pipeline.derived import Derived, stored
 from service.pipeline.identify import content_of
+from service.rules.kinds import Office as OfficeOfCare
 from service.rules.kinds import ReferralState
 from service.rules.stage import Stage, StageName
 from service.store import resources
@@ -30,7 +31,10 @@ from service.store.resources import Stored
 
 OWN_BUSINESS_STATUS = {StageName.READY_FOR_TEST: "ready-for-retest", StageName.TEST_ORDERED: "retest-ordered"}
 """Set by the service alone. «retest-ordered» is the physician's act all the same: it follows from the order."""
-_UNDELIVERED_BY: dict[str, str] = {Office.SLEEP_LAB: UNDELIVERED[0], Office.PHYSICIAN: UNDELIVERED[1]}
+_UNDELIVERED_BY: dict[str, str] = {
+    Office.SLEEP_LAB: Undelivered.BY_LABORATORY.value,
+    Office.PHYSICIAN: Undelivered.BY_PHYSICIAN.value,
+}
 """Of a referral that waits for a binding, by the kind of office that sent it."""
 
 
@@ -178,7 +182,7 @@ def check_move(
     if Guard.OWNER in asked.guards and at.sender.organisation not in (None, owner):
         sentence = f"The referral is asked of {owner or 'nobody by name'}; another dental office does not move it."
         problems.append(Problem(Category.BUSINESS_RULE, sentence, path))
-    if Guard.WORK in asked.guards and not any(_shows_work(f.small) for f in at.known):
+    if Guard.WORK in asked.guards and not any(_shows_work(f.fact) for f in at.known):
         sentence = "Work begins with a delivered appliance or a visit at the dental office; neither is on record."
         problems.append(Problem(Category.BUSINESS_RULE, sentence, path))
     if Guard.REASON in asked.guards and not reason:
@@ -187,10 +191,10 @@ def check_move(
     return problems
 
 
-def _shows_work(small: Small) -> bool:
+def _shows_work(fact: Fact) -> bool:
     """A delivery, a visit at the dental office, or the dentist's examination."""
-    return small["kind"] in ("appliance-use", "assessment") or (
-        small["kind"] == "visit" and small["office"] == "dentist"
+    return isinstance(fact, ApplianceUseFact | AssessmentFact) or (
+        isinstance(fact, VisitFact) and fact.office is OfficeOfCare.DENTIST
     )
 
 
@@ -221,7 +225,7 @@ def with_business_status(
     A business status of the dental office's own stays until the service has one to set.
     """
     wanted = OWN_BUSINESS_STATUS.get(stage.name, "")
-    if stage.name is StageName.REFERRED and derived.business_status in UNDELIVERED:
+    if stage.name is StageName.REFERRED and derived.business_status in tuple(Undelivered):
         wanted = derived.business_status
     if pending is None and wanted == derived.business_status:
         return None
@@ -258,7 +262,7 @@ def with_delivery(
 
     `pending` is a version already due in this message.
     """
-    if not derived.waits_for and derived.business_status not in UNDELIVERED:
+    if not derived.waits_for and derived.business_status not in tuple(Undelivered):
         return pending
     held = pending or resources.current(connection, *case.task.split("/"))
     assert held is not None, "a case has a Task"
@@ -268,7 +272,7 @@ def with_delivery(
     why = why_not_delivered(derived) if waits else ""
     if (derived.business_status, body.get("statusReason", {}).get("text", "")) == (wanted, why):
         return pending
-    if own_business_status(body) in UNDELIVERED:
+    if own_business_status(body) in tuple(Undelivered):
         body = {k: v for k, v in body.items() if k not in ("businessStatus", "statusReason")}
     if waits:
         body |= {"businessStatus": local(wanted).concept, "statusReason": {"text": why}}
@@ -279,5 +283,5 @@ def with_delivery(
 
 def own_business_status(task: Resource) -> str:
     """The business status of a Task when it is one the service alone sets, else empty."""
-    own = (*OWN_BUSINESS_STATUS.values(), *UNDELIVERED)
+    own = (*OWN_BUSINESS_STATUS.values(), *(u.value for u in Undelivered))
     return next((n for n in own if has_code(task.get("businessStatus"), local(n))), "")

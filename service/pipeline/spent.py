@@ -14,8 +14,7 @@ from datetime import date, timedelta
 from sqlalchemy import Connection
 
 from service.fhir.build import SHARED
-from service.fhir.read_facts import StoredFact
-from service.fhir.reading import Small
+from service.fhir.facts.fact import Fact, StoredFact, day_reported
 from service.pipeline.derived import Derived
 from service.pipeline.fact_rows import facts_of, split
 from service.pipeline.identify import Identified
@@ -27,7 +26,6 @@ from service.store import cases
 
 # Reports of the last weeks arrive late every day, and are not worth loading a whole course for.
 _LATE_DAYS = 28
-_DAYS_OF_A_FACT = ("delivered_on", "visited_on", "day")
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,14 +45,14 @@ def held_facts(connection: Connection, derived: Derived, engine: Source, day: da
     return HeldFacts(facts_of(rows), whole, spent)
 
 
-def is_late(items: Iterable[Identified], smalls: dict[str, Small | None], derived: Derived) -> bool:
+def is_late(items: Iterable[Identified], read_facts: dict[str, Fact | None], derived: Derived) -> bool:
     """Whether a message says anything of the days before the marks hold, or corrects what was said before."""
     for item in items:
         if not item.written or item.draft.type in SHARED or item.draft.type == "Task":
             continue
-        small = smalls.get(item.reference) or {}
-        told = next((str(small[key]) for key in _DAYS_OF_A_FACT if small.get(key)), derived.spent_before)
-        if item.what != "created" or told < derived.spent_before:
+        fact = read_facts.get(item.reference)
+        day = day_reported(fact) if fact else None
+        if item.what != "created" or (day and day.isoformat() < derived.spent_before):
             return True
     return False
 

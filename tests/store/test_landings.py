@@ -15,6 +15,10 @@ from starlette.testclient import TestClient
 
 from service.app import build_app
 from service.commands.replay import replay_decisions
+from service.fhir.facts.referral import TaskFact
+from service.fhir.facts.sleep_tests import SleepTestFact
+from service.fhir.facts.text import fact_text, facts_from
+from service.fhir.facts.treatment import RedFlagFact
 from service.fhir.facts_shape import facts_shape
 from service.fhir.json_text import load, write
 from service.pipeline import Pipeline
@@ -168,12 +172,13 @@ def test_facts_are_those_of_the_resources(landed: Upgraded) -> None:
     assert before <= {(f["case_number"], f["type"], f["id"], f["version"]) for f in after} | {
         key for key in before if key[1] == "Task"
     }
-    smalls = [load(f["small"]) for f in after]
-    assert {s["state"] for s in smalls if s["kind"] == "task"} == {"in-progress", "completed"}
-    for small in (s for s in smalls if s["kind"] == "task"):
-        assert [state for _, state in small["moves"]][:2] == ["accepted", "in-progress"]
-    assert [s["red_flag"] for s in smalls if s["kind"] == "red-flag"] == ["drowsy-driving"]
-    assert len([s for s in smalls if s["kind"] == "sleep-test"]) == 8
+    facts = facts_from(f["small"] for f in after)
+    tasks = [f for f in facts if isinstance(f, TaskFact)]
+    assert {task.state for task in tasks} == {"in-progress", "completed"}
+    for task in tasks:
+        assert [state for _, state in task.moves][:2] == ["accepted", "in-progress"]
+    assert [f.red_flag for f in facts if isinstance(f, RedFlagFact)] == ["drowsy-driving"]
+    assert len([f for f in facts if isinstance(f, SleepTestFact)]) == 8
 
 
 def test_what_is_closed_stays_so_as_of_its_last_day(landed: Upgraded) -> None:
@@ -315,6 +320,6 @@ def test_another_shape_is_read_anew_in_batches(landed: Upgraded, monkeypatch: py
         pipeline = landed.pipeline()
         for number in landed.numbers.values():
             held = pipeline._database.read(lambda tx, number=number: (cases.facts(tx, number), facts_in(tx, number)))
-            assert sorted(f.small for f in held[0]) == sorted(write(f.small) for f in held[1])
+            assert sorted(f.content for f in held[0]) == sorted(fact_text(f.fact) for f in held[1])
             assert pipeline.case(number)["readiness"]
         pipeline.close()

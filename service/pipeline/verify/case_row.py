@@ -9,8 +9,10 @@ from datetime import date
 from sqlalchemy import Connection
 
 from service.fhir.engine import ENGINE_ID, rule_engine, site_of
+from service.fhir.facts.assemble import assemble
+from service.fhir.facts.fact import StoredFact
+from service.fhir.facts.text import fact_text
 from service.fhir.json_text import load, write
-from service.fhir.read_facts import StoredFact, assemble
 from service.pipeline.commitments import hash_of_case_row
 from service.pipeline.decide import overdue_day, summary_of, with_birth_date
 from service.pipeline.derived import Derived
@@ -70,7 +72,7 @@ class CaseChecks:
 
     def _check_facts(self) -> None:
         facts = facts_among(self._sent(), patient_record(self.tx, self.case.case_number))
-        anew = {f.source.reference: (f.source.version, write(f.small)) for f in facts}
+        anew = {f.source.reference: (f.source.version, fact_text(f.fact)) for f in facts}
         number = self.case.case_number
         kept = {f"{f.type}/{f.id}": f for f in cases.facts(self.tx, number)}
         for reference in sorted(anew.keys() | kept.keys()):
@@ -79,7 +81,7 @@ class CaseChecks:
                 self.report.found(place, "is of no current version of the case")
             elif reference not in kept:
                 self.report.found(place, "is not there")
-            elif (kept[reference].version, kept[reference].small) != anew[reference]:
+            elif (kept[reference].version, kept[reference].content) != anew[reference]:
                 self.report.found(place, "is not what its version says")
         site = self._site()
         if site is None:
