@@ -237,7 +237,7 @@ def laboratory_of(reads: Reads, case_number: str, own: str) -> tuple[str, str]:
         numbers = [i.get("value", "") for i in held.get("identifier", []) if i.get("system") == sid("organization")]
         return (str(numbers[0]), name_of(held)) if numbers else ("", "")
 
-    return reads.database.read(work)
+    return reads.case_and(case_number, lambda tx, _: work(tx))
 
 
 def name_of(resource: Resource) -> str:

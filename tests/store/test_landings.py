@@ -210,7 +210,11 @@ def rows_of_case(landed: Upgraded) -> list[dict[str, Any]]:
 
 @pytest.mark.usefixtures("without_start")
 @pytest.mark.parametrize(
-    "first", ["", "/page", "/letter", "$message", "$care-plan", "$search", "$everything", "$letter", "$readiness"]
+    "first",
+    [
+        *("", "/page", "/letter", "/forms/efficacy-test"),
+        *("$message", "$care-plan", "$search", "$everything", "$letter", "$readiness"),
+    ],
 )
 def test_whatever_is_asked_first_of_a_case(landed: Upgraded, client: TestClient, first: str) -> None:
     """A case that no start has read anew, as one that another process of an earlier release opened meanwhile."""
