@@ -1,4 +1,3 @@
-# pyright: strict
 """A request to cancel after work began: a Task of code abort whose focus is the referral's Task.
 
 https://hl7.org/fhir/R4/task.html. The physician's office asks, the dental office accepts or declines; on acceptance

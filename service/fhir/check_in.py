@@ -1,4 +1,3 @@
-# pyright: strict
 """The patient's check-in: a QuestionnaireResponse, the fact in it, and the Observations derived from it.
 
 https://hl7.org/fhir/R4/questionnaireresponse.html. The Epworth scale enters as a total only: its items

@@ -1,4 +1,3 @@
-# pyright: strict
 """Every code the service writes or reads, each with its provenance.
 
 A code stands here as LOINC or SNOMED CT only when its meaning was seen in a public source; whatever

@@ -1,4 +1,3 @@
-# pyright: strict
 """Whether what a resource reports counts as a fact, by its modifiers; what is on record and not counted is named.
 
 What counts is part of how resources are read: `FACTS_SCHEMA` in `facts_shape.py` is raised with the table of the modifiers.

@@ -1,4 +1,3 @@
-# pyright: strict
 """The number of the shape of a case's facts: facts stored under another one are read anew from the resources.
 
 Rows of a case bear the number under which its facts were written. Facts of another number are never parsed.

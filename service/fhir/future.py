@@ -1,4 +1,3 @@
-# pyright: strict
 """What a resource reports of days that have not come: facts are of the past, plans are not."""
 
 from __future__ import annotations

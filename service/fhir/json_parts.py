@@ -1,21 +1,30 @@
-# pyright: strict
 """Parts of JSON values of which nobody has checked yet what they are."""
 
 from __future__ import annotations
 
-from typing import Any, cast
+from typing import Any, TypeGuard
+
+
+def is_object(value: object) -> TypeGuard[dict[str, Any]]:
+    """Whether the value is a JSON object."""
+    return isinstance(value, dict)
+
+
+def is_list(value: object) -> TypeGuard[list[Any]]:
+    """Whether the value is a JSON array."""
+    return isinstance(value, list)
 
 
 def object_in(value: object) -> dict[str, Any] | None:
     """The value when it is a JSON object."""
-    return cast(dict[str, Any], value) if isinstance(value, dict) else None
+    return value if is_object(value) else None
 
 
 def list_in(value: object) -> list[Any]:
     """The value when it is a JSON array, else an empty list."""
-    return cast(list[Any], value) if isinstance(value, list) else []
+    return value if is_list(value) else []
 
 
 def objects_in(value: object) -> list[dict[str, Any]]:
     """The JSON objects in the value when it is an array; whatever else stands in it is left out."""
-    return [item for item in list_in(value) if item.__class__ is dict]
+    return [item for item in list_in(value) if is_object(item)]

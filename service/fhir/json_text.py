@@ -15,6 +15,7 @@ import simplejson
 
 from service.errors import Category, Problem, Refused, refuse
 from service.fhir.json_limits import check_amount, check_shape, too_deep
+from service.fhir.json_parts import is_list, is_object
 
 _AS_GIVEN = orjson.OPT_PASSTHROUGH_DATACLASS | orjson.OPT_PASSTHROUGH_DATETIME
 _DECODER = msgspec.json.Decoder(float_hook=Decimal)
@@ -54,7 +55,7 @@ def parse(text: bytes, is_bounded: bool = True) -> dict[str, Any]:
         ) from None
     except RecursionError:
         raise too_deep() from None
-    if not isinstance(value, dict):
+    if not is_object(value):
         raise refuse(Category.NOT_PARSEABLE, "The body is not a JSON object.")
     check_shape(value, is_bounded)
     if "\\u" in decoded or TURNS.search(decoded) or _CONTROLS.search(decoded):
@@ -136,11 +137,11 @@ def _too_long(text: str) -> Refused:
 
 def _check_characters(value: Any, path: str) -> None:
     """Text may hold what is none (the null character, halves of surrogate pairs), or what makes it read otherwise."""
-    if isinstance(value, dict):
+    if is_object(value):
         for key, held in value.items():
             _check_characters(key, path)
             _check_characters(held, f"{path}.{key}".removeprefix("."))
-    elif isinstance(value, list):
+    elif is_list(value):
         for index, held in enumerate(value):
             _check_characters(held, f"{path}[{index}]")
     elif isinstance(value, str) and any(c == "\x00" or "\ud800" <= c <= "\udfff" for c in value):

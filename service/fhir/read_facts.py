@@ -1,4 +1,3 @@
-# pyright: strict
 """From a FHIR resource to the fact that it reports.
 
 Readers check form, unit and plausibility and name every problem. A fact is complete or it is none: what lacks something

@@ -1,4 +1,3 @@
-# pyright: strict
 """Facts from Observations: settings, symptoms, side effects, red flags, assessments, decisions."""
 
 from __future__ import annotations

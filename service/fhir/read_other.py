@@ -1,4 +1,3 @@
-# pyright: strict
 """Facts from resources that are not Observations: reports, orders, Tasks, devices and their use, diagnoses."""
 
 from __future__ import annotations

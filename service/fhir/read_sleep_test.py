@@ -1,4 +1,3 @@
-# pyright: strict
 """The measures of a sleep test, from its Observations."""
 
 from __future__ import annotations

@@ -1,4 +1,3 @@
-# pyright: strict
 """Reading values out of resources: each value checked for form, unit and plausibility, problems collected."""
 
 from __future__ import annotations

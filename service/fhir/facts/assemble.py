@@ -1,4 +1,3 @@
-# pyright: strict
 """The facts of a case as the rules read them, joined from stored facts in whatever order they came.
 
 A sleep test is joined from its DiagnosticReport and Observations, an appliance from Device and DeviceUseStatement, the

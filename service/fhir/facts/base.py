@@ -1,4 +1,3 @@
-# pyright: strict
 """What every kind of fact has in common."""
 
 from __future__ import annotations

@@ -1,4 +1,3 @@
-# pyright: strict
 """The fact that one resource reports, one frozen type for each kind, as it is stored.
 
 Lengths in mm, indices in events per hour, shares in % as they were reported. A field that is left out was not reported.

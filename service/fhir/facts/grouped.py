@@ -1,4 +1,3 @@
-# pyright: strict
 """The facts of one case by their kind."""
 
 from __future__ import annotations

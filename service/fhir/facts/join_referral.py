@@ -1,4 +1,3 @@
-# pyright: strict
 """The referral of the rules, joined from its order, its Task and what it carries along."""
 
 from __future__ import annotations

@@ -1,4 +1,3 @@
-# pyright: strict
 """A sleep test of the rules, joined from its report and those of its measures that are on record."""
 
 from __future__ import annotations

@@ -1,4 +1,3 @@
-# pyright: strict
 """The moves of a referral, from the versions of its Task."""
 
 from __future__ import annotations

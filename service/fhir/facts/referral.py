@@ -1,4 +1,3 @@
-# pyright: strict
 """Facts of a referral: the order, its state, what came with it, and what is on record and not counted."""
 
 from __future__ import annotations

@@ -1,4 +1,3 @@
-# pyright: strict
 """Facts of a sleep test: its report, and one fact for each of its indices and measures."""
 
 from __future__ import annotations

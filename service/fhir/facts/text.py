@@ -1,4 +1,3 @@
-# pyright: strict
 """Facts as JSON text and back: decimals keep their digits, and equal facts give equal text.
 
 A text is read by the types of this release only; `facts_shape` of its case says whether this release wrote it.

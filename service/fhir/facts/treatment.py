@@ -1,4 +1,3 @@
-# pyright: strict
 """Facts of a treatment: examination, appliance, settings, how the patient is, what the offices decide and do."""
 
 from __future__ import annotations

@@ -1,4 +1,3 @@
-# pyright: strict
 """The closed lists that only stored facts draw on; those of the rules are in `rules/kinds.py`."""
 
 from __future__ import annotations
