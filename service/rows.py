@@ -63,13 +63,13 @@ class Case:
 
 
 @dataclass(frozen=True, slots=True)
-class Fact:
+class FactText:
     """One fact row: the resource version it was read from, the fact as JSON text, and whether decisions stopped reading it."""
 
     type: str
     id: str
     version: int
-    small: str
+    content: str
     spent: bool = False
 
 

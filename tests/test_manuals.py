@@ -58,7 +58,9 @@ def test_the_first_referral_of_the_front_page(start_service: Callable[..., Servi
 def test_the_blocks_of_the_integrators_manual(start_service: Callable[..., Service], tmp_path: Path) -> None:
     service = start_service(f"sqlite:///{tmp_path}/relay.db")
     scripts = blocks(INTEGRATOR, "sh")
-    case, progress, of_a_day, unchanged, valid, would_change, found, refused = run(scripts, ROOT, ADDRESS=service.address)
+    case, progress, of_a_day, unchanged, valid, would_change, found, refused = run(
+        scripts, ROOT, ADDRESS=service.address
+    )
     assert re.fullmatch(r"AR-[0-9A-Z]+-[0-9A-Z]+", case)
     assert progress.count('"case_number"') == 4
     assert "OperationOutcome" not in progress

@@ -10,11 +10,15 @@ from collections.abc import Mapping
 from typing import Any
 
 from service.access.grant import Office
+from service.fhir.facts.fact import Reported, kind_of, office_in
+from service.fhir.facts.words import FactKind
 from service.fhir.read_other import is_referral
+from service.rules.kinds import Office as OfficeOfCare
 
 LAB, DENTIST, PHYSICIAN = Office.SLEEP_LAB, Office.DENTAL_OFFICE, Office.PHYSICIAN
 _ALL = frozenset(Office)
 _MEDICAL = frozenset({LAB, PHYSICIAN})
+_OFFICE = {OfficeOfCare.DENTIST: frozenset({DENTIST}), OfficeOfCare.PHYSICIAN: frozenset({PHYSICIAN})}
 
 PARTS = {LAB: "lab", DENTIST: "fulfiller", PHYSICIAN: "placer"}
 """As what an office of each kind is a party to a case."""
@@ -40,38 +44,41 @@ _BY_TYPE: dict[str, frozenset[Office]] = {
     "Encounter": _ALL,
     "Provenance": _ALL,
 }
-_BY_KIND: dict[str, frozenset[Office]] = {
-    "measure": _MEDICAL,
-    "sleep-test": _MEDICAL,
-    "setting": frozenset({DENTIST}),
-    "side-effect": frozenset({DENTIST}),
-    "assessment": frozenset({DENTIST}),
-    "check-in": frozenset({DENTIST}),
-    "physician-decision": frozenset({PHYSICIAN}),
-    "evaluation": _MEDICAL,
+_BY_KIND: dict[FactKind, frozenset[Office]] = {
+    FactKind.MEASURE: _MEDICAL,
+    FactKind.INDEX: _MEDICAL,
+    FactKind.DESATURATION_INDEX: _MEDICAL,
+    FactKind.SLEEP_TEST: _MEDICAL,
+    FactKind.SETTING: frozenset({DENTIST}),
+    FactKind.SIDE_EFFECT: frozenset({DENTIST}),
+    FactKind.ASSESSMENT: frozenset({DENTIST}),
+    FactKind.CHECK_IN: frozenset({DENTIST}),
+    FactKind.PHYSICIAN_DECISION: frozenset({PHYSICIAN}),
+    FactKind.EVALUATION: _MEDICAL,
 }
-"""By the kind of fact a resource tells, as `service/fhir/read_facts.py` reads it."""
+"""By the kind of fact a resource reports, as `service/fhir/read_facts.py` reads it."""
 
 
-def writers_of(resource: Mapping[str, Any], small: Mapping[str, Any] | None, opens: bool) -> frozenset[Office]:
-    """The kinds of office that may write a resource; `small` is the fact in it, `opens` whether it comes with a referral.
+def writers_of(resource: Mapping[str, Any], reported: Reported | None, opens: bool) -> frozenset[Office]:
+    """The kinds of office that may write a resource; `reported` is the fact in it, `opens` whether it comes with a referral.
 
-    What a laboratory tells with a referral it tells for the physician.
+    What a laboratory reports with a referral it reports for the physician.
     """
-    kind, told = resource["resourceType"], small["kind"] if small else ""
-    if kind == "ServiceRequest":
+    resource_type = resource["resourceType"]
+    if resource_type == "ServiceRequest":
         return _MEDICAL if is_referral(dict(resource)) else frozenset({PHYSICIAN})
-    if kind == "Task":
+    if resource_type == "Task":
         return _of_task(resource, opens)
-    if told == "visit" and small:
-        return frozenset({DENTIST if small["office"] == "dentist" else PHYSICIAN})
-    if told == "red-flag-closure" and small:
-        return frozenset({DENTIST if small["office"] == "dentist" else PHYSICIAN})
-    if told == "red-flag" and small and (office := small.get("resolved_office")):
-        return frozenset({DENTIST if office == "dentist" else PHYSICIAN})
-    if told == "check-in" and opens:
-        return frozenset(Office)
-    return _BY_KIND.get(told) or _BY_TYPE.get(kind, frozenset())
+    if reported is None:
+        return _BY_TYPE.get(resource_type, frozenset())
+    kind = kind_of(reported)
+    if kind in (FactKind.VISIT, FactKind.RED_FLAG_CLOSURE):
+        return _OFFICE[office_in(reported) or OfficeOfCare.PHYSICIAN]
+    if kind is FactKind.RED_FLAG and (office := office_in(reported)):
+        return _OFFICE[office]
+    if kind is FactKind.CHECK_IN and opens:
+        return _ALL
+    return _BY_KIND.get(kind) or _BY_TYPE.get(resource_type, frozenset())
 
 
 def _of_task(task: Mapping[str, Any], opens: bool) -> frozenset[Office]:

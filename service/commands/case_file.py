@@ -10,13 +10,17 @@ from typing import Any
 from service.errors import Category, Problem, Refused, refuse
 from service.fhir import build
 from service.fhir.build import Draft, Resource, rewrite_references
-from service.fhir.future import lies_in_the_future, told_of_the_future
-from service.fhir.read_facts import StoredFact, assemble, read
+from service.fhir.facts.assemble import assemble
+from service.fhir.facts.fact import StoredFact
+from service.fhir.facts.referral import TaskFact
+from service.fhir.future import future_day_in, lies_in_the_future
+from service.fhir.read_facts import read
 from service.fhir.validate import TYPES, validate
 from service.inbound import dental_office, physician, progress, red_flag_closures, sleep_lab, visits
 from service.inbound.plain import Mapped
 from service.rules.arrival import outside_scope, refusals
 from service.rules.facts import CaseFacts
+from service.rules.kinds import ReferralState
 from service.rules.source import Source
 from service.rules.thresholds import Thresholds
 
@@ -68,7 +72,7 @@ def facts_of(body: dict[str, Any], thresholds: Thresholds, now: datetime | None 
 
 def _plain_facts(body: dict[str, Any], now: datetime) -> _Read:
     drafts: list[Draft] = []
-    moves: list[list[str]] = []
+    moves: list[tuple[date, ReferralState]] = []
     for key, held in body.items():
         if key not in _PARTS:
             raise refuse(Category.INVALID, f"A case file has no part «{key}»; it has {', '.join(_PARTS)}.", key)
@@ -79,15 +83,15 @@ def _plain_facts(body: dict[str, Any], now: datetime) -> _Read:
                 raise refuse(Category.INVALID, "An object is needed.", where)
             mapped = _at(where, lambda part=part, key=key: _PARTS[key](part))
             if mapped.move:
-                moves.append([mapped.move.on[:10], mapped.move.state])
+                moves.append((date.fromisoformat(mapped.move.on[:10]), ReferralState(mapped.move.state)))
             for draft in mapped.drafts:
                 draft.path = f"{where}.{draft.path}" if draft.path else where
                 draft.date_path = f"{where}.{draft.date_path}" if draft.date_path else draft.path
             drafts.extend(mapped.drafts)
     found = _facts(drafts, now)
     if moves:
-        state = moves[-1][1]
-        found.facts.append(StoredFact(Source("Task/referral", 1), {"kind": "task", "state": state, "moves": moves}))
+        task = TaskFact(state=moves[-1][1], moves=tuple(moves))
+        found.facts.append(StoredFact(Source("Task/referral", 1), task))
     return found
 
 
@@ -124,14 +128,14 @@ def _facts(drafts: list[Draft], now: datetime) -> _Read:
     found = _Read([], {places[key]: d.path for key, d in kept.items()}, *_birth_date(kept.values()))
     for key, draft in kept.items():
         resource = rewrite_references(draft.resource, {**addresses, **fixed})
-        small, wrong = read(resource, draft.path or draft.type)
+        fact, wrong = read(resource, draft.path or draft.type)
         problems.extend(wrong)
-        late = told_of_the_future(resource, small, now.date(), now)
+        late = future_day_in(resource, fact, now.date(), now)
         if late:
             sentence = lies_in_the_future(late, now.date())
             problems.append(Problem(Category.BUSINESS_RULE, sentence, draft.date_path or draft.path))
-        if small is not None:
-            found.facts.append(StoredFact(Source(places[key], 1), small))
+        if fact is not None:
+            found.facts.append(StoredFact(Source(places[key], 1), fact))
     if problems:
         raise Refused(list(dict.fromkeys(problems)))
     return found
@@ -170,13 +174,13 @@ def _bundle_facts(bundle: Resource, now: datetime) -> _Read:
     addresses = {full_url: own for full_url, own, _, _ in resources}
     found = _Read([], {own: path for _, own, path, _ in resources}, *_born_in(resources))
     for _, own, path, resource in resources:
-        small, wrong = read(rewrite_references(resource, addresses), path)
+        fact, wrong = read(rewrite_references(resource, addresses), path)
         problems.extend(wrong)
-        late = told_of_the_future(resource, small, now.date(), now)
+        late = future_day_in(resource, fact, now.date(), now)
         problems += [Problem(Category.BUSINESS_RULE, lies_in_the_future(late, now.date()), path)] if late else []
         version = str(resource.get("meta", {}).get("versionId", "1"))
-        if small is not None:
-            found.facts.append(StoredFact(Source(own, int(version) if version.isdigit() else 1), small))
+        if fact is not None:
+            found.facts.append(StoredFact(Source(own, int(version) if version.isdigit() else 1), fact))
     if problems:
         raise Refused(list(dict.fromkeys(problems)))
     return found

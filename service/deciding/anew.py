@@ -9,7 +9,7 @@ from datetime import date
 from service.deciding.commitments import Admitted, commitment, touched_by
 from service.deciding.decide import decision_state, noted_in, with_birth_date
 from service.deciding.decide_case import CaseChange, DecidedCase, Deciding, Ground, decide_case
-from service.deciding.fact_rows import facts_after, task_small
+from service.deciding.fact_rows import facts_after, task_fact
 from service.deciding.facts_anew import is_outdated, patient_record, read_anew
 from service.deciding.house import House, Occasion
 from service.deciding.snapshot import Snapshot
@@ -18,8 +18,8 @@ from service.deciding.superseded import loaded_facts
 from service.deciding.versions import as_version
 from service.fhir.audit_event import Asker, Interaction, audit_event
 from service.fhir.dates import instant_after
+from service.fhir.facts.assemble import assemble
 from service.fhir.json_text import load
-from service.fhir.read_facts import assemble
 from service.rows import Case, Stored
 from service.rules.case_view import view_case
 from service.rules.facts import CaseFacts
@@ -75,7 +75,7 @@ def plan_day(
 def plan_for_patient(snapshot: Snapshot, case: Case, record: Stored, occasion: Occasion, house: House) -> AnewChange:
     """A case decided anew because the record of its patient changes to `record`, in the same transaction."""
     ground = ground_of(snapshot, case, house, occasion.today)
-    closing = next((f.small for f in patient_record(record)), None)
+    closing = next((f.fact for f in patient_record(record)), None)
     ground = replace(ground, reported={record.reference: closing}, versions={record.reference: record.version})
     return plan_anew(snapshot, ground, occasion, house, Reason("decided anew for the patient's record"))
 
@@ -94,7 +94,7 @@ def plan_anew(
     deciding = deciding_of(snapshot, case, house, last or occasion.today, now, occasion.ids(case.case_number))
     reported, versions = dict(ground.reported), dict(ground.versions)
     if ground.task is not None:
-        reported[case.task] = task_small(ground.task, ground.loaded.facts)
+        reported[case.task] = task_fact(ground.task, ground.loaded.facts)
         versions[case.task] = ground.task.version
     facts = assemble(facts_after(ground.loaded.facts, reported, versions))
     decided = decide_case(ground, facts, deciding)

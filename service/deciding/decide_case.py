@@ -8,12 +8,12 @@ from datetime import date
 
 from service.deciding.announce import AroundCase, LastMove, notice, with_cancellation
 from service.deciding.decide import record, with_birth_date
-from service.deciding.fact_rows import FactChange, changed_rows, task_small
+from service.deciding.fact_rows import FactChange, changed_rows, task_fact
 from service.deciding.house import House
 from service.deciding.state import CaseState
 from service.deciding.superseded import LoadedFacts, Marks, marks, still_read
 from service.deciding.task_status import wanted_status, with_business_status
-from service.fhir.reading import Small
+from service.fhir.facts.fact import Fact
 from service.rows import Case, Notice, Stored
 from service.rules.case_view import CaseView, view_case
 from service.rules.facts import CaseFacts
@@ -41,7 +41,7 @@ class Ground:
     state: CaseState
     loaded: LoadedFacts
     task: Stored | None = None
-    reported: Mapping[str, Small | None] = field(default_factory=dict)
+    reported: Mapping[str, Fact | None] = field(default_factory=dict)
     versions: Mapping[str, int] = field(default_factory=dict)
 
 
@@ -87,7 +87,7 @@ def decide_case(ground: Ground, facts: CaseFacts, deciding: Deciding) -> Decided
         task = with_business_status(current, task is not None, wanted, deciding.now)
     reported, versions = dict(ground.reported), dict(ground.versions)
     if task is not None:
-        reported[case.task], versions[case.task] = task_small(task, before), task.version
+        reported[case.task], versions[case.task] = task_fact(task, before), task.version
     change = CaseChange(
         case=replace(case, derived=state.text()),
         is_new=not ground.case.stage,

@@ -8,21 +8,23 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Iterable, Sequence
-from dataclasses import fields, is_dataclass, replace
-from typing import Any
+from dataclasses import replace
+from datetime import date
 
 from service.deciding.snapshot import Snapshot
 from service.deciding.state import CaseState
 from service.deciding.superseded import LoadedFacts
 from service.fhir.counted import closing_record
 from service.fhir.engine import is_engine
+from service.fhir.facts.assemble import assemble
+from service.fhir.facts.fact import Fact, StoredFact
+from service.fhir.facts.moves import with_moves
+from service.fhir.facts.referral import ClosingRecordFact, DiagnosisFact, TaskFact
+from service.fhir.facts.treatment import ApplianceUseFact
 from service.fhir.facts_shape import facts_shape
 from service.fhir.json_text import load
-from service.fhir.read_facts import StoredFact, assemble, read
-from service.fhir.read_other import with_moves
-from service.fhir.reading import Small
+from service.fhir.read_facts import is_withdrawn, read
 from service.rows import Case, Stored, split
-from service.rules.kinds import ReferralState
 from service.rules.source import Source
 
 _log = logging.getLogger("airway_relay")
@@ -52,9 +54,9 @@ def facts_among(rows: Iterable[Stored], patient: Sequence[StoredFact]) -> list[S
     for row in rows:
         reference = f"{row.type}/{row.id}"
         before = found.pop(reference, None)
-        small, whole = fact_in(row, before)
-        if small is not None:
-            found[reference] = StoredFact(Source(reference, row.version), small)
+        fact, whole = fact_in(row, before)
+        if fact is not None:
+            found[reference] = StoredFact(Source(reference, row.version), fact)
         if not whole:
             doubtful.add(reference)
     held = [*found.values(), *patient]
@@ -70,16 +72,16 @@ def facts_among(rows: Iterable[Stored], patient: Sequence[StoredFact]) -> list[S
 
 def patient_record(row: Stored | None) -> list[StoredFact]:
     """What the current record of a patient says that closes the patient's cases; empty while it says nothing of the kind."""
-    small = closing_in(row) if row else None
-    return [StoredFact(Source(row.reference, row.version), small)] if row and small else []
+    fact = closing_in(row) if row else None
+    return [StoredFact(Source(row.reference, row.version), fact)] if row and fact else []
 
 
-def closing_in(row: Stored) -> Small | None:
+def closing_in(row: Stored) -> ClosingRecordFact | None:
     """What a version of a patient's record says that closes the patient's cases."""
-    return None if row.deleted else closing_record(load(row.body), row.last_updated)
+    return None if row.deleted else closing_record(load(row.body), date.fromisoformat(row.last_updated[:10]))
 
 
-def fact_in(row: Stored, before: StoredFact | None = None) -> tuple[Small | None, bool]:
+def fact_in(row: Stored, before: StoredFact | None = None) -> tuple[Fact | None, bool]:
     """The fact in a stored version, None when it holds none, and whether today's checks have nothing to say of it.
 
     `before` is the fact in the version before it. Never raises.
@@ -90,27 +92,15 @@ def fact_in(row: Stored, before: StoredFact | None = None) -> tuple[Small | None
         body = load(row.body)
         if is_engine(body.get("device")):
             return None, True
-        small, problems = read(body, row.type)
-        if small and small["kind"] == "task":
-            ReferralState(small["state"])
-            small = with_moves(small, before.small if before else None)
-        if small is not None and problems:
-            _check_told(assemble([StoredFact(Source(f"{row.type}/{row.id}", row.version), small)]))
+        fact, problems = read(body, row.type)
+        if isinstance(fact, TaskFact):
+            fact = with_moves(fact, before.fact if before and isinstance(before.fact, TaskFact) else None)
+        if fact is None and problems and not is_withdrawn(body):
+            raise ValueError(row.type)
     except Exception as error:
         _tell_unread([row.type], error)
         return None, False
-    return small, not problems
-
-
-def _check_told(facts: Any) -> None:
-    """ValueError when a part of some facts that every fact of its kind tells is not told."""
-    for item in fields(facts):
-        value = getattr(facts, item.name)
-        if value is None and "None" not in str(item.type):
-            raise ValueError(item.name)
-        for part in value if isinstance(value, tuple) else (value,):
-            if is_dataclass(part):
-                _check_told(part)
+    return fact, not problems
 
 
 def _tell_unread(kinds: Iterable[str], error: Exception) -> None:
@@ -120,7 +110,7 @@ def _tell_unread(kinds: Iterable[str], error: Exception) -> None:
 
 def remembering(state: CaseState, facts: Sequence[StoredFact]) -> CaseState:
     """With what messages and the CarePlan refer to: the appliance delivered last, the diagnoses."""
-    uses = [f.small for f in facts if f.small["kind"] == "appliance-use"]
-    last = max(uses, key=lambda u: (u["delivered_on"], u["device"]), default=None)
-    diagnoses = sorted(f.source.reference for f in facts if f.small["kind"] == "diagnosis")
-    return state.but(appliance=last["device"] if last else "", conditions=tuple(diagnoses))
+    uses = [f.fact for f in facts if isinstance(f.fact, ApplianceUseFact)]
+    last = max(uses, key=lambda use: (use.delivered_on, use.device), default=None)
+    diagnoses = sorted(f.source.reference for f in facts if isinstance(f.fact, DiagnosisFact))
+    return state.but(appliance=last.device if last else "", conditions=tuple(diagnoses))

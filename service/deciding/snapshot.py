@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any, NamedTuple
 
-from service.rows import EVERYBODY, Case, Fact, GivenNumber, Key, Number, Stored, WaitingParty
+from service.rows import EVERYBODY, Case, FactText, GivenNumber, Key, Number, Stored, WaitingParty
 
 
 class Kind(StrEnum):
@@ -134,7 +134,7 @@ class Snapshot:
         found = self._each(Kind.CASES_OF_PATIENT, ((patient,) for patient in patients), as_service)
         return sorted({number for numbers in found.values() for number in numbers})
 
-    def facts(self, number: str, read_only: bool) -> tuple[Fact, ...]:
+    def facts(self, number: str, read_only: bool) -> tuple[FactText, ...]:
         """The fact rows of a case; with `read_only` those that decisions still read."""
         return self._one(Kind.FACTS, number, read_only)
 

@@ -15,7 +15,7 @@ from service.deciding.fact_rows import facts_of
 from service.deciding.house import House
 from service.deciding.snapshot import Snapshot
 from service.deciding.state import CaseState
-from service.fhir.read_facts import StoredFact
+from service.fhir.facts.fact import StoredFact
 from service.rows import Key, split
 from service.rules.facts import CaseFacts
 from service.rules.needed import needed

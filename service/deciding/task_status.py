@@ -6,8 +6,8 @@ from service.deciding.state import CaseState
 from service.deciding.versions import as_version, content_of
 from service.fhir.build import Resource
 from service.fhir.codes import has_code, local
+from service.fhir.facts.words import Undelivered
 from service.fhir.json_text import load
-from service.fhir.read_other import UNDELIVERED
 from service.rows import Stored
 from service.rules.stage import Stage, StageName
 
@@ -17,7 +17,7 @@ OWN_BUSINESS_STATUS = {StageName.READY_FOR_TEST: "ready-for-retest", StageName.T
 
 def wanted_status(stage: Stage, state: CaseState) -> str:
     """The business status that the service sets at a stage; empty for none."""
-    if stage.name is StageName.REFERRED and state.business_status in UNDELIVERED:
+    if stage.name is StageName.REFERRED and state.business_status in tuple(Undelivered):
         return state.business_status
     return OWN_BUSINESS_STATUS.get(stage.name, "")
 
@@ -42,5 +42,5 @@ def with_business_status(task: Stored, is_pending: bool, wanted: str, now: str) 
 
 def own_business_status(task: Resource) -> str:
     """The business status of a Task when it is one the service alone sets, else empty."""
-    own = (*OWN_BUSINESS_STATUS.values(), *UNDELIVERED)
+    own = (*OWN_BUSINESS_STATUS.values(), *(u.value for u in Undelivered))
     return next((n for n in own if has_code(task.get("businessStatus"), local(n))), "")

@@ -33,12 +33,12 @@ class Commitment:
     case_number: str = ""
     message: str = ""
     case_row: str = ""
-    versions: Mapping[str, str] = field(default_factory=dict)
-    elsewhere: Mapping[str, str] = field(default_factory=dict)
+    versions: Mapping[str, str] = field(default_factory=dict[str, str])
+    elsewhere: Mapping[str, str] = field(default_factory=dict[str, str])
     parties: Sequence[str] = ()
     sees: Sequence[str] = ()
     wrote: Sequence[str] = ()
-    removed: Mapping[str, str] = field(default_factory=dict)
+    removed: Mapping[str, str] = field(default_factory=dict[str, str])
 
 
 def sha256_of(text: str | bytes) -> str:

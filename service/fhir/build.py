@@ -9,6 +9,7 @@ from typing import Any
 
 from service.errors import Problem
 from service.fhir.codes import AMBULATORY, BASE, UCUM, Code
+from service.fhir.json_parts import is_list, is_object
 
 Resource = dict[str, Any]
 
@@ -104,7 +105,7 @@ class Draft:
     local: str
     path: str
     date_path: str = ""
-    field_paths: Mapping[str, str] = field(default_factory=dict)
+    field_paths: Mapping[str, str] = field(default_factory=dict[str, str])
     identity: tuple[str, str] | None = None
     revision: int = 1
     revises: bool = False
@@ -133,7 +134,7 @@ class Draft:
 
 def with_references(value: Any, change: Callable[[str], str]) -> Any:
     """A copy of `value` in which every literal reference is what `change` makes of it."""
-    if isinstance(value, dict):
+    if is_object(value):
         return {
             key: with_references(held, change)
             if isinstance(held, dict | list)
@@ -142,7 +143,7 @@ def with_references(value: Any, change: Callable[[str], str]) -> Any:
             else held
             for key, held in value.items()
         }
-    if isinstance(value, list):
+    if is_list(value):
         return [with_references(item, change) for item in value]
     return value
 
@@ -170,13 +171,13 @@ def references_in(value: Any, path: str) -> list[tuple[str, str]]:
 
 
 def _find_references(value: Any, path: str, found: list[tuple[str, str]]) -> None:
-    if isinstance(value, dict):
+    if is_object(value):
         if isinstance(held := value.get("reference"), str):
             found.append((f"{path}.reference", held))
         for key, held in value.items():
             if isinstance(held, dict | list):
                 _find_references(held, f"{path}.{key}", found)
-    elif isinstance(value, list):
+    elif is_list(value):
         for index, item in enumerate(value):
             if isinstance(item, dict | list):
                 _find_references(item, f"{path}[{index}]", found)

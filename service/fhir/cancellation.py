@@ -8,10 +8,14 @@ from __future__ import annotations
 
 from service.fhir.build import Resource
 from service.fhir.codes import codings_of
-from service.fhir.reading import Reading, Small
+from service.fhir.facts.fact import Unread
+from service.fhir.facts.referral import CancellationFact
+from service.fhir.facts.words import CancellationState, FactKind
+from service.fhir.json_parts import object_in
+from service.fhir.reading import Reading, word_of
 from service.fhir.referral_task import FULFILLER, PLACER, Role
 
-OPEN = frozenset({"requested", "received"})
+OPEN = frozenset({CancellationState.REQUESTED, CancellationState.RECEIVED})
 _MOVES: dict[tuple[str, str], Role] = {
     ("requested", "received"): FULFILLER,
     ("requested", "accepted"): FULFILLER,
@@ -23,13 +27,12 @@ _MOVES: dict[tuple[str, str], Role] = {
     ("requested", "entered-in-error"): PLACER,
     ("received", "entered-in-error"): PLACER,
 }
-STATES = ("requested", "received", "accepted", "rejected", "cancelled", "completed", "entered-in-error")
 
 
 def is_cancellation(resource: Resource) -> bool:
     """Whether a resource asks for the cancellation of a referral."""
     return resource.get("resourceType") == "Task" and any(
-        isinstance(c, dict) and c.get("code") == "abort" for c in codings_of(resource.get("code"))
+        c.get("code") == "abort" for c in codings_of(resource.get("code"))
     )
 
 
@@ -39,19 +42,19 @@ def may_answer(start: str, end: str, role: Role) -> bool:
     return holder is not None and role in (holder, Role.UNKNOWN)
 
 
-def read_cancellation(reading: Reading) -> Small:
-    """The fact in a request to cancel: when and why it was asked, and when it was answered."""
+def read_cancellation(reading: Reading) -> CancellationFact | Unread:
+    """The fact in a request to cancel: when and why it was made, and when it was answered."""
     resource = reading.resource
-    if resource.get("status") not in STATES:
-        reading.wrong("status", f"A request to cancel is one of {', '.join(STATES)}.")
-    period, reason = resource.get("executionPeriod"), resource.get("reasonCode")
-    return {
-        "kind": "cancellation-request",
-        "state": resource.get("status"),
-        "asked_on": reading.day_in(resource, "authoredOn", ""),
-        "answered_on": reading.day_in(period, "end", "executionPeriod") if isinstance(period, dict) else None,
-        "reason": str(reason.get("text", "")) if isinstance(reason, dict) else "",
-    }
+    state = word_of(CancellationState, resource.get("status"))
+    if state is None:
+        reading.wrong("status", f"A request to cancel is one of {', '.join(s.value for s in CancellationState)}.")
+    period = object_in(resource.get("executionPeriod")) or {}
+    made = reading.moment("authoredOn")
+    answered_on = reading.day_in(period, "end", "executionPeriod")
+    if state is None or made is None:
+        return Unread(FactKind.CANCELLATION, days=tuple(day for day in (made and made.day, answered_on) if day))
+    reason = object_in(resource.get("reasonCode")) or {}
+    return CancellationFact(state=state, asked_on=made.day, answered_on=answered_on, reason=str(reason.get("text", "")))
 
 
 def new_cancellation(task: str, patient: str, parties: tuple[str | None, str | None], on: str, reason: str) -> Resource:

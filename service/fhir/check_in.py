@@ -6,39 +6,43 @@ are copyrighted, and one missing item makes the total missing.
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any
 
 from service.fhir.build import Draft, Resource, component, quantity, ref
 from service.fhir.codes import BASE, SURVEY_CATEGORY, THERAPY_CATEGORY, local
-from service.fhir.reading import Reading, Small
+from service.fhir.facts.fact import Unread
+from service.fhir.facts.treatment import CheckInFact
+from service.fhir.facts.words import FactKind, Reporter
+from service.fhir.json_parts import list_in, object_in
+from service.fhir.reading import Reading, word_of
 from service.rules import limits
 from service.rules.kinds import Driving, HealthChange, Hearer
 from service.rules.limits import Limit
 
 QUESTIONNAIRE = f"{BASE}/Questionnaire/check-in"
-REPORTERS = ("patient", "bed-partner", "sensor")
 
-_DECIMALS: dict[str, tuple[str, Limit]] = {
-    "snoring": ("snoring", limits.SCALE_0_TO_10),
-    "restedness": ("restedness", limits.SCALE_0_TO_10),
-    "hours-per-night": ("hours_per_night", limits.HOURS_PER_NIGHT),
-    "hours-slept-per-night": ("hours_slept_per_night", limits.HOURS_PER_NIGHT),
-    "weight-kg": ("weight_kg", limits.WEIGHT_KG),
+_DECIMALS: dict[str, Limit] = {
+    "snoring": limits.SCALE_0_TO_10,
+    "restedness": limits.SCALE_0_TO_10,
+    "hours-per-night": limits.HOURS_PER_NIGHT,
+    "hours-slept-per-night": limits.HOURS_PER_NIGHT,
+    "weight-kg": limits.WEIGHT_KG,
 }
-_WHOLES: dict[str, tuple[str, Limit]] = {
-    "epworth-total": ("epworth_total", limits.EPWORTH_TOTAL),
-    "nights-reported": ("nights_reported", limits.NIGHTS),
-    "nights-worn": ("nights_worn", limits.NIGHTS),
-    "recorder-nights": ("recorder_nights", limits.RECORDER_NIGHTS),
+_WHOLES: dict[str, Limit] = {
+    "epworth-total": limits.EPWORTH_TOTAL,
+    "nights-reported": limits.NIGHTS,
+    "nights-worn": limits.NIGHTS,
+    "recorder-nights": limits.RECORDER_NIGHTS,
 }
-CHOICES: dict[str, tuple[str, tuple[str, ...], str]] = {
-    "reported-by": ("reported_by", REPORTERS, "A check-in is reported by one of"),
-    "who-could-hear": ("who_could_hear", tuple(Hearer), "The patient could be heard by one of"),
-    "driving": ("driving", tuple(Driving), "What the patient drives is one of"),
-    "health-changes": ("health_changes", tuple(HealthChange), "A change of health is one of"),
+CHOICES: dict[str, tuple[tuple[str, ...], str]] = {
+    "reported-by": (tuple(Reporter), "A check-in is reported by one of"),
+    "who-could-hear": (tuple(Hearer), "The patient could be heard by one of"),
+    "driving": (tuple(Driving), "What the patient drives is one of"),
+    "health-changes": (tuple(HealthChange), "A change of health is one of"),
 }
-"""Questions answered by a word of a list: the field, the words, and the sentence that names them."""
+"""Questions answered by a word of a list: the words, and the sentence that names them."""
 _SEVERAL = "health-changes"
 """The one question that may have several answers, each once."""
 LINK_IDS = {
@@ -63,8 +67,8 @@ LINK_IDS = {
 def answers(values: dict[str, Any]) -> list[Resource]:
     """Items of a QuestionnaireResponse from check-in values; values that are None are left out."""
     items: list[Resource] = []
-    for field, link in LINK_IDS.items():
-        value = values.get(field)
+    for name, link in LINK_IDS.items():
+        value = values.get(name)
         if value is None or value in ((), []):
             continue
         key = (
@@ -81,91 +85,119 @@ def answers(values: dict[str, Any]) -> list[Resource]:
     return items
 
 
-def read_check_in(reading: Reading) -> Small | None:
+@dataclass(slots=True)
+class _Answers:
+    """The answers of one check-in by the `linkId` of their question, by the type of their value."""
+
+    decimals: dict[str, Decimal] = field(default_factory=dict[str, Decimal])
+    wholes: dict[str, int] = field(default_factory=dict[str, int])
+    words: dict[str, list[str]] = field(default_factory=dict[str, list[str]])
+    pauses: bool | None = None
+
+    def word(self, link: str) -> str | None:
+        """The one word that answers a question."""
+        return next(iter(self.words.get(link, ())), None)
+
+
+def read_check_in(reading: Reading) -> CheckInFact | Unread | None:
     """The check-in in a QuestionnaireResponse; None when it answers another questionnaire."""
     if str(reading.resource.get("questionnaire", "")).split("|")[0] != QUESTIONNAIRE:
         return None
     moment = reading.moment("authored")
     reading.patient()
-    small: Small = {
-        "kind": "check-in",
-        "day": moment.day.isoformat() if moment else "",
-        "clock": moment.clock if moment else "",
-    }
-    held = reading.resource.get("item")
+    collected = _Answers()
     seen: set[str] = set()
-    for index, item in enumerate(held if isinstance(held, list) else []):
-        link = item.get("linkId") if isinstance(item, dict) else None
-        where = f"item[{index}]"
+    for index, given in enumerate(list_in(reading.resource.get("item"))):
+        item = object_in(given) or {}
+        link, where = item.get("linkId"), f"item[{index}]"
         if not isinstance(link, str) or link not in LINK_IDS.values():
             reading.wrong(f"{where}.linkId", f"The check-in has no question «{link}».")
         elif link in seen:
             reading.wrong(f"{where}.linkId", f"The question «{link}» is answered twice.")
         else:
             seen.add(link)
-            _read_answer(reading, small, link, item, where)
-    _check_nights(reading, small)
+            _read_answer(reading, collected, link, list_in(item.get("answer")), where)
+    _check_nights(reading, collected)
     if not seen - {"reported-by"}:
         reading.wrong("item", "A check-in answers at least one question.")
-    return small
+    reporter = word_of(Reporter, collected.word("reported-by"))
+    if moment is None or (reporter is None and "reported-by" in seen):
+        return Unread(FactKind.CHECK_IN)
+    decimals, wholes = collected.decimals, collected.wholes
+    return CheckInFact(
+        day=moment.day,
+        clock=moment.clock,
+        reported_by=reporter or Reporter.PATIENT,
+        snoring=decimals.get("snoring"),
+        restedness=decimals.get("restedness"),
+        epworth_total=wholes.get("epworth-total"),
+        nights_reported=wholes.get("nights-reported"),
+        nights_worn=wholes.get("nights-worn"),
+        hours_per_night=decimals.get("hours-per-night"),
+        hours_slept_per_night=decimals.get("hours-slept-per-night"),
+        witnessed_pauses=collected.pauses,
+        weight_kg=decimals.get("weight-kg"),
+        who_could_hear=word_of(Hearer, collected.word("who-could-hear")),
+        recorder_nights=wholes.get("recorder-nights"),
+        driving=word_of(Driving, collected.word("driving")),
+        health_changes=tuple(HealthChange(word) for word in collected.words.get(_SEVERAL, ())),
+    )
 
 
-def _read_answer(reading: Reading, small: Small, link: str, item: Resource, where: str) -> None:
-    given = item.get("answer")
-    if link == _SEVERAL and isinstance(given, list) and given:
-        _read_several(reading, small, link, given, where)
+def _read_answer(reading: Reading, collected: _Answers, link: str, given: list[Any], where: str) -> None:
+    if link == _SEVERAL and given:
+        collected.words[link] = _several(reading, link, given, where)
         return
-    if not isinstance(given, list) or len(given) != 1 or not isinstance(given[0], dict):
+    answer, spot = object_in(given[0]) if len(given) == 1 else None, f"{where}.answer[0]"
+    if answer is None:
         reading.wrong(f"{where}.answer", "Exactly one answer is needed.")
-        return
-    answer, spot = given[0], f"{where}.answer[0]"
-    if link in _DECIMALS:
-        field, limit = _DECIMALS[link]
+    elif link in _DECIMALS:
         value = answer.get("valueDecimal")
         if not isinstance(value, int | Decimal) or isinstance(value, bool):
             reading.wrong(f"{spot}.valueDecimal", "A number is needed.")
-        else:
-            small[field] = reading.within(Decimal(value), f"{spot}.valueDecimal", limit)
+        elif (checked := reading.within(Decimal(value), f"{spot}.valueDecimal", _DECIMALS[link])) is not None:
+            collected.decimals[link] = checked
     elif link in _WHOLES:
-        field, limit = _WHOLES[link]
-        small[field] = reading.whole(answer, spot, limit)
+        if (number := reading.whole(answer, spot, _WHOLES[link])) is not None:
+            collected.wholes[link] = number
     elif link == "witnessed-pauses":
-        small["witnessed_pauses"] = reading.flag(answer, spot)
-    else:
-        small[CHOICES[link][0]] = _choice(reading, link, answer, spot)
+        collected.pauses = reading.flag(answer, spot)
+    elif (word := _choice(reading, link, answer, spot)) is not None:
+        collected.words[link] = [word]
 
 
-def _choice(reading: Reading, link: str, answer: Any, spot: str) -> str | None:
-    _, words, sentence = CHOICES[link]
-    said = answer.get("valueString") if isinstance(answer, dict) else None
-    if said in words:
-        return said
+def _choice(reading: Reading, link: str, answer: object, spot: str) -> str | None:
+    words, sentence = CHOICES[link]
+    word = (object_in(answer) or {}).get("valueString")
+    if word in words:
+        return str(word)
     reading.wrong(f"{spot}.valueString", f"{sentence} {', '.join(words)}.")
     return None
 
 
-def _read_several(reading: Reading, small: Small, link: str, given: list[Any], where: str) -> None:
-    told: list[str | None] = []
+def _several(reading: Reading, link: str, given: list[Any], where: str) -> list[str]:
+    found: list[str] = []
     for place, answer in enumerate(given):
         spot = f"{where}.answer[{place}]"
-        said = _choice(reading, link, answer, spot)
-        if said is not None and said in told:
-            reading.wrong(f"{spot}.valueString", f"«{said}» is answered twice.")
-        told.append(said)
-    small[CHOICES[link][0]] = told
+        word = _choice(reading, link, answer, spot)
+        if word is not None and word in found:
+            reading.wrong(f"{spot}.valueString", f"«{word}» is answered twice.")
+        elif word is not None:
+            found.append(word)
+    return found
 
 
-def _check_nights(reading: Reading, small: Small) -> None:
-    reported, worn = small.get("nights_reported"), small.get("nights_worn")
+def _check_nights(reading: Reading, collected: _Answers) -> None:
+    reported, worn = collected.wholes.get("nights-reported"), collected.wholes.get("nights-worn")
     if (reported is None) != (worn is None):
         reading.wrong("item", "Nights worn and nights reported on belong together.")
     elif reported is not None and worn is not None and worn > reported:
         reading.wrong("item", f"{worn} nights worn cannot be more than {reported} nights reported on.")
-    if small.get("hours_per_night") is not None and worn is None:
+    if "hours-per-night" in collected.decimals and worn is None:
         reading.wrong("item", "Hours per night need the nights they were averaged over.")
 
 
-def derived_observations(response: Resource, small: Small) -> list[tuple[str, Resource]]:
+def derived_observations(response: Resource, fact: CheckInFact) -> list[tuple[str, Resource]]:
     """The Observations a check-in gives, each with the suffix of its id. `response` may be a draft."""
     statuses = {"entered-in-error": "entered-in-error", "in-progress": "preliminary", "stopped": "preliminary"}
     common: Resource = {
@@ -182,24 +214,26 @@ def derived_observations(response: Resource, small: Small) -> list[tuple[str, Re
     def add(suffix: str, code: str, **value: Any) -> None:
         made.append((suffix, {**common, "code": local(code).concept, **value}))
 
-    for name in ("snoring", "restedness"):
-        if small.get(name) is not None:
-            add(name, name, valueQuantity=quantity(small[name], "{score}"))
-    if small.get("epworth_total") is not None:
-        add("epworth", "epworth-total", valueInteger=small["epworth_total"])
-    if small.get("witnessed_pauses") is not None:
-        add("pauses", "witnessed-pauses", valueBoolean=small["witnessed_pauses"])
-    if small.get("nights_reported") is not None:
+    if fact.snoring is not None:
+        add("snoring", "snoring", valueQuantity=quantity(fact.snoring, "{score}"))
+    if fact.restedness is not None:
+        add("restedness", "restedness", valueQuantity=quantity(fact.restedness, "{score}"))
+    if fact.epworth_total is not None:
+        add("epworth", "epworth-total", valueInteger=fact.epworth_total)
+    if fact.witnessed_pauses is not None:
+        add("pauses", "witnessed-pauses", valueBoolean=fact.witnessed_pauses)
+    if fact.nights_reported is not None:
         parts = [
-            component(local("nights-reported"), "valueInteger", small["nights_reported"]),
-            component(local("nights-worn"), "valueInteger", small["nights_worn"]),
+            component(local("nights-reported"), "valueInteger", fact.nights_reported),
+            component(local("nights-worn"), "valueInteger", fact.nights_worn),
         ]
-        for field, code in (("hours_per_night", "hours-per-night"), ("hours_slept_per_night", "hours-slept-per-night")):
-            if small.get(field) is not None:
-                parts.append(component(local(code), "valueQuantity", quantity(small[field], "h")))
+        hours = (("hours-per-night", fact.hours_per_night), ("hours-slept-per-night", fact.hours_slept_per_night))
+        parts += [
+            component(local(code), "valueQuantity", quantity(value, "h")) for code, value in hours if value is not None
+        ]
         add("wear", "wear", component=parts, category=[THERAPY_CATEGORY.concept])
-    if small.get("weight_kg") is not None:
-        add("weight", "body-weight-reported", valueQuantity=quantity(small["weight_kg"], "kg"))
+    if fact.weight_kg is not None:
+        add("weight", "body-weight-reported", valueQuantity=quantity(fact.weight_kg, "kg"))
     return made
 
 
@@ -208,8 +242,8 @@ def with_derived(draft: Draft) -> list[Draft]:
     if draft.type != "QuestionnaireResponse":
         return [draft]
     reading = Reading(draft.resource, draft.path)
-    small = read_check_in(reading)
-    if small is None or reading.problems:
+    fact = read_check_in(reading)
+    if not isinstance(fact, CheckInFact) or reading.problems:
         return [draft]
     derived = [
         Draft(
@@ -219,6 +253,6 @@ def with_derived(draft: Draft) -> list[Draft]:
             parent=(draft.local, suffix),
             revises=True,
         )
-        for suffix, observation in derived_observations(draft.resource, small)
+        for suffix, observation in derived_observations(draft.resource, fact)
     ]
     return [draft, *derived]

@@ -11,6 +11,7 @@ from enum import StrEnum
 from functools import cache
 from typing import Any
 
+from service.fhir.json_parts import object_in, objects_in
 from service.fhir.terms import LOCAL_TERMS
 
 BASE = "https://airway-relay.example/fhir"
@@ -107,26 +108,22 @@ THERAPY_CATEGORY = Code(_CATEGORY, "therapy", "Therapy", _STANDARD)
 
 def has_code(concept: Any, code: Code) -> bool:
     """Whether a CodeableConcept carries the code (system and code both)."""
-    return any(
-        isinstance(c, dict) and c.get("system") == code.system and c.get("code") == code.code
-        for c in codings_of(concept)
-    )
+    return any(c.get("system") == code.system and c.get("code") == code.code for c in codings_of(concept))
 
 
 def codings_with(concept: Any, *codes: str) -> bool:
     """Whether a CodeableConcept carries one of the codes, whatever their system."""
-    return any(isinstance(c, dict) and c.get("code") in codes for c in codings_of(concept))
+    return any(c.get("code") in codes for c in codings_of(concept))
 
 
 def local_code_of(concept: Any) -> str | None:
     """The first code of our own code system in a CodeableConcept."""
-    for item in codings_of(concept):
-        if isinstance(item, dict) and item.get("system") == LOCAL and isinstance(item.get("code"), str):
-            return item["code"]
+    for coding in codings_of(concept):
+        if coding.get("system") == LOCAL and isinstance(coding.get("code"), str):
+            return coding["code"]
     return None
 
 
-def codings_of(concept: Any) -> list[Any]:
+def codings_of(concept: Any) -> list[dict[str, Any]]:
     """The codings of a CodeableConcept, however badly formed it is."""
-    held = concept.get("coding") if isinstance(concept, dict) else None
-    return held if isinstance(held, list) else []
+    return objects_in((object_in(concept) or {}).get("coding"))

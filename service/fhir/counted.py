@@ -1,6 +1,6 @@
-"""Whether what a resource tells counts as a fact, by its modifiers; what is kept and not counted is said as such.
+"""Whether what a resource reports counts as a fact, by its modifiers; what is on record and not counted is named.
 
-What counts is part of how resources are read: `READING` in `facts_shape.py` is raised with the table of the modifiers.
+What counts is part of how resources are read: `FACTS_SCHEMA` in `facts_shape.py` is raised with the table of the modifiers.
 """
 
 from __future__ import annotations
@@ -9,88 +9,82 @@ from datetime import date
 
 from service.fhir.build import Resource
 from service.fhir.dates import day_of
+from service.fhir.facts.fact import Fact, Reported, Unread, day_reported, kind_of
+from service.fhir.facts.referral import ClosingRecordFact, NotCountedFact
+from service.fhir.facts.sleep_tests import SleepTestFact
+from service.fhir.facts.words import FactKind
 from service.fhir.modifiers import UNKNOWN, ModifierEffect, Standing, standing_of
-from service.fhir.reading import Small, StoredFact
-from service.rules.not_counted import NotCounted
-from service.rules.patient_record import ClosingRecord, OutOfCare
+from service.rules.patient_record import OutOfCare
 
-NOT_COUNTED, CLOSING_RECORD = "not-counted", "closing-record"
-"""Kinds of small facts."""
-
-_NEVER_LOST = ("device", "red-flag", "side-effect")
-"""Limits and warnings: a status alone, as an earlier release took it, takes none of them away."""
-_MOVED = ("task", "cancellation-request", CLOSING_RECORD)
+_NEVER_LOST = (FactKind.DEVICE, FactKind.RED_FLAG, FactKind.SIDE_EFFECT)
+"""Limits and warnings: a status alone, as an earlier release accepted it, takes none of them away."""
+_MOVED = (FactKind.TASK, FactKind.CANCELLATION, FactKind.CLOSING_RECORD)
+_OF_A_TEST = "measure of a sleep test"
 _WHAT = {
-    "measure": "measure of a sleep test",
-    "appliance-use": "use of an appliance",
-    "assessment": "dental assessment",
-    "physician-decision": "decision of the physician",
-    "pap-history": "history of PAP treatment",
-    "evaluation": "face-to-face evaluation",
-    "documentation": "documentation for a payer",
-    "test-order": "order of an efficacy test",
-    "red-flag-closure": "closure of a red flag",
-    "device": "measurements of the appliance",
+    FactKind.INDEX: _OF_A_TEST,
+    FactKind.DESATURATION_INDEX: _OF_A_TEST,
+    FactKind.MEASURE: _OF_A_TEST,
+    FactKind.APPLIANCE_USE: "use of an appliance",
+    FactKind.ASSESSMENT: "dental assessment",
+    FactKind.PHYSICIAN_DECISION: "decision of the physician",
+    FactKind.PAP_HISTORY: "history of PAP treatment",
+    FactKind.EVALUATION: "face-to-face evaluation",
+    FactKind.DOCUMENTATION: "documentation for a payer",
+    FactKind.TEST_ORDER: "order of an efficacy test",
+    FactKind.RED_FLAG_CLOSURE: "closure of a red flag",
+    FactKind.DEVICE: "measurements of the appliance",
 }
-_DAYS = ("day", "visited_on", "delivered_on")
 
 
-def counted(resource: Resource, small: Small | None) -> Small | None:
-    """The small fact of a resource, or what is said of it when its modifiers keep it from being counted."""
-    if small is None or small.get("kind") in _MOVED:
-        return small
+def counted(resource: Resource, reported: Reported | None) -> Fact | None:
+    """The fact of a resource, or that it is not counted when its modifiers say so; None for one that cannot be read."""
+    if reported is None:
+        return None
+    fact = None if isinstance(reported, Unread) else reported
+    kind = kind_of(reported)
+    if kind in _MOVED:
+        return fact
     standing = standing_of(resource)
     if standing.effect not in (ModifierEffect.NOT_COUNTED, ModifierEffect.REFUSED):
-        return small
-    if small["kind"] in _NEVER_LOST and standing.element not in UNKNOWN:
-        return small
-    return {"kind": NOT_COUNTED, "what": _what(small), "status": _status(standing), "day": _day(resource, small)}
+        return fact
+    if kind in _NEVER_LOST and standing.element not in UNKNOWN:
+        return fact
+    return NotCountedFact(what=_what(reported), status=_status(standing), day=_day(resource, reported))
 
 
-def _what(small: Small) -> str:
-    if small["kind"] == "sleep-test":
-        return f"{small['purpose']} test"
-    return _WHAT.get(small["kind"], str(small["kind"]).replace("-", " "))
+def _what(reported: Reported) -> str:
+    if isinstance(reported, SleepTestFact):
+        return f"{reported.purpose.value} test"
+    kind = kind_of(reported)
+    return _WHAT.get(kind, kind.value.replace("-", " "))
 
 
 def _status(standing: Standing) -> str:
     return "marked as not to be done" if standing.element == "doNotPerform" else standing.value
 
 
-def _day(resource: Resource, small: Small) -> str | None:
-    told = [small[key] for key in _DAYS if small.get(key)] or [resource.get("effectiveDateTime")]
+def _day(resource: Resource, reported: Reported) -> date | None:
+    day = day_reported(reported)
+    if day is not None:
+        return day
     try:
-        return day_of(str(told[0])[:10]).isoformat()
+        return day_of(str(resource.get("effectiveDateTime"))[:10])
     except ValueError:
         return None
 
 
-def closing_record(patient: Resource, told_on: str) -> Small | None:
+def closing_record(patient: Resource, stored_on: date) -> ClosingRecordFact | None:
     """What a Patient says that closes the patient's cases; None while it says nothing of the kind.
 
-    `told_on` is the day on which this version of it was stored. A record with a modifier that is not known here closes
+    `stored_on` is the day on which this version of it was stored. A record with a modifier that is not known here closes
     nothing: it cannot be understood.
     """
-    standing = standing_of(patient)
-    if standing.effect is not ModifierEffect.CLOSES:
+    if standing_of(patient).effect is not ModifierEffect.CLOSES:
         return None
     died = patient.get("deceasedBoolean") is True or any(key.lstrip("_") == "deceasedDateTime" for key in patient)
     why = OutOfCare.DIED if died else OutOfCare.INACTIVE if patient.get("active") is False else OutOfCare.REPLACED
-    small: Small = {"kind": CLOSING_RECORD, "why": why.value, "told_on": told_on[:10]}
     try:
-        return small | {"died_on": day_of(str(patient.get("deceasedDateTime"))[:10]).isoformat()}
+        died_on = day_of(str(patient.get("deceasedDateTime"))[:10])
     except ValueError:
-        return small
-
-
-def not_counted_of(fact: StoredFact) -> NotCounted:
-    """What is kept and not counted, from its small fact."""
-    told = fact.small.get("day")
-    return NotCounted(fact.source, fact.small["what"], fact.small["status"], date.fromisoformat(told) if told else None)
-
-
-def closing_record_of(fact: StoredFact) -> ClosingRecord:
-    """A patient's record that closes the case, from its small fact."""
-    s = fact.small
-    died = date.fromisoformat(s["died_on"]) if s.get("died_on") else None
-    return ClosingRecord(fact.source, OutOfCare(s["why"]), date.fromisoformat(s["told_on"]), died)
+        died_on = None
+    return ClosingRecordFact(why=why, stored_on=stored_on, died_on=died_on)

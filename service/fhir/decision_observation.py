@@ -6,7 +6,6 @@ decided (https://hl7.org/fhir/R4/observation.html).
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -21,8 +20,7 @@ from service.rules.source import Source
 from service.rules.words import rounded
 
 _DERIVED_FROM = ("Observation/", "QuestionnaireResponse/")
-_BY = "Rule {rule}, version {version}"
-_TOLD_BY = re.compile(_BY.format(rule="(.+)", version="(.+)"))
+_RULE, _VERSION = "Rule ", ", version "
 _ABSENT = {
     "system": "http://terminology.hl7.org/CodeSystem/data-absent-reason",
     "code": "unknown",
@@ -60,7 +58,7 @@ def head(rule: str, version: str, as_of: date, outcome: str, inputs: Sequence[So
         "subject": about.subject,
         "effectiveDateTime": as_of.isoformat(),
         "valueCodeableConcept": local(outcome).concept,
-        "method": {"text": _BY.format(rule=rule, version=version)},
+        "method": {"text": f"{_RULE}{rule}{_VERSION}{version}"},
         "device": versioned(about.engine),
     }
     derived = [versioned(s) for s in inputs if s.reference.startswith(_DERIVED_FROM)]
@@ -69,8 +67,9 @@ def head(rule: str, version: str, as_of: date, outcome: str, inputs: Sequence[So
 
 def rule_of(decision: Resource) -> tuple[str, str]:
     """The rule that made a decision, and its version; empty when a decision does not tell them."""
-    told = _TOLD_BY.fullmatch(decision.get("method", {}).get("text", ""))
-    return (told[1], told[2]) if told else ("", "")
+    text = str(decision.get("method", {}).get("text", ""))
+    rule, _, version = text.removeprefix(_RULE).rpartition(_VERSION)
+    return (rule, version) if rule and version and text.startswith(_RULE) else ("", "")
 
 
 def notes_of(*texts: str | None) -> list[Resource]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, cast
 
 from service.fhir.build import Resource, identifier, sid
 from service.fhir.codes import BASE, LOCAL
@@ -31,7 +31,7 @@ def facts_hash(facts: CaseFacts) -> str:
 
 
 def _as_tuple(value: Any) -> tuple[Any, ...]:
-    return value if isinstance(value, tuple) else (value,)
+    return cast(tuple[Any, ...], value) if isinstance(value, tuple) else (value,)
 
 
 def run_record(

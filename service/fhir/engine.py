@@ -10,6 +10,7 @@ from decimal import Decimal
 
 from service.fhir.build import Resource, quantity
 from service.fhir.codes import BASE
+from service.fhir.json_parts import is_object
 from service.rules.site import Site
 from service.rules.source import Source
 from service.rules.thresholds import Thresholds
@@ -71,5 +72,5 @@ def versioned(source: Source) -> Resource:
 
 def is_engine(reference: object) -> bool:
     """Whether a Reference leads to the rules of this service, in whatever version."""
-    address = reference.get("reference") if isinstance(reference, dict) else None
+    address = reference.get("reference") if is_object(reference) else None
     return isinstance(address, str) and address.split("/_history/")[0] == f"Device/{ENGINE_ID}"

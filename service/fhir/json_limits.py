@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from service.errors import Category, Refused, refuse
+from service.fhir.json_parts import is_object
 
 MAX_DEPTH = 40
 MAX_VALUES = 50_000
@@ -57,7 +58,7 @@ def too_deep() -> Refused:
 
 def _children(item: tuple[str, Any]) -> Iterator[tuple[str, Any]]:
     name, value = item
-    return iter(value.items()) if isinstance(value, dict) else ((name, child) for child in value)
+    return iter(value.items()) if is_object(value) else ((name, child) for child in value)
 
 
 def _check_length(name: str, value: dict[str, Any] | list[Any], is_entries: bool) -> None:

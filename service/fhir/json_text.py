@@ -6,7 +6,6 @@ FHIR decimals carry precision (12.50 is not 12.5): https://hl7.org/fhir/R4/datat
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
 from decimal import Decimal
 from typing import Any, Never
 
@@ -16,6 +15,7 @@ import simplejson
 
 from service.errors import Category, Problem, Refused, refuse
 from service.fhir.json_limits import check_amount, check_shape, too_deep
+from service.fhir.json_parts import is_list, is_object
 
 _AS_GIVEN = orjson.OPT_PASSTHROUGH_DATACLASS | orjson.OPT_PASSTHROUGH_DATETIME
 _DECODER = msgspec.json.Decoder(float_hook=Decimal)
@@ -55,7 +55,7 @@ def parse(text: bytes, is_bounded: bool = True) -> dict[str, Any]:
         ) from None
     except RecursionError:
         raise too_deep() from None
-    if not isinstance(value, dict):
+    if not is_object(value):
         raise refuse(Category.NOT_PARSEABLE, "The body is not a JSON object.")
     check_shape(value, is_bounded)
     if "\\u" in decoded or TURNS.search(decoded) or _CONTROLS.search(decoded):
@@ -103,11 +103,6 @@ def load(text: str) -> Any:
     return _DECODER.decode(text)
 
 
-def load_each(texts: Iterable[str]) -> list[Any]:
-    """JSON texts of our own making, read in one go."""
-    return _DECODER.decode(f"[{','.join(texts)}]")
-
-
 def _without_duplicates(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     found = dict(pairs)
     if len(found) != len(pairs):
@@ -142,11 +137,11 @@ def _too_long(text: str) -> Refused:
 
 def _check_characters(value: Any, path: str) -> None:
     """Text may hold what is none (the null character, halves of surrogate pairs), or what makes it read otherwise."""
-    if isinstance(value, dict):
+    if is_object(value):
         for key, held in value.items():
             _check_characters(key, path)
             _check_characters(held, f"{path}.{key}".removeprefix("."))
-    elif isinstance(value, list):
+    elif is_list(value):
         for index, held in enumerate(value):
             _check_characters(held, f"{path}[{index}]")
     elif isinstance(value, str) and any(c == "\x00" or "\ud800" <= c <= "\udfff" for c in value):

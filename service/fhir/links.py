@@ -13,6 +13,7 @@ from typing import Any
 from service.fhir.build import Resource
 from service.fhir.conformance import base
 from service.fhir.conformance.base import Element, Shape
+from service.fhir.json_parts import is_list, is_object
 
 _LINKS = frozenset({"uri", "url"})
 _IN_NARRATIVE = re.compile(r"""((?:href|src)\s*=\s*)(["'])(.*?)\2""")
@@ -43,7 +44,7 @@ def _object(value: dict[str, Any], shape: Shape, change: Change) -> dict[str, An
 
 
 def _held(value: Any, element: Element, change: Change) -> Any:
-    if isinstance(value, list):
+    if is_list(value):
         return [_held(item, element, change) for item in value]
     if isinstance(value, str):
         if element.type in _LINKS:
@@ -51,7 +52,7 @@ def _held(value: Any, element: Element, change: Change) -> Any:
         if element.type == "xhtml":
             return _IN_NARRATIVE.sub(lambda m: f"{m[1]}{m[2]}{change(m[3])}{m[2]}", value)
         return value
-    if not isinstance(value, dict):
+    if not is_object(value):
         return value
     if element.is_resource:
         return with_links(value, change) if base.is_resource(value.get("resourceType")) else value

@@ -21,7 +21,7 @@ class Row:
     effects: Mapping[str, str]
     says: str
     of: tuple[str, ...] = ()
-    reasons: Mapping[str, str] = field(default_factory=dict)
+    reasons: Mapping[str, str] = field(default_factory=dict[str, str])
 
     def why_not(self, value: str) -> str:
         """The sentence told when a value is refused."""

@@ -7,7 +7,7 @@ when a fact is read from it, so that what an earlier release stored counts as no
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
@@ -16,6 +16,7 @@ from service.fhir.build import Resource
 from service.fhir.codes import codings_of
 from service.fhir.conformance.expression import expression_of
 from service.fhir.conformance.issue import ERROR, Issue
+from service.fhir.json_parts import is_list, is_object
 from service.fhir.modifier_rows import MADE_HERE, ROWS
 from service.fhir.profile_index import profile_of
 
@@ -63,8 +64,8 @@ def bundle_issues(bundle: Resource) -> list[Issue]:
     entries = bundle.get("entry")
     bare: Resource = {key: held for key, held in bundle.items() if key != "entry"}
     bare["entry"] = [
-        {key: held for key, held in one.items() if key != "resource"} if isinstance(one, dict) else one
-        for one in (entries if isinstance(entries, list) else [])
+        {key: held for key, held in one.items() if key != "resource"} if is_object(one) else one
+        for one in (entries if is_list(entries) else [])
     ]
     return [Issue(ERROR, "invalid", place, f"«{name}» {_REFUSED[name]}") for place, name in _unknown(bare, "Bundle")]
 
@@ -139,10 +140,10 @@ def _values(resource: Resource, element: str) -> list[str]:
         return ["true" if held else "false"]
     if isinstance(held, str):
         return [held]
-    if isinstance(held, Mapping):
-        return [str(c.get("code")) for c in codings_of(held) if isinstance(c, Mapping)]
-    if isinstance(held, list):
-        return [str(one.get("type")) for one in held if isinstance(one, Mapping)]
+    if is_object(held):
+        return [str(c.get("code")) for c in codings_of(held)]
+    if is_list(held):
+        return [str(one.get("type")) for one in held if is_object(one)]
     return []
 
 

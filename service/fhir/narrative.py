@@ -18,6 +18,7 @@ from service.rules.case_view import CaseView
 from service.rules.decision import Decision, Party, Step
 from service.rules.projection import Projection
 from service.rules.sleep_test import SleepTest
+from service.rules.source import Source
 from service.rules.stage import StageName
 from service.rules.words import day, number, sides, spoken
 
@@ -87,7 +88,7 @@ def letter_parts(view: CaseView) -> dict[str, tuple[str, str]]:
 
 def _tests(view: CaseView) -> str:
     """The tests in order of time, with the interval of the index where it is known."""
-    intervals = {}
+    intervals: dict[Source, tuple[Decimal, Decimal | None] | None] = {}
     if view.response:
         certainty, efficacy, baseline = view.response.certainty, view.response.efficacy, view.response.baseline
         intervals[efficacy.source] = certainty.after_per_hour

@@ -18,6 +18,7 @@ from service.fhir.codes import (
     local_code_of,
 )
 from service.fhir.engine import ENGINE_ID, is_engine
+from service.fhir.json_parts import is_list, is_object
 from service.fhir.read_other import is_referral, is_referral_task, is_test_order
 
 _BY_TYPE = {
@@ -90,8 +91,8 @@ def profile_of(resource: Resource) -> str | None:
 def named_profiles(resource: Resource) -> list[str]:
     """What `meta.profile` names, without the profile the resource belongs to anyway."""
     meta = resource.get("meta")
-    held = meta.get("profile") if isinstance(meta, dict) else None
-    if not held or not isinstance(held, list):
+    held = meta.get("profile") if is_object(meta) else None
+    if not held or not is_list(held):
         return []
     own = profile_of(resource)
     return [url for url in held if url != own]
@@ -137,7 +138,7 @@ def _task(resource: Resource) -> str | None:
         return "referral-task"
     if is_cancellation(resource):
         return "cancellation-task"
-    approves = any(isinstance(c, dict) and c.get("code") == "approve" for c in codings_of(resource.get("code")))
+    approves = any(is_object(c) and c.get("code") == "approve" for c in codings_of(resource.get("code")))
     return "approval-task" if approves and is_engine(resource.get("requester")) else None
 
 
@@ -149,7 +150,7 @@ def _device(resource: Resource) -> str | None:
 
 def _diagnostic_report(resource: Resource) -> str | None:
     held = resource.get("category")
-    categories = held if isinstance(held, list) else []
+    categories = held if is_list(held) else []
     return "sleep-test" if any(has_code(c, local(p)) for c in categories for p in _PURPOSES) else None
 
 
@@ -159,20 +160,20 @@ def _questionnaire_response(resource: Resource) -> str | None:
 
 def _provenance(resource: Resource) -> str | None:
     agents = resource.get("agent")
-    made = any(isinstance(a, dict) and is_engine(a.get("who")) for a in (agents if isinstance(agents, list) else []))
+    made = any(is_object(a) and is_engine(a.get("who")) for a in (agents if is_list(agents) else []))
     return "decision-provenance" if made else None
 
 
 def _encounter(resource: Resource) -> str | None:
     held = resource.get("type")
-    kinds = {local_code_of(c) for c in (held if isinstance(held, list) else [])}
+    kinds = {local_code_of(c) for c in (held if is_list(held) else [])}
     return "visit" if kinds & set(_VISITS) else None
 
 
 def _audit_event(resource: Resource) -> str | None:
     """Signing in and out is no interaction with resources, and is an AuditEvent of base R4."""
     kind = resource.get("type")
-    return None if isinstance(kind, dict) and kind.get("code") == USER_AUTHENTICATION["code"] else "audit-event"
+    return None if is_object(kind) and kind.get("code") == USER_AUTHENTICATION["code"] else "audit-event"
 
 
 _FINDERS = {

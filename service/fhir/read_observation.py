@@ -7,13 +7,27 @@ from decimal import Decimal
 
 from service.fhir.build import Resource
 from service.fhir.codes import OVERJET, local, local_code_of
+from service.fhir.facts.fact import Reported, Unread
+from service.fhir.facts.referral import DocumentationFact, PapHistoryFact
+from service.fhir.facts.treatment import (
+    AssessmentFact,
+    CheckInFact,
+    PhysicianDecisionFact,
+    RedFlagClosureFact,
+    RedFlagFact,
+    SettingFact,
+    SideEffectFact,
+)
+from service.fhir.facts.words import FactKind
+from service.fhir.json_parts import object_in, objects_in
 from service.fhir.read_sleep_test import read_measure
-from service.fhir.reading import Reading, Small
+from service.fhir.reading import Reading, word_of
 from service.rules import limits
 from service.rules.kinds import Office, OwnReading, PhysicianChoice, RedFlagKind
+from service.rules.source import Moment
 
 
-def read_observation(reading: Reading) -> Small | None:
+def read_observation(reading: Reading) -> Reported | None:
     """The fact in an Observation; None when its code is not one the rules use."""
     is_measure, measure = read_measure(reading)
     if is_measure:
@@ -28,52 +42,72 @@ def is_red_flag_closure(resource: Resource) -> bool:
     return resource.get("resourceType") == "Observation" and local_code_of(resource.get("code")) == "red-flag-closure"
 
 
-def _timed(reading: Reading, kind: str) -> Small:
+def _when(reading: Reading) -> Moment | None:
+    """The moment of an Observation that names its patient."""
     reading.patient()
-    moment = reading.moment("effectiveDateTime")
-    day, clock = (moment.day.isoformat(), moment.clock) if moment else ("", "")
-    return {"kind": kind, "day": day, "clock": clock}
+    return reading.moment("effectiveDateTime")
 
 
-def _setting(reading: Reading) -> Small:
-    return {
-        **_timed(reading, "setting"),
-        "left_mm": reading.part_quantity(local("advance-left"), limits.ADVANCE_MM, needed=True),
-        "right_mm": reading.part_quantity(local("advance-right"), limits.ADVANCE_MM, needed=True),
-        "difference_intended": bool(reading.part_flag(local("difference-intended"))),
-        "taken_back_for_side_effect": bool(reading.part_flag(local("taken-back-for-side-effect"))),
-        "reason": reading.part_text(local("setting-reason")) or "",
-        "no_further": reading.part_text(local("no-further-reason")) or "",
-    }
-
-
-def _symptom(field: str) -> Callable[[Reading], Small | None]:
-    def read(reading: Reading) -> Small | None:
-        if _from_a_check_in(reading):
-            return None
-        value = reading.quantity(reading.resource, "", limits.SCALE_0_TO_10)
-        return {**_timed(reading, "check-in"), field: value}
-
-    return read
-
-
-def _from_a_check_in(reading: Reading) -> bool:
-    """Whether the Observation repeats a stored check-in, from which the fact is read already."""
-    sources = reading.resource.get("derivedFrom")
-    return any(
-        isinstance(s, dict) and str(s.get("reference", "")).startswith("QuestionnaireResponse/") for s in sources or []
+def _setting(reading: Reading) -> SettingFact | Unread:
+    when = _when(reading)
+    left = reading.part_quantity(local("advance-left"), limits.ADVANCE_MM, needed=True)
+    right = reading.part_quantity(local("advance-right"), limits.ADVANCE_MM, needed=True)
+    intended = bool(reading.part_flag(local("difference-intended")))
+    taken_back = bool(reading.part_flag(local("taken-back-for-side-effect")))
+    reason = reading.part_text(local("setting-reason")) or ""
+    no_further = reading.part_text(local("no-further-reason")) or ""
+    if when is None or left is None or right is None:
+        return Unread(FactKind.SETTING)
+    return SettingFact(
+        day=when.day,
+        clock=when.clock,
+        left_mm=left,
+        right_mm=right,
+        difference_intended=intended,
+        taken_back_for_side_effect=taken_back,
+        reason=reason,
+        no_further=no_further,
     )
 
 
-def _epworth(reading: Reading) -> Small | None:
-    if _from_a_check_in(reading):
+def _repeats_a_check_in(reading: Reading) -> bool:
+    """Whether the Observation repeats a stored check-in, from which the fact is read already."""
+    sources = objects_in(reading.resource.get("derivedFrom"))
+    return any(str(s.get("reference", "")).startswith("QuestionnaireResponse/") for s in sources)
+
+
+def _snoring(reading: Reading) -> CheckInFact | Unread | None:
+    if _repeats_a_check_in(reading):
+        return None
+    value = reading.quantity(reading.resource, "", limits.SCALE_0_TO_10)
+    when = _when(reading)
+    if when is None or value is None:
+        return Unread(FactKind.CHECK_IN)
+    return CheckInFact(day=when.day, clock=when.clock, snoring=value)
+
+
+def _restedness(reading: Reading) -> CheckInFact | Unread | None:
+    if _repeats_a_check_in(reading):
+        return None
+    value = reading.quantity(reading.resource, "", limits.SCALE_0_TO_10)
+    when = _when(reading)
+    if when is None or value is None:
+        return Unread(FactKind.CHECK_IN)
+    return CheckInFact(day=when.day, clock=when.clock, restedness=value)
+
+
+def _epworth(reading: Reading) -> CheckInFact | Unread | None:
+    if _repeats_a_check_in(reading):
         return None
     total = reading.whole(reading.resource, "", limits.EPWORTH_TOTAL)
-    return {**_timed(reading, "check-in"), "epworth_total": total}
+    when = _when(reading)
+    if when is None or total is None:
+        return Unread(FactKind.CHECK_IN)
+    return CheckInFact(day=when.day, clock=when.clock, epworth_total=total)
 
 
-def _wear(reading: Reading) -> Small | None:
-    if _from_a_check_in(reading):
+def _wear(reading: Reading) -> CheckInFact | Unread | None:
+    if _repeats_a_check_in(reading):
         return None
     reported = reading.part_whole(local("nights-reported"), limits.NIGHTS)
     worn = reading.part_whole(local("nights-worn"), limits.NIGHTS)
@@ -81,26 +115,35 @@ def _wear(reading: Reading) -> Small | None:
         reading.wrong("component", "Components «nights-reported» and «nights-worn» are needed.")
     elif reported is not None and worn is not None and worn > reported:
         reading.wrong("component", f"{worn} nights worn cannot be more than {reported} nights reported on.")
-    return {
-        **_timed(reading, "check-in"),
-        "nights_reported": reported,
-        "nights_worn": worn,
-        "hours_per_night": reading.part_quantity(local("hours-per-night"), limits.HOURS_PER_NIGHT),
-        "hours_slept_per_night": reading.part_quantity(local("hours-slept-per-night"), limits.HOURS_PER_NIGHT),
-    }
+    when = _when(reading)
+    hours = reading.part_quantity(local("hours-per-night"), limits.HOURS_PER_NIGHT)
+    slept = reading.part_quantity(local("hours-slept-per-night"), limits.HOURS_PER_NIGHT)
+    if when is None:
+        return Unread(FactKind.CHECK_IN)
+    return CheckInFact(
+        day=when.day,
+        clock=when.clock,
+        nights_reported=reported,
+        nights_worn=worn,
+        hours_per_night=hours,
+        hours_slept_per_night=slept,
+    )
 
 
-def _pauses(reading: Reading) -> Small | None:
-    if _from_a_check_in(reading):
+def _pauses(reading: Reading) -> CheckInFact | Unread | None:
+    if _repeats_a_check_in(reading):
         return None
     seen = reading.resource.get("valueBoolean")
     if not isinstance(seen, bool):
         reading.wrong("valueBoolean", "Either true or false is needed.")
-    return {**_timed(reading, "check-in"), "witnessed_pauses": seen}
+    when = _when(reading)
+    if when is None or not isinstance(seen, bool):
+        return Unread(FactKind.CHECK_IN)
+    return CheckInFact(day=when.day, clock=when.clock, witnessed_pauses=seen)
 
 
-def _side_effect(reading: Reading) -> Small:
-    timed = _timed(reading, "side-effect")
+def _side_effect(reading: Reading) -> SideEffectFact | Unread:
+    when = _when(reading)
     concept = reading.resource.get("valueCodeableConcept")
     kind = local_code_of(concept) or _text_of(concept)
     if not kind:
@@ -108,99 +151,132 @@ def _side_effect(reading: Reading) -> Small:
     grade = reading.part_whole(local("side-effect-grade"), limits.SIDE_EFFECT_GRADE)
     if grade is None and not reading.components(local("side-effect-grade")):
         reading.wrong("component", "A component «side-effect-grade» from 0 to 3 is needed.")
-    onset = reading.part_day(local("onset")) or timed["day"]
+    onset = reading.part_day(local("onset")) or (when.day if when else None)
     ended = reading.part_day(local("end"))
-    if ended and ended < onset:
+    if ended and onset and ended < onset:
         reading.wrong("component", f"The end {ended} lies before the onset {onset}.")
-    return {**timed, "side_effect": kind, "grade": grade, "onset": onset, "ended_on": ended}
+    if when is None or not kind or grade is None or onset is None:
+        return Unread(FactKind.SIDE_EFFECT, days=tuple(day for day in (onset, ended) if day))
+    return SideEffectFact(day=when.day, clock=when.clock, side_effect=kind, grade=grade, onset=onset, ended_on=ended)
 
 
 def _text_of(concept: object) -> str | None:
-    text = concept.get("text") if isinstance(concept, dict) else None
+    text = (object_in(concept) or {}).get("text")
     return text.strip().lower() if isinstance(text, str) and text.strip() else None
 
 
-def _kind_of_flag(reading: Reading) -> str | None:
-    kind = local_code_of(reading.resource.get("valueCodeableConcept"))
-    if kind not in {k.value for k in RedFlagKind}:
+def _kind_of_flag(reading: Reading) -> RedFlagKind | None:
+    kind = word_of(RedFlagKind, local_code_of(reading.resource.get("valueCodeableConcept")))
+    if kind is None:
         reading.wrong("valueCodeableConcept", f"A red flag is one of {', '.join(k.value for k in RedFlagKind)}.")
     return kind
 
 
-def _red_flag(reading: Reading) -> Small:
+def _red_flag(reading: Reading) -> RedFlagFact | Unread:
     kind = _kind_of_flag(reading)
-    timed = _timed(reading, "red-flag")
+    when = _when(reading)
     resolved = reading.part_day(local("end"))
-    if resolved and timed["day"] and resolved < timed["day"]:
-        reading.wrong("component", f"The end {resolved} lies before the report of {timed['day']}.")
-    small: Small = {**timed, "red_flag": kind, "resolved_on": resolved}
-    told = {
-        "resolved_office": reading.part_choice(local("closing-office"), Office),
-        "resolved_by": reading.part_text(local("closed-by")),
-        "action_taken": reading.part_text(local("action-taken")),
-    }
-    return small | {key: value for key, value in told.items() if value is not None}
+    if resolved and when and resolved < when.day:
+        reading.wrong("component", f"The end {resolved} lies before the report of {when.day}.")
+    office = reading.part_choice(local("closing-office"), Office)
+    resolved_by = reading.part_text(local("closed-by")) or ""
+    action_taken = reading.part_text(local("action-taken")) or ""
+    if kind is None or when is None:
+        return Unread(FactKind.RED_FLAG, office, kind, (resolved,) if resolved else ())
+    return RedFlagFact(
+        day=when.day,
+        clock=when.clock,
+        red_flag=kind,
+        resolved_on=resolved,
+        resolved_office=office,
+        resolved_by=resolved_by,
+        action_taken=action_taken,
+    )
 
 
-def _red_flag_closure(reading: Reading) -> Small:
-    return {
-        **_timed(reading, "red-flag-closure"),
-        "red_flag": _kind_of_flag(reading),
-        "office": reading.part_choice(local("closing-office"), Office, needed=True),
-        "closed_by": reading.part_text(local("closed-by"), needed=True),
-        "action_taken": reading.part_text(local("action-taken"), needed=True),
-    }
+def _red_flag_closure(reading: Reading) -> RedFlagClosureFact | Unread:
+    when = _when(reading)
+    kind = _kind_of_flag(reading)
+    office = reading.part_choice(local("closing-office"), Office, needed=True)
+    closed_by = reading.part_text(local("closed-by"), needed=True)
+    action_taken = reading.part_text(local("action-taken"), needed=True)
+    if when is None or kind is None or office is None or closed_by is None or action_taken is None:
+        return Unread(FactKind.RED_FLAG_CLOSURE, office, kind)
+    return RedFlagClosureFact(
+        day=when.day, clock=when.clock, red_flag=kind, office=office, closed_by=closed_by, action_taken=action_taken
+    )
 
 
-def _assessment(reading: Reading) -> Small:
+def _assessment(reading: Reading) -> AssessmentFact | Unread:
     overjet = reading.part(OVERJET)
     if not reading.resource.get("component") and reading.resource.get("status") != "entered-in-error":
         reading.wrong("component", "A dental assessment holds at least one finding.")
     protrusive_range = reading.part_quantity(local("protrusive-range"), limits.RANGE_MM)
     if protrusive_range is not None and protrusive_range <= Decimal(0):
         reading.wrong("component", "A protrusive range is more than 0 mm.")
-    return {
-        **_timed(reading, "assessment"),
-        "protrusive_range_mm": protrusive_range,
-        "teeth_upper": reading.part_whole(local("teeth-upper"), limits.TEETH_IN_ARCH),
-        "teeth_lower": reading.part_whole(local("teeth-lower"), limits.TEETH_IN_ARCH),
-        "mobile_teeth": reading.part_flag(local("mobile-teeth")),
-        "active_tmj_disorder": reading.part_flag(local("active-tmj-disorder")),
-        "overjet_mm": reading.quantity(overjet[0], overjet[1], limits.OVERBITE_MM) if overjet else None,
-        "overbite_mm": reading.part_quantity(local("overbite"), limits.OVERBITE_MM),
-    }
+    when = _when(reading)
+    upper = reading.part_whole(local("teeth-upper"), limits.TEETH_IN_ARCH)
+    lower = reading.part_whole(local("teeth-lower"), limits.TEETH_IN_ARCH)
+    mobile = reading.part_flag(local("mobile-teeth"))
+    disorder = reading.part_flag(local("active-tmj-disorder"))
+    overjet_mm = reading.quantity(overjet[0], overjet[1], limits.OVERBITE_MM) if overjet else None
+    overbite_mm = reading.part_quantity(local("overbite"), limits.OVERBITE_MM)
+    if when is None:
+        return Unread(FactKind.ASSESSMENT)
+    return AssessmentFact(
+        day=when.day,
+        clock=when.clock,
+        protrusive_range_mm=protrusive_range,
+        teeth_upper=upper,
+        teeth_lower=lower,
+        mobile_teeth=mobile,
+        active_tmj_disorder=disorder,
+        overjet_mm=overjet_mm,
+        overbite_mm=overbite_mm,
+    )
 
 
-def _physician_decision(reading: Reading) -> Small:
-    choice = local_code_of(reading.resource.get("valueCodeableConcept"))
-    if choice not in {c.value for c in PhysicianChoice}:
+def _physician_decision(reading: Reading) -> PhysicianDecisionFact | Unread:
+    choice = word_of(PhysicianChoice, local_code_of(reading.resource.get("valueCodeableConcept")))
+    if choice is None:
         reading.wrong("valueCodeableConcept", f"A decision is one of {', '.join(c.value for c in PhysicianChoice)}.")
-    return {
-        **_timed(reading, "physician-decision"),
-        "choice": choice,
-        "own_reading": reading.part_choice(local("own-reading"), OwnReading),
-        "responsible": reading.part_choice(local("responsible-office"), Office),
-        "start_by": reading.part_day(local("start-by")),
-    }
+    when = _when(reading)
+    own_reading = reading.part_choice(local("own-reading"), OwnReading)
+    responsible = reading.part_choice(local("responsible-office"), Office)
+    start_by = reading.part_day(local("start-by"))
+    if choice is None or when is None:
+        return Unread(FactKind.PHYSICIAN_DECISION)
+    return PhysicianDecisionFact(
+        day=when.day,
+        clock=when.clock,
+        choice=choice,
+        own_reading=own_reading,
+        responsible=responsible,
+        start_by=start_by,
+    )
 
 
-def _coverage_documentation(reading: Reading) -> Small:
-    return {
-        **_timed(reading, "documentation"),
-        "ordered_by_treating_practitioner": reading.part_flag(local("ordered-by-treating-practitioner")),
-        "dentist_licensed": reading.part_flag(local("provided-by-licensed-dentist")),
-    }
+def _coverage_documentation(reading: Reading) -> DocumentationFact | Unread:
+    when = _when(reading)
+    ordered = reading.part_flag(local("ordered-by-treating-practitioner"))
+    licensed = reading.part_flag(local("provided-by-licensed-dentist"))
+    if when is None:
+        return Unread(FactKind.DOCUMENTATION)
+    return DocumentationFact(
+        day=when.day, clock=when.clock, ordered_by_treating_practitioner=ordered, dentist_licensed=licensed
+    )
 
 
-def _pap_history(reading: Reading) -> Small:
+def _pap_history(reading: Reading) -> PapHistoryFact | Unread:
     text = _text_of(reading.resource.get("valueCodeableConcept")) or ""
-    return {**_timed(reading, "pap-history"), "text": text}
+    when = _when(reading)
+    return PapHistoryFact(day=when.day, clock=when.clock, text=text) if when else Unread(FactKind.PAP_HISTORY)
 
 
-_READERS: dict[str, Callable[[Reading], Small | None]] = {
+_READERS: dict[str, Callable[[Reading], Reported | None]] = {
     "protrusion-setting": _setting,
-    "snoring": _symptom("snoring"),
-    "restedness": _symptom("restedness"),
+    "snoring": _snoring,
+    "restedness": _restedness,
     "epworth-total": _epworth,
     "wear": _wear,
     "witnessed-pauses": _pauses,

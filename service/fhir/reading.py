@@ -2,34 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
+from datetime import date
 from decimal import Decimal
 from enum import StrEnum
-from functools import cache
-from typing import Any
+from typing import TypeVar
 
 from service.errors import Category, Problem
 from service.fhir.build import Resource, unit_words
 from service.fhir.codes import UCUM, Code, has_code, local_code_of
 from service.fhir.dates import moment_of
+from service.fhir.json_parts import list_in, object_in
 from service.rules.limits import Limit
-from service.rules.source import Moment, Source
+from service.rules.source import Moment
 from service.rules.words import number
 
-Small = dict[str, Any]
-"""A fact as stored: JSON-ready, with Decimals and ISO dates; `kind` names its type."""
-
-
 _LONGEST_TEXT = 500
-
-
-@dataclass(frozen=True, slots=True)
-class StoredFact:
-    """A small fact with the resource version it was read from."""
-
-    source: Source
-    small: Small
+_Word = TypeVar("_Word", bound=StrEnum)
 
 
 @dataclass(slots=True)
@@ -38,7 +27,7 @@ class Reading:
 
     resource: Resource
     path: str
-    problems: list[Problem] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list[Problem])
 
     def wrong(self, where: str, message: str) -> None:
         """Record a problem at `where`, relative to the resource."""
@@ -57,54 +46,55 @@ class Reading:
             self.wrong(key, f"{str(error)[0].upper()}{str(error)[1:]}.")
             return None
 
-    def day_in(self, holder: Resource, key: str, where: str) -> str | None:
-        """The ISO day of an optional date element of a part."""
+    def day_in(self, holder: Resource, key: str, where: str) -> date | None:
+        """The day of an optional date element of a part."""
         if key not in holder:
             return None
         try:
-            return moment_of(holder[key]).day.isoformat()
+            return moment_of(holder[key]).day
         except ValueError as error:
             self.wrong(f"{where}.{key}" if where else key, f"{str(error)[0].upper()}{str(error)[1:]}.")
             return None
 
     def quantity(self, holder: Resource, where: str, limit: Limit, key: str = "valueQuantity") -> Decimal | None:
         """The value of a Quantity in exactly the limit's unit and inside its bounds."""
-        held = holder.get(key)
+        given = object_in(holder.get(key))
+        value = given.get("value") if given else None
         spot = f"{where}.{key}" if where else key
-        if "dataAbsentReason" in holder and held is not None:
+        if "dataAbsentReason" in holder and holder.get(key) is not None:
             self.wrong(spot, "A value is told, or why there is none; not both.")
             return None
-        if not isinstance(held, dict) or not isinstance(held.get("value"), int | Decimal):
+        if given is None or not isinstance(value, int | Decimal):
             self.wrong(spot, f"A quantity in {limit.unit} is needed.")
             return None
-        if held.get("code") != limit.unit:
-            given = f"not «{held['code']}»" if held.get("code") else "which is missing"
-            self.wrong(f"{spot}.code", f"The unit must be the UCUM unit «{limit.unit}», {given}.")
+        if given.get("code") != limit.unit:
+            unit = f"not «{given['code']}»" if given.get("code") else "which is missing"
+            self.wrong(f"{spot}.code", f"The unit must be the UCUM unit «{limit.unit}», {unit}.")
             return None
-        if held.get("system") != UCUM:
+        if given.get("system") != UCUM:
             self.wrong(f"{spot}.system", f"The unit «{limit.unit}» needs the system {UCUM}.")
             return None
-        if "comparator" in held:
+        if "comparator" in given:
             self.wrong(f"{spot}.comparator", "An exact value is needed, without comparator.")
             return None
-        return self.within(Decimal(held["value"]), f"{spot}.value", limit)
+        return self.within(Decimal(value), f"{spot}.value", limit)
 
     def whole(self, holder: Resource, where: str, limit: Limit) -> int | None:
         """A whole number inside bounds from `valueInteger`."""
-        held = holder.get("valueInteger")
-        if not isinstance(held, int) or isinstance(held, bool):
+        given = holder.get("valueInteger")
+        if not isinstance(given, int) or isinstance(given, bool):
             self.wrong(f"{where}.valueInteger" if where else "valueInteger", "A whole number is needed.")
             return None
-        checked = self.within(Decimal(held), f"{where}.valueInteger" if where else "valueInteger", limit)
-        return None if checked is None else held
+        checked = self.within(Decimal(given), f"{where}.valueInteger" if where else "valueInteger", limit)
+        return None if checked is None else given
 
     def flag(self, holder: Resource, where: str) -> bool | None:
         """A `valueBoolean`."""
-        held = holder.get("valueBoolean")
-        if not isinstance(held, bool):
+        given = holder.get("valueBoolean")
+        if not isinstance(given, bool):
             self.wrong(f"{where}.valueBoolean", "Either true or false is needed.")
             return None
-        return held
+        return given
 
     def within(self, value: Decimal, where: str, limit: Limit) -> Decimal | None:
         """`value` when it lies inside the bounds of what can be at all."""
@@ -115,11 +105,10 @@ class Reading:
 
     def components(self, code: Code) -> list[tuple[Resource, str]]:
         """Components with a code, each with its path relative to the resource."""
-        held = self.resource.get("component")
         return [
             (part, f"component[{index}]")
-            for index, part in enumerate(held if isinstance(held, list) else [])
-            if isinstance(part, dict) and has_code(part.get("code"), code)
+            for index, item in enumerate(list_in(self.resource.get("component")))
+            if (part := object_in(item)) is not None and has_code(part.get("code"), code)
         ]
 
     def part(self, code: Code) -> tuple[Resource, str] | None:
@@ -148,18 +137,19 @@ class Reading:
         found = self.part(code)
         return None if found is None else self.flag(found[0], found[1])
 
-    def part_choice(self, code: Code, kind: type[StrEnum], needed: bool = False) -> str | None:
+    def part_choice(self, code: Code, kind: type[_Word], needed: bool = False) -> _Word | None:
         """The value of a closed list that the `valueCodeableConcept` of the component with a code names."""
         found = self.part(code)
         if found is None:
             if needed:
                 self.wrong("component", f"A component «{code.code}» ({code.display}) is needed.")
             return None
-        said = local_code_of(found[0].get("valueCodeableConcept"))
-        if said in {item.value for item in kind}:
-            return said
-        self.wrong(f"{found[1]}.valueCodeableConcept", f"One of {', '.join(item.value for item in kind)} is needed.")
-        return None
+        word = word_of(kind, local_code_of(found[0].get("valueCodeableConcept")))
+        if word is None:
+            self.wrong(
+                f"{found[1]}.valueCodeableConcept", f"One of {', '.join(item.value for item in kind)} is needed."
+            )
+        return word
 
     def part_text(self, code: Code, needed: bool = False) -> str | None:
         """The `valueString` of the component with a code, without blanks around it."""
@@ -168,14 +158,14 @@ class Reading:
             if needed:
                 self.wrong("component", f"A component «{code.code}» ({code.display}) is needed.")
             return None
-        said = found[0].get("valueString")
-        if isinstance(said, str) and said.strip() and len(said) <= _LONGEST_TEXT:
-            return said.strip()
+        text = found[0].get("valueString")
+        if isinstance(text, str) and text.strip() and len(text) <= _LONGEST_TEXT:
+            return text.strip()
         self.wrong(f"{found[1]}.valueString", f"Text of 1 to {_LONGEST_TEXT} characters is needed.")
         return None
 
-    def part_day(self, code: Code) -> str | None:
-        """The ISO day of the `valueDateTime` of the component with a code."""
+    def part_day(self, code: Code) -> date | None:
+        """The day of the `valueDateTime` of the component with a code."""
         found = self.part(code)
         return None if found is None else self.day_in(found[0], "valueDateTime", found[1])
 
@@ -187,24 +177,18 @@ def cannot_be(value: Decimal | int, limit: Limit) -> str:
     return f"{shown} cannot be: {number(limit.low)} to {number(limit.high)} ({limit.why})"
 
 
-def organisation_of(held: Any) -> str | None:
+def word_of(kind: type[_Word], text: object) -> _Word | None:
+    """The word of a closed list that a text is; None when it is none of them."""
+    return next((word for word in kind if word.value == text), None)
+
+
+def organisation_of(references: object) -> str | None:
     """The first reference to an organisation in a list of References."""
-    references = (reference_of(one) for one in (held if isinstance(held, list) else []))
-    return next((r for r in references if r and r.startswith("Organization/")), None)
+    found = (reference_of(one) for one in list_in(references))
+    return next((r for r in found if r and r.startswith("Organization/")), None)
 
 
-@cache
-def _names(kind: Any) -> frozenset[str]:
-    return frozenset(item.name for item in fields(kind))
-
-
-def named_fields(kind: Any, values: Mapping[str, Any]) -> dict[str, Any]:
-    """The values whose keys a dataclass has as fields: a fact stored by another release may have more."""
-    names = _names(kind)
-    return {key: value for key, value in values.items() if key in names}
-
-
-def reference_of(held: Any) -> str | None:
+def reference_of(element: object) -> str | None:
     """The literal reference of a Reference element, without a version."""
-    text = held.get("reference") if isinstance(held, dict) else None
+    text = (object_in(element) or {}).get("reference")
     return text.split("/_history/")[0] if isinstance(text, str) else None

@@ -135,17 +135,17 @@ class Search:
     """A search for resources of one type, as it was understood."""
 
     type: str
-    conditions: list[Condition] = field(default_factory=list)
+    conditions: list[Condition] = field(default_factory=list[Condition])
     sort: Sort = Sort()
     count: int = 50
-    includes: list[Include] = field(default_factory=list)
-    reverse_includes: list[Include] = field(default_factory=list)
+    includes: list[Include] = field(default_factory=list[Include])
+    reverse_includes: list[Include] = field(default_factory=list[Include])
     only_count: bool = False
     without_total: bool = False
     elements: tuple[str, ...] = ()
     token: str = ""
-    understood: list[tuple[str, str]] = field(default_factory=list)
-    ignored: list[str] = field(default_factory=list)
+    understood: list[tuple[str, str]] = field(default_factory=list[tuple[str, str]])
+    ignored: list[str] = field(default_factory=list[str])
 
 
 Pairs = Sequence[tuple[str, str]]

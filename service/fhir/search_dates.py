@@ -9,6 +9,8 @@ import re
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+from service.fhir.json_parts import is_object
+
 FIRST, LAST = "0001-01-01T00:00:00.000000", "9999-12-31T23:59:59.999999"
 _PATTERN = re.compile(
     r"(\d{4})(?:-(\d\d)(?:-(\d\d)(?:T(\d\d):(\d\d)(?::(\d\d)(?:\.(\d{1,9}))?)?(Z|[+-]\d\d:\d\d)?)?)?)?", re.ASCII
@@ -51,7 +53,7 @@ def range_of_element(held: Any) -> tuple[str, str] | None:
             return range_of(held)
         except ValueError:
             return None
-    if not isinstance(held, dict):
+    if not is_object(held):
         return None
     if "event" in held or "repeat" in held:
         return _of_timing(held)
@@ -64,7 +66,7 @@ def range_of_element(held: Any) -> tuple[str, str] | None:
 
 def _of_timing(timing: dict[str, Any]) -> tuple[str, str] | None:
     repeat = timing.get("repeat")
-    bounds = range_of_element(repeat.get("boundsPeriod")) if isinstance(repeat, dict) else None
+    bounds = range_of_element(repeat.get("boundsPeriod")) if is_object(repeat) else None
     ranges = [r for r in (bounds, *map(range_of_element, timing.get("event") or [])) if r]
     return (min(r[0] for r in ranges), max(r[1] for r in ranges)) if ranges else None
 

@@ -40,7 +40,7 @@ def alternatives(value: str) -> list[str]:
 
 def _split(text: str, at: str, most: int = -1) -> list[str]:
     r"""Split at a character that no `\` stands before."""
-    parts, current, position = [], "", 0
+    parts, current, position = list[str](), "", 0
     while position < len(text):
         if text[position] == "\\":
             if text[position + 1 : position + 2] not in ("\\", ",", "|", "$"):

@@ -10,6 +10,7 @@ import unicodedata
 from typing import Any, NamedTuple
 
 from service.fhir.build import Resource
+from service.fhir.json_parts import is_list, is_object
 from service.fhir.search_dates import range_of_element
 from service.fhir.search_parameters import INDEXED, Kind, Parameter
 
@@ -41,7 +42,7 @@ def values_of(resource: Resource) -> list[Value]:
         held = resource.get(name)
         if held is None:
             continue
-        for element in (held,) if len(path) == 1 and not isinstance(held, list) else _at(held, path, 1):
+        for element in (held,) if len(path) == 1 and not is_list(held) else _at(held, path, 1):
             for value in taken(parameter, element) or _nothing(parameter):
                 found[value] = None
     return list(found)
@@ -74,11 +75,11 @@ def reference_key(reference: str) -> tuple[str, str]:
 
 def _at(held: Any, path: tuple[str, ...], depth: int) -> list[Any]:
     """The elements at a path, through every list on the way."""
-    if isinstance(held, list):
+    if is_list(held):
         return held if depth == len(path) else [e for item in held for e in _at(item, path, depth)]
     if depth == len(path):
         return [held]
-    if isinstance(held, dict) and path[depth] in held:
+    if is_object(held) and path[depth] in held:
         return _at(held[path[depth]], path, depth + 1)
     return []
 
@@ -112,9 +113,9 @@ def _tokens(element: Any, system: str) -> list[tuple[str, str]]:
         return [("true" if element else "false", "")]
     if isinstance(element, str):
         return [(element, system)] if element else []
-    if not isinstance(element, dict):
+    if not is_object(element):
         return []
-    if isinstance(element.get("coding"), list):
+    if is_list(element.get("coding")):
         return [pair for coding in element["coding"] for pair in _tokens(coding, "")]
     code = element.get("code", element.get("value"))
     return [(code, element.get("system") or "")] if isinstance(code, str) and code else []
@@ -124,17 +125,17 @@ def _texts(element: Any) -> list[str]:
     """The text, or the parts of a HumanName."""
     if isinstance(element, str):
         return [element] if element else []
-    if not isinstance(element, dict):
+    if not is_object(element):
         return []
     parts = (element.get(key) for key in ("text", "family", "given", "prefix", "suffix"))
-    return [text for part in parts for text in (part if isinstance(part, list) else [part]) if text]
+    return [text for part in parts for text in (part if is_list(part) else [part]) if text]
 
 
 def _references(parameter: Parameter, element: Any) -> list[Value]:
     if isinstance(element, str):
         address, _, version = element.partition("|")
         return [Value(parameter.name, short(address), short(version))]
-    if not isinstance(element, dict):
+    if not is_object(element):
         return []
     found: list[Value] = []
     reference = element.get("reference")
@@ -142,7 +143,7 @@ def _references(parameter: Parameter, element: Any) -> list[Value]:
         found.append(Value(parameter.name, *reference_key(reference)))
     if parameter.only and all(value.part != parameter.only for value in found):
         return []
-    if isinstance(element.get("identifier"), dict):
+    if is_object(element.get("identifier")):
         pairs = _tokens(element["identifier"], "")
         found += [Value(parameter.name + IDENTIFIER, short(code), short(system)) for code, system in pairs]
     return found

@@ -16,6 +16,7 @@ from service.fhir.build import Resource
 from service.fhir.codes import BASE
 from service.fhir.conformance.issue import ERROR
 from service.fhir.conformance.judge import issues_of
+from service.fhir.json_parts import is_object
 from service.rules.decision import Party
 from service.rules.stage import StageName
 
@@ -183,7 +184,7 @@ def _end(text: object) -> datetime | None:
 def _extension(holder: Any, name: str) -> Any:
     """The value of an extension of the guide; None when it is not there."""
     url = f"{GUIDE}/StructureDefinition/{name}"
-    for one in holder.get("extension", ()) if isinstance(holder, dict) else ():
+    for one in holder.get("extension", ()) if is_object(holder) else ():
         if one["url"] == url:
             return next((value for key, value in one.items() if key.startswith("value")), None)
     return None

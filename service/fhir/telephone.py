@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 from service.fhir.build import Resource
+from service.fhir.json_parts import objects_in
 
 PATTERN = r"^\+?[0-9(][0-9 ()/.-]{3,28}[0-9]$"
 """Digits with blanks, brackets, slashes, dots and hyphens between them, and perhaps a plus sign first."""
@@ -22,7 +23,7 @@ def telecom(number: str) -> list[Resource]:
 
 def telephone_of(organisation: Resource) -> str:
     """The first telephone number an organisation tells; empty when it tells none that can be called."""
-    for one in organisation.get("telecom") or []:
+    for one in objects_in(organisation.get("telecom")):
         if one.get("system") == "phone" and one.get("use") != "old" and is_telephone(one.get("value")):
             return str(one["value"])
     return ""

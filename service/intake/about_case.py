@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from service.deciding.decide_case import CaseChange, Deciding, Ground, decide_case
-from service.deciding.fact_rows import facts_after, state_of, task_small
+from service.deciding.fact_rows import facts_after, state_of, task_fact
 from service.deciding.facts_anew import remembering
 from service.deciding.snapshot import Snapshot
 from service.deciding.state import CaseState
@@ -14,11 +14,11 @@ from service.deciding.superseded import LoadedFacts, loaded_facts
 from service.deciding.versions import as_version
 from service.errors import Problem
 from service.fhir.build import SHARED
+from service.fhir.facts.fact import Fact, day_reported
 from service.fhir.json_text import load
 from service.fhir.read_facts import read
 from service.fhir.read_observation import is_red_flag_closure
 from service.fhir.read_other import is_referral
-from service.fhir.reading import Small
 from service.inbound.plain import Mapped
 from service.intake import checks, missing_index, patients, which_case
 from service.intake.identified import Identified
@@ -26,8 +26,6 @@ from service.intake.referral import moves, moves_of_message
 from service.intake.sender import Sender
 from service.rows import Case, Stored
 from service.rules.case_view import CaseView
-
-_DAYS_OF_A_FACT = ("delivered_on", "visited_on", "day")
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +58,7 @@ def plan_case(
     snapshot: Snapshot,
     message: AboutCase,
     known: tuple[Case, CaseState],
-    reported: Mapping[str, Small | None],
+    reported: Mapping[str, Fact | None],
     deciding: Deciding,
 ) -> CaseOutcome:
     """The case after a message. Refused with what the message may not do to it.
@@ -82,7 +80,7 @@ def plan_case(
         versions[row.reference] = row.version
     before = loaded.facts
     if moved.task is not None:
-        facts[case.task], versions[case.task] = task_small(moved.task, before), moved.task.version
+        facts[case.task], versions[case.task] = task_fact(moved.task, before), moved.task.version
     after = facts_after(before, facts, versions)
     assembled, remarks = checks.check_case(message.items, before, after, deciding.house.site.thresholds)
     ground = Ground(case, remembering(state, after), loaded, moved.task, facts, versions)
@@ -101,7 +99,7 @@ def _loaded(
     message: AboutCase,
     case: Case,
     state: CaseState,
-    reported: Mapping[str, Small | None],
+    reported: Mapping[str, Fact | None],
     deciding: Deciding,
 ) -> LoadedFacts:
     if message.opened:
@@ -112,14 +110,14 @@ def _loaded(
     return loaded_facts(snapshot, case.case_number, state, deciding.house.engine, deciding.on, late)
 
 
-def _is_late(items: Iterable[Identified], reported: Mapping[str, Small | None], state: CaseState) -> bool:
+def _is_late(items: Iterable[Identified], reported: Mapping[str, Fact | None], state: CaseState) -> bool:
     """Whether a message is about the days before the marks of superseded facts count, or corrects an earlier one."""
     for item in items:
         if not item.written or item.draft.type in SHARED or item.draft.type == "Task":
             continue
-        small = reported.get(item.reference) or {}
-        day = next((str(small[key]) for key in _DAYS_OF_A_FACT if small.get(key)), state.superseded_before)
-        if item.what != "created" or day < state.superseded_before:
+        fact = reported.get(item.reference)
+        day = day_reported(fact) if fact else None
+        if item.what != "created" or (day and day.isoformat() < state.superseded_before):
             return True
     return False
 
@@ -158,7 +156,7 @@ def _moved(
     snapshot: Snapshot,
     message: AboutCase,
     known: tuple[Case, CaseState, LoadedFacts],
-    reported: Mapping[str, Small | None],
+    reported: Mapping[str, Fact | None],
     deciding: Deciding,
 ) -> tuple[moves.Moved, Case, CaseState]:
     """The moves of a referral that is there. Refused where its record is closed."""

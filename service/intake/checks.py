@@ -8,10 +8,11 @@ from datetime import date, datetime
 from service.errors import Category, Problem, Refused
 from service.fhir.build import SHARED, Draft, Resource
 from service.fhir.dates import is_future, moment_of
-from service.fhir.future import lies_in_the_future, told_of_the_future
+from service.fhir.facts.assemble import assemble
+from service.fhir.facts.fact import Fact, StoredFact
+from service.fhir.future import future_day_in, lies_in_the_future
 from service.fhir.json_text import load
-from service.fhir.read_facts import StoredFact, assemble, read, told_by
-from service.fhir.reading import Small
+from service.fhir.read_facts import read, red_flag_in, reported_by
 from service.intake.identified import Identified
 from service.rules.arrival import Told, outside_scope, refusals, setting_remarks, why_kind_refused
 from service.rules.facts import CaseFacts
@@ -19,28 +20,28 @@ from service.rules.source import Source
 from service.rules.thresholds import Thresholds
 
 
-def read_all(items: Sequence[Identified], plain: bool, today: date, now: datetime) -> dict[str, Small | None]:
+def read_all(items: Sequence[Identified], plain: bool, today: date, now: datetime) -> dict[str, Fact | None]:
     """The facts of every resource to be written, by reference. Refused with every problem found."""
     problems: list[Problem] = []
-    found: dict[str, Small | None] = {}
+    found: dict[str, Fact | None] = {}
     for item in items:
         if not item.written or item.draft.type in SHARED:
             continue
-        small, wrong = read(item.resource, item.draft.path or item.draft.type)
+        fact, wrong = read(item.resource, item.draft.path or item.draft.type)
         if plain:
             wrong = [Problem(p.category, p.message, item.draft.path) for p in wrong]
         problems.extend(wrong)
         problems.extend(_of_another_kind(item))
         if item.draft.parent is None:
-            problems.extend(_of_the_future(item, small, today, now))
-        found[item.reference] = small
+            problems.extend(_of_the_future(item, fact, today, now))
+        found[item.reference] = fact
     if problems:
         raise Refused(list(dict.fromkeys(problems)))
     return found
 
 
-def _of_the_future(item: Identified, small: Small | None, today: date, now: datetime) -> list[Problem]:
-    text = told_of_the_future(item.resource, small, today, now)
+def _of_the_future(item: Identified, fact: Fact | None, today: date, now: datetime) -> list[Problem]:
+    text = future_day_in(item.resource, fact, today, now)
     path = item.draft.date_path or item.draft.path
     return [Problem(Category.BUSINESS_RULE, lies_in_the_future(text, today), path)] if text else []
 
@@ -82,13 +83,10 @@ def _of_another_kind(item: Identified) -> list[Problem]:
     """A correction that would make a red flag another one, or none, and so take it from the office it is for."""
     if item.before is None or item.before.deleted:
         return []
-    before, after = told_by(load(item.before.body)), told_by(item.resource)
-    if before is None or before["kind"] != "red-flag" or not before.get("red_flag"):
+    before, after = red_flag_in(reported_by(load(item.before.body))), red_flag_in(reported_by(item.resource))
+    if before is None or after is before:
         return []
-    kind = after.get("red_flag") if after and after["kind"] == "red-flag" else None
-    if kind == before["red_flag"]:
-        return []
-    why = why_kind_refused(before["red_flag"], kind)
+    why = why_kind_refused(before, after)
     return [Problem(Category.BUSINESS_RULE, why, item.draft.field_paths.get(Told.KIND, item.draft.path))]
 
 

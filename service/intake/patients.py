@@ -6,7 +6,7 @@ https://hl7.org/fhir/R4/patient.html, the modifiers `active`, `deceased[x]` and 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import date, datetime
 
 from service.deciding.facts_anew import closing_in
 from service.deciding.snapshot import Snapshot
@@ -14,9 +14,9 @@ from service.errors import Category, Problem, Refused
 from service.fhir.build import Resource
 from service.fhir.counted import closing_record
 from service.fhir.dates import instant_after
+from service.fhir.facts.fact import Fact
 from service.fhir.json_text import load
 from service.fhir.modifiers import ModifierEffect, standing_of
-from service.fhir.reading import Small
 from service.intake.identified import Identified
 from service.rows import Case, Stored
 
@@ -72,7 +72,7 @@ def _against(item: Identified | None, body: Resource | None, where: str) -> list
     return [Problem(Category.BUSINESS_RULE, _OPENS_NOTHING[standing.element], path)]
 
 
-def read_from(rows: Sequence[Stored], case: Case) -> dict[str, Small | None]:
+def read_from(rows: Sequence[Stored], case: Case) -> dict[str, Fact | None]:
     """What a message tells of the patient of its case, by reference; empty when it does not write the record."""
     return {f"{row.type}/{row.id}": closing_in(row) for row in rows if f"{row.type}/{row.id}" == case.patient}
 
@@ -100,5 +100,5 @@ def others_changed(
 
 
 def _differs(item: Identified) -> bool:
-    before = closing_record(load(item.before.body), "") if item.before and not item.before.deleted else None
-    return before != closing_record(item.resource, "")
+    before = closing_record(load(item.before.body), date.min) if item.before and not item.before.deleted else None
+    return before != closing_record(item.resource, date.min)

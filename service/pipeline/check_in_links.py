@@ -25,8 +25,8 @@ from service.errors import Category, Refused, refuse
 from service.fhir.audit_commitment import Commitment
 from service.fhir.audit_event import Interaction, audit_event
 from service.fhir.dates import instant
+from service.fhir.facts.assemble import assemble
 from service.fhir.json_text import load, write
-from service.fhir.read_facts import assemble
 from service.fhir.referral_task import Role
 from service.inbound.progress import map_progress
 from service.intake.answers import Answer

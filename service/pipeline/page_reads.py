@@ -16,8 +16,8 @@ from service.deciding.facts_anew import is_outdated
 from service.deciding.state import state_in
 from service.errors import Category, refuse
 from service.fhir.build import Resource, sid
+from service.fhir.facts.assemble import assemble
 from service.fhir.json_text import load
-from service.fhir.read_facts import assemble
 from service.fhir.reading import reference_of
 from service.inbound.entry_reading import EntryPart, identities_of, part_of
 from service.pipeline.reading import Reads
@@ -236,7 +236,7 @@ def laboratory_of(reads: Reads, case_number: str, own: str) -> tuple[str, str]:
         numbers = [i.get("value", "") for i in held.get("identifier", []) if i.get("system") == sid("organization")]
         return (str(numbers[0]), name_of(held)) if numbers else ("", "")
 
-    return reads.database.read(work)
+    return reads.case_and(case_number, lambda tx, _: work(tx))
 
 
 def name_of(resource: Resource) -> str:

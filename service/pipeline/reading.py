@@ -18,10 +18,11 @@ from service.deciding.superseded import loaded_facts
 from service.errors import Category, refuse
 from service.fhir.build import ref
 from service.fhir.decision_observation import About, decision_observation
+from service.fhir.facts.assemble import assemble
+from service.fhir.facts.fact import StoredFact
 from service.fhir.facts_shape import facts_shape
 from service.fhir.json_text import load
 from service.fhir.profile_index import with_profile
-from service.fhir.read_facts import StoredFact, assemble
 from service.intake.load import planned
 from service.pipeline.read_audit import ReadAudit
 from service.rows import Case, Stored

@@ -22,8 +22,9 @@ from service.deciding.versions import as_version
 from service.fhir.build import Resource, ref
 from service.fhir.decision_observation import About, rule_of
 from service.fhir.engine import is_engine, site_of
+from service.fhir.facts.assemble import assemble
+from service.fhir.facts.fact import StoredFact
 from service.fhir.json_text import load
-from service.fhir.read_facts import StoredFact, assemble
 from service.rows import Case, Stored, split
 from service.rules.case_view import view_case
 from service.rules.site import Site
@@ -78,9 +79,9 @@ def replay_rows(tx: Connection, case: Case, rows: Sequence[Stored]) -> Replayed:
                 continue
             source = Source(f"{row.type}/{row.id}", row.version)
             before = facts.pop(source.reference, None)
-            small = closing_in(row) if source.reference == case.patient else fact_in(row, before)[0]
-            if small is not None:
-                facts[source.reference] = StoredFact(source, small)
+            fact = closing_in(row) if source.reference == case.patient else fact_in(row, before)[0]
+            if fact is not None:
+                facts[source.reference] = StoredFact(source, fact)
         kept = [(row, body) for row, body in decided if _is_of_today(tx, body, sites)]
         earlier.update(rule_of(body) for row, body in decided if (row, body) not in kept)
         for row, anew in _made_anew(case, kept, facts, sites, birth_date):

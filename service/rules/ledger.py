@@ -61,7 +61,9 @@ class Ledger:
     reports: tuple[CheckIn, ...]
     not_counted: tuple[CheckIn, ...]
     sensed: tuple[date, date] | None
-    _made: dict[tuple[date, date], tuple[Night, ...]] = field(default_factory=dict, compare=False, repr=False)
+    _made: dict[tuple[date, date], tuple[Night, ...]] = field(
+        default_factory=dict[tuple[date, date], tuple[Night, ...]], compare=False, repr=False
+    )
 
     @property
     def nights(self) -> tuple[Night, ...]:

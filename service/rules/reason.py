@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import date
 from decimal import Decimal
-from typing import Any
+from typing import Any, cast
 
 from service.rules.english import ENGLISH
 from service.rules.words import day, listed, number
@@ -40,7 +40,7 @@ def _spoken(value: Any) -> str:
     if isinstance(value, Decimal | int):
         return number(value)
     if isinstance(value, tuple):
-        return listed([_spoken(item) for item in value])
+        return listed([_spoken(item) for item in cast(tuple[Any, ...], value)])
     return str(value)
 
 
@@ -50,5 +50,5 @@ def _data(value: Any) -> Any:
     if isinstance(value, Reason):
         return value.as_data()
     if isinstance(value, tuple):
-        return [_data(item) for item in value]
+        return [_data(item) for item in cast(tuple[Any, ...], value)]
     return value if isinstance(value, Decimal | int) else str(value)

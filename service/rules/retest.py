@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date, timedelta
 from decimal import Decimal
+from typing import Any
 
 from service.rules.check_ins import Reported, answers
 from service.rules.course import Course
@@ -115,7 +116,7 @@ def _louder(answer: Reported, before: Reported, thresholds: Thresholds) -> bool:
     return rise >= thresholds.snoring_retest_rise.value and answer.value > thresholds.snoring_settled.value
 
 
-def _attention(name: str, title: str, words: str, told: dict, answer: Reported) -> Criterion:
+def _attention(name: str, title: str, words: str, told: dict[str, Any], answer: Reported) -> Criterion:
     observed = (Measured(Decimal(answer.value), "{score}"),)
     return Criterion(
         name,

@@ -73,9 +73,11 @@ class Threshold:
 
 
 _WHOLE_UNITS = ("d", "a", "{check-ins}", "{teeth}", "{events}", "{totals}", "{settings}", "{letters}")
-_SPOKEN_UNITS = {"1": "", "{score}": "", "{teeth}": "teeth", "{check-ins}": "check-ins", "{events}": "events"}
-_SPOKEN_UNITS |= {"{totals}": "totals", "{settings}": "settings", "{letters}": "letters"}
-_SPOKEN_UNITS |= {"{events}/h": "events/h", "a": "years", "mm/a": "mm a year"}
+_SPOKEN_UNITS = {
+    **{"1": "", "{score}": "", "{teeth}": "teeth", "{check-ins}": "check-ins", "{events}": "events"},
+    **{"{totals}": "totals", "{settings}": "settings", "{letters}": "letters"},
+    **{"{events}/h": "events/h", "a": "years", "mm/a": "mm a year"},
+}
 
 
 def with_unit(value: Decimal, unit: str) -> str:

@@ -52,7 +52,7 @@ class Thresholds(FollowUpThresholds, ReferralThresholds, TestThresholds, Titrati
         return replace(self, **changed)
 
 
-def thresholds_from_table(table: Mapping[str, Decimal | int]) -> Thresholds:
+def thresholds_from_table(table: Mapping[str, object]) -> Thresholds:
     """The set of a site's table of names and values, e.g. as read from its settings.
 
     ValueError with one line for every entry that is refused, naming the threshold and its permitted range.

@@ -79,12 +79,13 @@ def _handed_over(course: Course, thresholds: Thresholds, readiness: Decision) ->
         return _step(course, Step.HOLD, say("step.frozen", why=readiness.sentence), mover, follows=readiness)
     if outcome == Readiness.RESULT_IN:
         step = Step.HOLD if mover is Party.SLEEP_LAB else Step.PHYSICIAN_REVIEW
-        told = {"until": readiness.until, "urgent": readiness.urgent, "follows": readiness}
-        return _step(course, step, say("step.stay", why=readiness.sentence), mover, **told)
+        why = say("step.stay", why=readiness.sentence)
+        until, urgent = readiness.until, readiness.urgent
+        return _step(course, step, why, mover, until=until, urgent=urgent, follows=readiness)
     again = relapse(course, thresholds)
     if again:
-        sentence, told = say("step.relapse", why=again.sentence), {"read": again.inputs, "compared": again.thresholds}
-        return _step(course, Step.PHYSICIAN_REVIEW, sentence, Party.PHYSICIAN, **told)
+        why, read, used = say("step.relapse", why=again.sentence), again.inputs, again.thresholds
+        return _step(course, Step.PHYSICIAN_REVIEW, why, Party.PHYSICIAN, read=read, compared=used)
     if outcome == Readiness.DECIDED:
         sentence = say("step.no-change", why=readiness.sentence)
         return _step(course, Step.HOLD, sentence, mover, until=readiness.until, follows=readiness)

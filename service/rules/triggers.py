@@ -27,7 +27,8 @@ def triggers(facts: CaseFacts, thresholds: Thresholds, course: Course) -> tuple[
     if seen is None:
         return told
     before = course_on(facts, seen - timedelta(days=1), thresholds)
-    known = {c.name for c in _all(thresholds, before) if c.status is Status.ATTENTION} if before.appliance else set()
+    earlier = _all(thresholds, before) if before.appliance else ()
+    known = {c.name for c in earlier if c.status is Status.ATTENTION}
     again = {c.name: c for c in cautions(_weight(course, thresholds, seen))}
     return tuple(_answered(c, seen, again.get(c.name)) if c.name in known else c for c in told)
 

@@ -8,7 +8,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Select, and_, bindparam, delete, false, or_, tuple_, update
 
-from service.rows import Case, Fact
+from service.rows import Case, FactText
 from service.store import query
 from service.store.caller import Caller
 from service.store.prepared import insert_into, update_by
@@ -89,10 +89,10 @@ def save(connection: Connection, case: Case) -> None:
     _SAVE.run(connection, [_row(case)])
 
 
-def facts(connection: Connection, case_number: str, in_use_only: bool = False) -> list[Fact]:
+def facts(connection: Connection, case_number: str, in_use_only: bool = False) -> list[FactText]:
     """The valid facts of a case: every one, or those that are not spent."""
     wanted = _FACTS_IN_USE if in_use_only else _EVERY_FACT
-    return [Fact(*r) for r in connection.execute(wanted(connection), {"number": case_number})]
+    return [FactText(*r) for r in connection.execute(wanted(connection), {"number": case_number})]
 
 
 def mark_facts(connection: Connection, case_number: str, keys: Sequence[tuple[str, str]], spent: bool) -> None:
@@ -103,7 +103,7 @@ def mark_facts(connection: Connection, case_number: str, keys: Sequence[tuple[st
 
 
 def replace_facts(
-    connection: Connection, case_number: str, stale: Sequence[tuple[str, str]], fresh: Sequence[Fact]
+    connection: Connection, case_number: str, stale: Sequence[tuple[str, str]], fresh: Sequence[FactText]
 ) -> None:
     """Drop the rows of `stale` (type, id) and add `fresh`."""
     if stale:
@@ -115,7 +115,7 @@ def replace_facts(
                 "type": f.type,
                 "id": f.id,
                 "version": f.version,
-                "small": f.small,
+                "small": f.content,
                 "spent": f.spent,
             }
             for f in fresh
@@ -123,7 +123,7 @@ def replace_facts(
         _ADD_FACTS.run(connection, rows)
 
 
-def all_facts_anew(connection: Connection, case_number: str, fresh: Sequence[Fact]) -> None:
+def all_facts_anew(connection: Connection, case_number: str, fresh: Sequence[FactText]) -> None:
     """Put `fresh` in place of every fact of a case."""
     connection.execute(delete(FACTS).where(_F.case_number == case_number))
     replace_facts(connection, case_number, (), fresh)

@@ -122,7 +122,7 @@ class FactRow(SQLModel, table=True):
     type: str = Field(primary_key=True, max_length=32)
     id: str = Field(primary_key=True, max_length=64)
     version: int
-    small: str = Field(sa_column=Column(Text, nullable=False))
+    content: str = Field(sa_column=Column("small", Text, nullable=False))
     spent: bool = Field(default=False, sa_column=Column(Boolean, nullable=False, server_default=false()))
     __table_args__ = (Index("ix_fact_spent", "case_number", "spent"),)
 

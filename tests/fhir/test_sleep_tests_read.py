@@ -10,7 +10,9 @@ from starlette.testclient import TestClient
 
 from service.fhir.build import Resource, component, quantity, ref
 from service.fhir.codes import LOINC, local
-from service.fhir.read_facts import StoredFact, assemble, read
+from service.fhir.facts.assemble import assemble
+from service.fhir.facts.fact import StoredFact
+from service.fhir.read_facts import read
 from service.rules.kinds import Denominator, HypopnoeaRule, IndexName, Scoring, TestKind, Worn
 from service.rules.sleep_test import ScoredIndex, SleepTest
 from service.rules.source import Source
@@ -71,9 +73,9 @@ def joined(*observations: Resource, **elements: Any) -> SleepTest:
     names = [f"Observation/{99 - place}" for place in range(len(observations))]
     stored: list[StoredFact] = []
     for name, body in [*zip(names, observations, strict=True), ("DiagnosticReport/1", report(*names, **elements))]:
-        small, problems = read(body, "")
-        assert small and problems == [], problems
-        stored.append(StoredFact(Source(name, 1), small))
+        fact, problems = read(body, "")
+        assert fact and problems == [], problems
+        stored.append(StoredFact(Source(name, 1), fact))
     return assemble(reversed(stored)).sleep_tests[0]
 
 
@@ -172,29 +174,6 @@ def test_who_made_the_test_is_told_by_its_index_else_by_its_report() -> None:
     assert joined(index("ahi", 4), **by).performer == "Organization/7"
     assert joined(index("ahi", 4, performer=[ref("Organization/8")]), **by).performer == "Organization/8"
     assert joined(index("ahi", 4)).performer is None
-
-
-def test_a_measure_of_an_earlier_release_is_read_without_what_it_told_otherwise() -> None:
-    old = {
-        "kind": "measure",
-        "index_name": "AHI",
-        "index_per_hour": 4,
-        "hypopnoea_rule": "4%",
-        "event_count": None,
-        "appliance_worn": True,
-        "setting_left_mm": None,
-        "setting_right_mm": None,
-    }
-    told = {
-        "kind": "sleep-test",
-        "day": "2026-10-19",
-        "purpose": "efficacy",
-        "place": None,
-        "results": ["Observation/1"],
-    }
-    facts = assemble([StoredFact(Source("Observation/1", 1), old), StoredFact(Source("DiagnosticReport/1", 1), told)])
-    (test,) = facts.sleep_tests
-    assert (test.index_per_hour, test.worn, test.performer) == (Decimal(4), Worn.UNKNOWN, None)
 
 
 def _of(case: Case, body: Resource) -> Resource:

@@ -9,8 +9,11 @@ from starlette.testclient import TestClient
 
 from service.commands.case_file import facts_of
 from service.errors import Refused
+from service.fhir.facts.assemble import assemble
+from service.fhir.facts.fact import StoredFact
+from service.fhir.facts.text import facts_from
 from service.fhir.json_text import load
-from service.fhir.read_facts import StoredFact, assemble, read
+from service.fhir.read_facts import read
 from service.inbound.physician import map_physician_decision
 from service.inbound.progress import map_progress
 from service.rules.facts import CaseFacts, CheckIn, PhysicianDecision, Setting
@@ -64,9 +67,9 @@ def test_the_service_stores_a_check_in_that_answers_one_question(
     case = Case(client).fitted()
     stored = case.sent("progress", {"check_ins": [{**CHECK_IN, name: said}]})
     (resource,) = [r["reference"] for r in stored["resources"]]
-    small, problems = read(load(client.get(f"/fhir/{resource}").text), "")
-    assert small and problems == []
-    known = assemble([StoredFact(Source(resource, 1), small)]).check_ins[0]
+    fact, problems = read(load(client.get(f"/fhir/{resource}").text), "")
+    assert fact and problems == []
+    known = assemble([StoredFact(Source(resource, 1), fact)]).check_ins[0]
     assert getattr(known, name) == held
 
 
@@ -200,23 +203,21 @@ def test_the_referral_names_the_dental_office() -> None:
 def test_only_an_organisation_that_stands_first_is_the_dental_office(performers: Any, office: str | None) -> None:
     order = example("sleep-lab/referral-bundle")["entry"][-1]["resource"]
     order = {k: v for k, v in order.items() if k != "performer"} | ({"performer": performers} if performers else {})
-    small, problems = read(order, "")
-    assert small and problems == []
-    held = assemble([StoredFact(Source("ServiceRequest/1", 1), small)]).referral
+    fact, problems = read(order, "")
+    assert fact and problems == []
+    held = assemble([StoredFact(Source("ServiceRequest/1", 1), fact)]).referral
     assert held and held.dental_office == office
 
 
-def test_a_fact_of_another_release_may_tell_more_or_less() -> None:
-    source = Source("Observation/1", 1)
-    older = [
-        {"kind": "setting", "day": "2026-09-01", "clock": "", "left_mm": 1, "right_mm": 1, "colour": "red"},
-        {"kind": "check-in", "day": "2026-09-01", "clock": "", "snoring": 3, "mood": 7},
-        {"kind": "red-flag", "day": "2026-09-01", "clock": "", "red_flag": "locked-jaw", "resolved_on": "2026-09-02"},
-        {"kind": "physician-decision", "day": "2026-09-01", "clock": "", "choice": "stop-treatment"},
-        {"kind": "referral", "day": "2026-09-01", "prescriber": None},
-        {"kind": "unheard-of"},
-    ]
-    known = assemble([StoredFact(source, small) for small in older])
+def test_a_text_may_hold_a_field_that_is_not_known_here_and_leave_out_what_was_not_reported() -> None:
+    texts = (
+        '{"kind":"setting","day":"2026-09-01","left_mm":1,"right_mm":1,"colour":"red"}',
+        '{"kind":"check-in","day":"2026-09-01","clock":"07:00:00","snoring":3,"mood":7}',
+        '{"kind":"red-flag","day":"2026-09-01","red_flag":"locked-jaw","resolved_on":"2026-09-02"}',
+        '{"kind":"physician-decision","day":"2026-09-01","choice":"stop-treatment"}',
+        '{"kind":"referral","day":"2026-09-01"}',
+    )
+    known = assemble([StoredFact(Source("Observation/1", 1), fact) for fact in facts_from(texts)])
     assert known.settings[0].reason == ""
     assert known.check_ins[0].snoring == 3
     assert known.red_flags[0].resolved_office is Office.DENTIST

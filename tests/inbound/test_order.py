@@ -9,8 +9,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.fhir.build import CASE_APPLIANCE, CASE_PATIENT, CASE_REFERRAL, rewrite_references
-from service.fhir.json_text import load, write
-from service.fhir.read_facts import StoredFact, assemble, read
+from service.fhir.facts.assemble import assemble
+from service.fhir.facts.fact import MeasureOfTest, StoredFact
+from service.fhir.facts.sleep_tests import SleepTestFact
+from service.fhir.facts.text import fact_text, facts_from
+from service.fhir.read_facts import read
 from service.inbound.dental_office import map_appliance, map_assessment
 from service.inbound.physician import map_physician_decision, map_test_order
 from service.inbound.progress import map_progress
@@ -39,10 +42,12 @@ def stored_facts() -> list[StoredFact]:
     addresses[CASE_APPLIANCE] = next(addresses[d.local] for d in drafts if d.type == "Device")
     found: list[StoredFact] = []
     for draft in drafts:
-        small, problems = read(rewrite_references(draft.resource, addresses), draft.type)
+        fact, problems = read(rewrite_references(draft.resource, addresses), draft.type)
         assert problems == []
-        if small is not None:
-            found.append(StoredFact(Source(addresses[draft.local], 1), load(write(small))))
+        if fact is not None:
+            (again,) = facts_from([fact_text(fact)])
+            assert again == fact
+            found.append(StoredFact(Source(addresses[draft.local], 1), again))
     return found
 
 
@@ -87,8 +92,8 @@ def test_every_fact_of_the_examples_is_there() -> None:
 
 
 def test_without_its_report_a_measure_is_no_test_and_without_measures_a_test_has_no_index() -> None:
-    reports = [f for f in FACTS if f.small["kind"] == "sleep-test"]
-    measures = [f for f in FACTS if f.small["kind"] == "measure"]
+    reports = [f for f in FACTS if isinstance(f.fact, SleepTestFact)]
+    measures = [f for f in FACTS if isinstance(f.fact, MeasureOfTest)]
     assert assemble(measures).sleep_tests == ()
     assert {t.index_per_hour for t in assemble(reports).sleep_tests} == {None}
 
@@ -97,6 +102,6 @@ def test_what_is_entered_in_error_is_no_fact() -> None:
     for kind in ("settings", "check_ins", "side_effects"):
         entries = [{**e, "entered_in_error": True} for e in example("dental-office/progress")[kind]]
         for draft in map_progress({kind: entries}, CASE).drafts:
-            small, problems = read(draft.resource, draft.type)
-            assert (small, problems) == (None, [])
+            fact, problems = read(draft.resource, draft.type)
+            assert (fact, problems) == (None, [])
             assert draft.resource["status"] == "entered-in-error"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Any
 
 import pytest
@@ -12,7 +13,8 @@ from service.commands.case_file import facts_of
 from service.errors import Refused
 from service.fhir.build import component
 from service.fhir.codes import local
-from service.fhir.read_facts import told_by
+from service.fhir.facts.treatment import RedFlagClosureFact
+from service.fhir.read_facts import reported_by
 from service.inbound.progress import map_progress
 from service.inbound.red_flag_closures import map_red_flag_closure
 from service.rules.facts import RedFlag, RedFlagClosure
@@ -134,15 +136,13 @@ def test_an_observation_closes_a_flag(client: TestClient) -> None:
     assert answer.json()["meta"]["profile"] == [
         "https://airway-relay.example/fhir/StructureDefinition/red-flag-closure"
     ]
-    assert told_by(answer.json()) == {
-        "kind": "red-flag-closure",
-        "day": "2026-09-01",
-        "clock": "",
-        "red_flag": "loose-tooth",
-        "office": "dentist",
-        "closed_by": "Dr Teal",
-        "action_taken": "Splinted",
-    }
+    assert reported_by(answer.json()) == RedFlagClosureFact(
+        day=date(2026, 9, 1),
+        red_flag=RedFlagKind.LOOSE_TOOTH,
+        office=Office.DENTIST,
+        closed_by="Dr Teal",
+        action_taken="Splinted",
+    )
 
 
 @pytest.mark.parametrize("left_out", [0, 1, 2])
@@ -165,7 +165,7 @@ def test_an_observation_closes_only_what_is_a_red_flag(client: TestClient, kind:
 
 def _written_by(entry: dict[str, Any]) -> frozenset[Any]:
     resource = map_red_flag_closure({**CLOSURE, **entry}, "AR-1").drafts[0].resource
-    return writers_of(resource, told_by(resource), opens=False)
+    return writers_of(resource, reported_by(resource), opens=False)
 
 
 def test_each_office_closes_for_itself_alone() -> None:
@@ -177,8 +177,8 @@ def test_a_flag_is_reported_by_all_and_resolved_by_the_office_named() -> None:
     open_flag, resolved = (
         map_progress({"red_flags": [{**FLAG, **told}]}, "AR-1").drafts[0].resource for told in ({}, RESOLVED)
     )
-    assert writers_of(open_flag, told_by(open_flag), opens=False) == {DENTIST, PHYSICIAN, LAB}
-    assert writers_of(resolved, told_by(resolved), opens=False) == {DENTIST}
+    assert writers_of(open_flag, reported_by(open_flag), opens=False) == {DENTIST, PHYSICIAN, LAB}
+    assert writers_of(resolved, reported_by(resolved), opens=False) == {DENTIST}
 
 
 def test_the_examples_close_a_flag() -> None:

@@ -10,6 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from service.errors import Category, Refused
+from service.fhir.facts.treatment import WithdrawnFlagFact
 from service.fhir.json_text import load, write_canonical
 from service.fhir.read_facts import read
 from service.pipeline import Pipeline
@@ -248,5 +249,7 @@ def test_neither_a_red_flag_nor_a_side_effect_is_cancelled(pipeline: Pipeline, d
     opened_case(pipeline, [*settled_course(), post])
     entries = [load(r["body"]) for r in rows_of(database_url)["resource_version"] if r["type"] == "Observation"]
     (told,) = [e for e in entries if e["code"]["coding"][0]["code"] == code]
-    small, problems = read({**told, "status": "cancelled"}, "Observation")
-    assert (small is None or small["kind"] == "withdrawn-flag") and [p.path for p in problems] == ["Observation.status"]
+    fact, problems = read({**told, "status": "cancelled"}, "Observation")
+    assert (fact is None or isinstance(fact, WithdrawnFlagFact)) and [p.path for p in problems] == [
+        "Observation.status"
+    ]

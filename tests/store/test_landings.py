@@ -16,9 +16,13 @@ from starlette.testclient import TestClient
 from service.app import build_app
 from service.commands.replay import replay_decisions
 from service.deciding.facts_anew import facts_in
+from service.fhir.facts.fact import StoredFact
+from service.fhir.facts.referral import TaskFact
+from service.fhir.facts.sleep_tests import SleepTestFact
+from service.fhir.facts.text import fact_text, facts_from
+from service.fhir.facts.treatment import RedFlagFact
 from service.fhir.facts_shape import facts_shape
 from service.fhir.json_text import load, write
-from service.fhir.reading import StoredFact
 from service.intake.load import planned
 from service.pipeline import Pipeline
 from service.settings import Settings
@@ -170,12 +174,13 @@ def test_facts_are_those_of_the_resources(landed: Upgraded) -> None:
     assert before <= {(f["case_number"], f["type"], f["id"], f["version"]) for f in after} | {
         key for key in before if key[1] == "Task"
     }
-    smalls = [load(f["small"]) for f in after]
-    assert {s["state"] for s in smalls if s["kind"] == "task"} == {"in-progress", "completed"}
-    for small in (s for s in smalls if s["kind"] == "task"):
-        assert [state for _, state in small["moves"]][:2] == ["accepted", "in-progress"]
-    assert [s["red_flag"] for s in smalls if s["kind"] == "red-flag"] == ["drowsy-driving"]
-    assert len([s for s in smalls if s["kind"] == "sleep-test"]) == 8
+    facts = facts_from(f["small"] for f in after)
+    tasks = [f for f in facts if isinstance(f, TaskFact)]
+    assert {task.state for task in tasks} == {"in-progress", "completed"}
+    for task in tasks:
+        assert [state for _, state in task.moves][:2] == ["accepted", "in-progress"]
+    assert [f.red_flag for f in facts if isinstance(f, RedFlagFact)] == ["drowsy-driving"]
+    assert len([f for f in facts if isinstance(f, SleepTestFact)]) == 8
 
 
 def test_what_is_closed_stays_so_as_of_its_last_day(landed: Upgraded) -> None:
@@ -207,7 +212,11 @@ def rows_of_case(landed: Upgraded) -> list[dict[str, Any]]:
 
 @pytest.mark.usefixtures("without_start")
 @pytest.mark.parametrize(
-    "first", ["", "/page", "/letter", "$message", "$care-plan", "$search", "$everything", "$letter", "$readiness"]
+    "first",
+    [
+        *("", "/page", "/letter", "/forms/efficacy-test"),
+        *("$message", "$care-plan", "$search", "$everything", "$letter", "$readiness"),
+    ],
 )
 def test_whatever_is_asked_first_of_a_case(landed: Upgraded, client: TestClient, first: str) -> None:
     """A case that no start has read anew, as one that another process of an earlier release opened meanwhile."""
@@ -323,6 +332,6 @@ def test_another_shape_is_read_anew_in_batches(landed: Upgraded, monkeypatch: py
         pipeline = landed.pipeline()
         for number in landed.numbers.values():
             held = pipeline._database.read(lambda tx, number=number: (cases.facts(tx, number), _facts_anew(tx, number)))
-            assert sorted(f.small for f in held[0]) == sorted(write(f.small) for f in held[1])
+            assert sorted(f.content for f in held[0]) == sorted(fact_text(f.fact) for f in held[1])
             assert pipeline.case(number)["readiness"]
         pipeline.close()

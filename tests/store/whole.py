@@ -12,9 +12,13 @@ from sqlalchemy.engine import make_url
 from service.deciding.decide import overdue_day, summary_of, with_birth_date
 from service.deciding.state import state_of
 from service.fhir.build import SHARED
+from service.fhir.facts.assemble import assemble
+from service.fhir.facts.fact import StoredFact
+from service.fhir.facts.moves import with_moves
+from service.fhir.facts.referral import TaskFact
+from service.fhir.facts.text import fact_text, facts_from
 from service.fhir.json_text import load, write_canonical
-from service.fhir.read_facts import StoredFact, assemble, read
-from service.fhir.read_other import with_moves
+from service.fhir.read_facts import read
 from service.fhir.search_values import values_of
 from service.rules.case_view import view_case
 from service.rules.facts import CaseFacts
@@ -151,37 +155,37 @@ def _index_agrees(held: dict[str, Rows]) -> None:
     assert sorted(kept, key=str) == sorted(anew, key=str)
 
 
-def _with_every_move(held: dict[str, Rows], task: str) -> dict[str, Any]:
+def _with_every_move(held: dict[str, Rows], task: str) -> TaskFact:
     """The fact in a Task, from all its versions."""
     versions = [r for r in held["resource_version"] if f"{r['type']}/{r['id']}" == task]
-    small = None
+    fact = None
     for row in sorted(versions, key=lambda r: r["version"]):
         told, _ = read(load(row["body"]), "Task")
-        assert told
-        small = with_moves(told, small)
-    assert small
-    return small
+        assert isinstance(told, TaskFact)
+        fact = with_moves(told, fact)
+    assert fact
+    return fact
 
 
 def facts_read_anew(held: dict[str, Rows], case_number: str) -> dict[str, tuple[int, str]]:
-    """The facts in the current resources of a case: version and canonical text by reference."""
+    """The facts in the current resources of a case: version and text by reference."""
     found: dict[str, tuple[int, str]] = {}
     for reference, row in current(held["resource_version"]).items():
         if row["case_number"] != case_number or row["type"] in SHARED or row["deleted"]:
             continue
-        small, problems = read(load(row["body"]), row["type"])
+        fact, problems = read(load(row["body"]), row["type"])
         assert not problems
-        if small and small["kind"] == "task":
-            small = _with_every_move(held, reference)
-        if small is not None:
-            found[reference] = (row["version"], write_canonical(small))
+        if isinstance(fact, TaskFact):
+            fact = _with_every_move(held, reference)
+        if fact is not None:
+            found[reference] = (row["version"], fact_text(fact))
     return found
 
 
 def kept_facts(held: dict[str, Rows], case_number: str) -> dict[str, tuple[int, str]]:
     """The facts in the fact table, in the same shape."""
     return {
-        f"{row['type']}/{row['id']}": (row["version"], write_canonical(load(row["small"])))
+        f"{row['type']}/{row['id']}": (row["version"], row["small"])
         for row in held["fact"]
         if row["case_number"] == case_number
     }
@@ -203,7 +207,10 @@ def _case_agrees(held: dict[str, Rows], case: dict[str, Any]) -> None:
     number = case["case_number"]
     anew = facts_read_anew(held, number)
     assert kept_facts(held, number) == anew
-    facts = assemble(StoredFact(Source(r, version), load(small)) for r, (version, small) in anew.items())
+    read_again = facts_from(text for _, text in anew.values())
+    facts = assemble(
+        StoredFact(Source(r, version), fact) for (r, (version, _)), fact in zip(anew.items(), read_again, strict=True)
+    )
     patient = load(current(held["resource_version"])[case["patient"]]["body"])
     facts = with_birth_date(facts, patient.get("birthDate", ""))
     view = view_case(facts, Site(), date.fromisoformat(case["decided_on"]))

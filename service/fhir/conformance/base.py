@@ -60,10 +60,10 @@ class Shape:
 
     path: str
     is_resource: bool = False
-    elements: dict[str, Element] = field(default_factory=dict)
-    groups: dict[str, Group] = field(default_factory=dict)
-    required: list[Group] = field(default_factory=list)
-    choices: list[Group] = field(default_factory=list)
+    elements: dict[str, Element] = field(default_factory=dict[str, "Element"])
+    groups: dict[str, Group] = field(default_factory=dict[str, "Group"])
+    required: list[Group] = field(default_factory=list["Group"])
+    choices: list[Group] = field(default_factory=list["Group"])
     rules: tuple[str, ...] = ()
 
 

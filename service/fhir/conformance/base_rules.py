@@ -14,6 +14,7 @@ from service.fhir.conformance import base
 from service.fhir.conformance.fhirpath import NoAnswer, compiled
 from service.fhir.conformance.issue import Findings, Where, not_evaluated
 from service.fhir.conformance.moments import compare
+from service.fhir.json_parts import is_list, is_object
 
 _Object = dict[str, Any]
 _Rule = Callable[[_Object, _Object], bool]
@@ -61,12 +62,12 @@ def choice(value: _Object, stem: str) -> bool:
 
 def _list(value: _Object, name: str) -> list[Any]:
     held = value.get(name)
-    return [i for i in held if isinstance(i, dict)] if isinstance(held, list) else []
+    return [i for i in held if is_object(i)] if is_list(held) else []
 
 
 def _codings(value: _Object, name: str) -> list[Any]:
     held = value.get(name)
-    return _list(held, "coding") if isinstance(held, dict) else []
+    return _list(held, "coding") if is_object(held) else []
 
 
 def _is(codings: list[Any], system: str, *codes: str) -> bool:
@@ -99,7 +100,7 @@ def _ratio(value: _Object, _: _Object) -> bool:
 
 def _range(value: _Object, _: _Object) -> bool:
     low, high = value.get("low"), value.get("high")
-    if not (isinstance(low, dict) and isinstance(high, dict)):
+    if not (is_object(low) and is_object(high)):
         return True
     if not (_number(low.get("value")) and _number(high.get("value"))):
         return False
@@ -130,7 +131,7 @@ def _without(*names: str) -> _Rule:
 
 def _contained_meta(*names: str) -> _Rule:
     return lambda value, _: (
-        not any(has(c["meta"], n) for c in _list(value, "contained") if isinstance(c.get("meta"), dict) for n in names)
+        not any(has(c["meta"], n) for c in _list(value, "contained") if is_object(c.get("meta")) for n in names)
     )
 
 

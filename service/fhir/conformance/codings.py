@@ -13,6 +13,7 @@ from service.fhir.conformance.issue import Findings, Where, shown
 from service.fhir.conformance.primitives import absolute
 from service.fhir.conformance.ucum import is_unit
 from service.fhir.engine import THRESHOLDS, is_threshold
+from service.fhir.json_parts import is_list, is_object
 
 _MANY = 12
 LANGUAGES, _CURRENCIES = "http://hl7.org/fhir/ValueSet/all-languages", "http://hl7.org/fhir/ValueSet/currencies"
@@ -63,14 +64,14 @@ def bound(value: dict[str, Any], url: str, where: Where, findings: Findings) -> 
 
 
 def _is_language(coding: Any) -> bool:
-    code = coding.get("code") if isinstance(coding, dict) and coding.get("system") == _BCP_47 else None
+    code = coding.get("code") if is_object(coding) and coding.get("system") == _BCP_47 else None
     return isinstance(code, str) and _LANGUAGE.fullmatch(code) is not None
 
 
 def any_of(value: dict[str, Any], allowed: dict[str, frozenset[str]]) -> bool:
     """Whether a CodeableConcept, Coding or Quantity holds one of the codes."""
     held = value.get("coding") if "coding" in value or "code" not in value else [value]
-    codes = [c for c in held if isinstance(c, dict)] if isinstance(held, list) else []
+    codes = [c for c in held if is_object(c)] if is_list(held) else []
     return any(isinstance(c.get("code"), str) and c["code"] in allowed.get(str(c.get("system")), ()) for c in codes)
 
 

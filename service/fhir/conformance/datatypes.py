@@ -12,6 +12,7 @@ from service.fhir.conformance import codings
 from service.fhir.conformance.issue import Findings, Where, shown
 from service.fhir.conformance.primitives import absolute
 from service.fhir.conformance.ucum import is_unit
+from service.fhir.json_parts import is_list, is_object
 
 _URI = "urn:ietf:rfc:3986"
 _WITHOUT_ADDRESS = ("transaction", "transaction-response", "batch", "batch-response")
@@ -52,10 +53,10 @@ def attachment(value: dict[str, Any], where: Where, findings: Findings) -> None:
 def bundle(value: dict[str, Any], where: Where, findings: Findings) -> None:
     """A Bundle: its entries say which resources they hold (https://hl7.org/fhir/R4/bundle.html#bundle-unique)."""
     entries = value.get("entry")
-    if value.get("type") in _WITHOUT_ADDRESS or not isinstance(entries, list):
+    if value.get("type") in _WITHOUT_ADDRESS or not is_list(entries):
         return
     for index, entry in enumerate(entries):
-        if isinstance(entry, dict) and "resource" in entry and "fullUrl" not in entry:
+        if is_object(entry) and "resource" in entry and "fullUrl" not in entry:
             findings.wrong(where.at("entry", index).at("fullUrl"), "«fullUrl» is required in a Bundle of this type.")
 
 

@@ -14,6 +14,7 @@ from service.fhir.conformance.base import Group, Shape
 from service.fhir.conformance.fhirpath import NoAnswer, compiled
 from service.fhir.conformance.profile import Node, Profile, Rule
 from service.fhir.conformance.slicing import discriminators, keys_of_slices, tells_apart
+from service.fhir.json_parts import is_object
 
 CORE = "http://hl7.org/fhir/StructureDefinition/"
 Codes = dict[str, frozenset[str]]
@@ -106,7 +107,7 @@ class _OneProfile:
             raise self._stop("StructureDefinition", f"only constraints on R4 resource types are known, not {kind}")
         if given.get("baseDefinition") != f"{CORE}{kind}":
             raise self._stop("StructureDefinition", f"derived from {given.get('baseDefinition')}, which is not known")
-        if not isinstance(url, str) or not isinstance(given.get("differential"), dict):
+        if not isinstance(url, str) or not is_object(given.get("differential")):
             raise self._stop("StructureDefinition", "a url and a differential are needed")
         root = self._nodes[kind] = Node(kind, None, 1, 1)
         for element in given["differential"].get("element", []):

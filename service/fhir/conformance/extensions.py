@@ -8,6 +8,7 @@ from service.fhir.conformance import base, codings
 from service.fhir.conformance.base import Element, Shape
 from service.fhir.conformance.issue import Findings, Where, shown
 from service.fhir.conformance.primitives import absolute
+from service.fhir.json_parts import is_list, is_object
 
 _PART = "Extension"
 _ANYWHERE = frozenset(("Element", "Resource", "DomainResource"))
@@ -15,8 +16,8 @@ _ANYWHERE = frozenset(("Element", "Resource", "DomainResource"))
 
 def check_extensions(held: Any, holder: Shape, element: Element | None, where: Where, findings: Findings) -> None:
     """The extensions of an object: `element` is where the object stands, None for a resource."""
-    for index, one in enumerate(held if isinstance(held, list) else []):
-        if isinstance(one, dict):
+    for index, one in enumerate(held if is_list(held) else []):
+        if is_object(one):
             _one(one, holder, element, where.at("extension", index), findings)
 
 
@@ -45,7 +46,7 @@ def _one(one: dict[str, Any], holder: Shape, element: Element | None, where: Whe
             findings.wrong(where.at("value"), f"The extension {shown(url)} holds {allowed}, not {kind}.")
         elif kind == "code" and "codes" in known and isinstance(one.get(key), str):
             codings.bound_code(one[key], known["codes"], where.at("value"), findings)
-        elif "codes" in known and isinstance(one.get(key), dict):
+        elif "codes" in known and is_object(one.get(key)):
             codings.bound(one[key], known["codes"], where.at("value"), findings)
 
 

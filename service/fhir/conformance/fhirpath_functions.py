@@ -13,6 +13,7 @@ from typing import Any
 
 from service.fhir.conformance.base import is_type
 from service.fhir.conformance.moments import compare, is_moment
+from service.fhir.json_parts import is_list, is_object
 
 Items = list[Any]
 
@@ -37,12 +38,12 @@ def step(items: Items, name: str) -> Items:
     """The children of that name; a choice element goes by its name without the type."""
     found: Items = []
     for item in items:
-        if not isinstance(item, dict):
+        if not is_object(item):
             continue
         held = item.get(name)
         if held is None:
             held = _choice(item, name)
-        if isinstance(held, list):
+        if is_list(held):
             found.extend(one for one in held if one is not None)
         elif held is not None:
             found.append(held)
@@ -117,7 +118,7 @@ def ordering(test: Callable[[int], bool]) -> Callable[[Items, Items], Items]:
 
 
 def _order(a: Any, b: Any) -> int | None:
-    if isinstance(a, bool) or isinstance(b, bool) or isinstance(a, dict) or isinstance(b, dict):
+    if isinstance(a, bool) or isinstance(b, bool) or is_object(a) or is_object(b):
         raise NotKnown
     if isinstance(a, str) and isinstance(b, str):
         if is_moment(a) and is_moment(b):
@@ -212,7 +213,7 @@ def _word(value: Any) -> str:
 
 def of_type(items: Items, name: str) -> Items:
     """The items of a type; only whole resources say of themselves what they are."""
-    if any(not isinstance(item, dict) or "resourceType" not in item for item in items):
+    if any(not is_object(item) or "resourceType" not in item for item in items):
         raise NotKnown
     return [item for item in items if item["resourceType"] == name]
 
@@ -251,7 +252,7 @@ def _trim(items: Items) -> Items:
 
 
 def _has_value(items: Items) -> Items:
-    return [len(items) == 1 and not isinstance(items[0], dict)]
+    return [len(items) == 1 and not is_object(items[0])]
 
 
 PLAIN: dict[str, Callable[[Items], Items]] = {

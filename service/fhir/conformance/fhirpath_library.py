@@ -1,3 +1,5 @@
+# pyright: standard
+# the library and its parser carry no types
 """FHIRPath by the fhirpathpy library, for what is not translated: slower, and it knows the types of R4."""
 
 from __future__ import annotations
@@ -18,6 +20,7 @@ from fhirpathpy.parser.generated.FHIRPathParser import FHIRPathParser
 
 from service.fhir.codes import UCUM
 from service.fhir.conformance.fhirpath_functions import NoAnswer
+from service.fhir.json_parts import is_list
 
 _MODEL = models["r4"]
 
@@ -86,4 +89,4 @@ def evaluate(text: str, value: Any, root: dict[str, Any], type_path: str) -> lis
         raise
     except Exception as error:
         raise NoAnswer(type(error).__name__) from error
-    return answer if isinstance(answer, list) else [answer]
+    return answer if is_list(answer) else [answer]

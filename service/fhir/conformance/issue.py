@@ -43,7 +43,7 @@ class Issue:
 class Findings:
     """The issues of one resource as they are found."""
 
-    issues: list[Issue] = field(default_factory=list)
+    issues: list[Issue] = field(default_factory=list[Issue])
     profile: str = ""
 
     def wrong(self, where: Where, message: str) -> None:

@@ -13,6 +13,7 @@ from service.fhir.conformance.profile_check import check_profile
 from service.fhir.conformance.published import published, questionnaires
 from service.fhir.conformance.questionnaires import check_answers
 from service.fhir.conformance.structure import check
+from service.fhir.json_parts import is_list, is_object
 from service.fhir.profile_index import profile_of
 
 _VERSION = "1.0.0"
@@ -72,8 +73,8 @@ def _around(place: str) -> list[str]:
 def _declared(resource: dict[str, Any], where: Where, findings: Findings) -> Iterator[tuple[str, Where]]:
     """The profiles known here that a resource names in `meta.profile`, and where it names them."""
     meta = resource.get("meta")
-    named = meta.get("profile") if isinstance(meta, dict) else None
-    for index, url in enumerate(named if isinstance(named, list) else []):
+    named = meta.get("profile") if is_object(meta) else None
+    for index, url in enumerate(named if is_list(named) else []):
         place = where.at("meta").at("profile", index)
         if isinstance(url, str) and url and _known(url, place, findings, is_asked=False):
             yield _bare(url), place

@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 from service.fhir.conformance.base import Element, Group
 from service.fhir.conformance.fhirpath import Expression
 from service.fhir.conformance.issue import Where
+from service.fhir.json_parts import is_list, is_object
 
 
 class HeldElement(NamedTuple):
@@ -59,10 +60,10 @@ class Node:
     fixed: Any = None
     pattern: Any = None
     codes: dict[str, frozenset[str]] | None = None
-    rules: list[Rule] = field(default_factory=list)
-    children: list[Node] = field(default_factory=list)
-    slices: list[Node] = field(default_factory=list)
-    discriminators: list[Discriminator] = field(default_factory=list)
+    rules: list[Rule] = field(default_factory=list[Rule])
+    children: list[Node] = field(default_factory=list["Node"])
+    slices: list[Node] = field(default_factory=list["Node"])
+    discriminators: list[Discriminator] = field(default_factory=list[Discriminator])
     is_closed: bool = False
     by_key: dict[Any, int] | None = None
     """The slices by a code or text that alone tells them apart, where that is so: a short way to the slice."""
@@ -86,7 +87,7 @@ def held_in(value: dict[str, Any], group: Group, where: Where) -> Iterator[HeldE
     for member in group.members:
         name = member.name
         held = value.get(name)
-        if isinstance(held, list):
+        if is_list(held):
             if member.repeats:
                 for index, item in enumerate(held):
                     yield HeldElement(item, member, where.at(member.stem, index))
@@ -99,8 +100,8 @@ def held_in(value: dict[str, Any], group: Group, where: Where) -> Iterator[HeldE
 
 def has_pattern(value: Any, pattern: Any) -> bool:
     """Whether a value holds at least what a pattern holds (ElementDefinition.pattern[x])."""
-    if isinstance(pattern, dict):
-        return isinstance(value, dict) and all(k in value and has_pattern(value[k], p) for k, p in pattern.items())
-    if isinstance(pattern, list):
-        return isinstance(value, list) and all(any(has_pattern(v, p) for v in value) for p in pattern)
+    if is_object(pattern):
+        return is_object(value) and all(k in value and has_pattern(value[k], p) for k, p in pattern.items())
+    if is_list(pattern):
+        return is_list(value) and all(any(has_pattern(v, p) for v in value) for p in pattern)
     return value == pattern and isinstance(value, bool) == isinstance(pattern, bool)

@@ -11,6 +11,7 @@ from service.fhir.conformance.issue import Findings, Where, not_evaluated, shown
 from service.fhir.conformance.profile import Discriminator, HeldElement, Node, Profile, has_pattern, held_in
 from service.fhir.conformance.references import kind_of
 from service.fhir.conformance.slicing import says_a_value, slice_by_key
+from service.fhir.json_parts import is_list, is_object
 
 _MANY = 12
 
@@ -34,7 +35,7 @@ class _Check:
             self._rule(rule, value, where, type_path)
         if not node.children:
             return
-        holder = value if isinstance(value, dict) else {}
+        holder = value if is_object(value) else {}
         for child in node.children:
             assert child.group is not None
             self._element(child, list(held_in(holder, child.group, where)), where)
@@ -71,7 +72,7 @@ class _Check:
         if node.codes is not None and not _is_of(value, node.codes):
             codes = [code for codes in node.codes.values() for code in sorted(codes)]
             wrong(held.where, f"One of {', '.join(codes[:_MANY])} is needed here.")
-        if node.targets is not None and isinstance(value, dict):
+        if node.targets is not None and is_object(value):
             self._target(value, node.targets, held.where)
         self.inside(node, value, held.where, held.type_path)
 
@@ -81,7 +82,7 @@ class _Check:
             return
         if reference[:1] == "#":
             inner = self._root.get("contained")
-            items = [c for c in inner if isinstance(c, dict)] if isinstance(inner, list) else []
+            items = [c for c in inner if is_object(c)] if is_list(inner) else []
             kind = next((c.get("resourceType") for c in items if f"#{c.get('id')}" == reference), None)
             kind = self._root.get("resourceType") if reference == "#" else kind
         else:
@@ -132,7 +133,7 @@ def in_slice(held: HeldElement, piece: Node, discriminator: Discriminator) -> bo
             return False
         group = below.group
         found = [
-            inner for one in found if isinstance(one.value, dict)
+            inner for one in found if is_object(one.value)
             for inner in held_in(one.value, group, one.where)
         ]  # fmt: skip
         teller = below
@@ -149,7 +150,7 @@ def _tells(teller: Node, value: Any) -> bool:
     if teller.codes is not None:
         return _is_of(value, teller.codes)
     tellers = [child for child in teller.children if says_a_value(child)]
-    return isinstance(value, dict) and bool(tellers) and all(_has(value, child) for child in tellers)
+    return is_object(value) and bool(tellers) and all(_has(value, child) for child in tellers)
 
 
 def _has(value: dict[str, Any], child: Node) -> bool:
@@ -160,7 +161,7 @@ def _has(value: dict[str, Any], child: Node) -> bool:
 def _is_of(value: Any, codes: dict[str, frozenset[str]]) -> bool:
     if isinstance(value, str):
         return any(value in held for held in codes.values())
-    return isinstance(value, dict) and any_of(value, codes)
+    return is_object(value) and any_of(value, codes)
 
 
 def _times(count: int) -> str:
@@ -169,9 +170,9 @@ def _times(count: int) -> str:
 
 def _words(pattern: Any) -> str:
     """A pattern as a sentence may name it."""
-    if isinstance(pattern, dict):
+    if is_object(pattern):
         inner = pattern.get("coding")
-        held = inner[0] if isinstance(inner, list) and inner else pattern
-        if isinstance(held, dict) and "code" in held:
+        held = inner[0] if is_list(inner) and inner else pattern
+        if is_object(held) and "code" in held:
             return f"The code «{shown(held['code'])}»" + (f" of {held['system']}" if "system" in held else "")
     return f"«{shown(pattern)}»"

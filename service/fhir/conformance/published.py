@@ -12,6 +12,7 @@ from typing import Any
 from service.fhir.conformance.differential import Codes, Compiler, NotCompiled
 from service.fhir.conformance.profile import Profile
 from service.fhir.conformance.questionnaires import AskedAnswers, asked_by
+from service.fhir.json_parts import is_list, is_object
 
 _INSTALLED = Path(__file__).parent.parent.parent / "_profiles"
 _IN_SOURCE = Path(__file__).parent.parent.parent.parent / "profiles"
@@ -64,7 +65,7 @@ def _read(file: Path) -> dict[str, Any]:
         held = json.loads(file.read_text(encoding="utf-8"), parse_float=Decimal)
     except (OSError, ValueError):
         raise NotCompiled(f"{file.name}: the file: it cannot be read as JSON.") from None
-    if not isinstance(held, dict):
+    if not is_object(held):
         raise NotCompiled(f"{file.name}: the file: it is no JSON object.")
     return held
 
@@ -72,8 +73,8 @@ def _read(file: Path) -> dict[str, Any]:
 def _value_set(definition: dict[str, Any], file: str) -> tuple[str, Codes]:
     """A value set that lists its codes. Anything else is not known."""
     compose = definition.get("compose")
-    include = compose.get("include") if isinstance(compose, dict) and compose.keys() == {"include"} else None
-    if not isinstance(include, list) or not isinstance(definition.get("url"), str):
+    include = compose.get("include") if is_object(compose) and compose.keys() == {"include"} else None
+    if not is_list(include) or not isinstance(definition.get("url"), str):
         raise NotCompiled(f"{file}: ValueSet.compose: only value sets that list what they include are known.")
     codes: Codes = {}
     for system, listed in _listed(include, file):

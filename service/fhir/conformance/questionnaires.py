@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from service.fhir.conformance.issue import Findings, Where, shown
+from service.fhir.json_parts import is_list, is_object
 
 _TYPES = {
     "decimal": "valueDecimal",
@@ -54,8 +55,8 @@ def check_answers(asked: AskedAnswers, response: dict[str, Any], where: Where, f
     findings.profile = asked.url
     items = response.get("item")
     last = -1
-    for index, item in enumerate(items if isinstance(items, list) else []):
-        if not isinstance(item, dict):
+    for index, item in enumerate(items if is_list(items) else []):
+        if not is_object(item):
             continue
         spot = where.at("item", index)
         question = asked.questions.get(str(item.get("linkId")))
@@ -73,7 +74,7 @@ def check_answers(asked: AskedAnswers, response: dict[str, Any], where: Where, f
 
 def _answers(item: dict[str, Any], question: Question, where: Where, findings: Findings) -> None:
     held = item.get("answer")
-    answers = [a for a in held if isinstance(a, dict)] if isinstance(held, list) else []
+    answers = [a for a in held if is_object(a)] if is_list(held) else []
     if len(answers) > 1 and not question.several:
         findings.wrong(where.at("answer", 1), "The question has only one answer.")
     if "item" in item:

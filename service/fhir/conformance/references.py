@@ -7,6 +7,7 @@ from typing import Any
 
 from service.fhir.conformance.base import Element
 from service.fhir.conformance.issue import Findings, Where, shown
+from service.fhir.json_parts import is_list, is_object
 
 _LITERAL = re.compile(r"(?:https?://.*/)?([A-Z][A-Za-z]+)/[A-Za-z0-9\-.]{1,64}(?:/_history/.+)?|([A-Z][A-Za-z]+)\?.+")
 _CORE = "http://hl7.org/fhir/StructureDefinition/"
@@ -97,6 +98,6 @@ def _or(targets: frozenset[str]) -> str:
 
 
 def _names_its_holder(value: Any) -> bool:
-    if isinstance(value, dict):
+    if is_object(value):
         return value.get("reference") == "#" or any(_names_its_holder(held) for held in value.values())
-    return isinstance(value, list) and any(_names_its_holder(held) for held in value)
+    return is_list(value) and any(_names_its_holder(held) for held in value)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from service.fhir.conformance.profile import Discriminator, Node
+from service.fhir.json_parts import is_list, is_object
 
 _KINDS = ("value", "pattern", "type")
 _RULES = ("open", "closed")
@@ -54,22 +55,22 @@ def keys_of_slices(node: Node) -> dict[Any, int] | None:
 def _key_of(pattern: Any) -> Any:
     if isinstance(pattern, str):
         return pattern
-    codings = pattern.get("coding") if isinstance(pattern, dict) and len(pattern) == 1 else None
-    if isinstance(codings, list) and len(codings) == 1 and codings[0].keys() == {"system", "code"}:
+    codings = pattern.get("coding") if is_object(pattern) and len(pattern) == 1 else None
+    if is_list(codings) and len(codings) == 1 and codings[0].keys() == {"system", "code"}:
         return codings[0]["system"], codings[0]["code"]
     return None
 
 
 def slice_by_key(value: Any, stem: str, keys: dict[Any, int]) -> int | None:
     """The first slice whose key an element of the value holds; None when it is in no slice."""
-    held = value.get(stem) if isinstance(value, dict) else None
+    held = value.get(stem) if is_object(value) else None
     if isinstance(held, str):
         return keys.get(held)
-    codings = held.get("coding") if isinstance(held, dict) else None
+    codings = held.get("coding") if is_object(held) else None
     found = [
         keys[c["system"], c["code"]]
-        for c in (codings if isinstance(codings, list) else ())
-        if isinstance(c, dict) and isinstance(c.get("system"), str) and isinstance(c.get("code"), str)
+        for c in (codings if is_list(codings) else ())
+        if is_object(c) and isinstance(c.get("system"), str) and isinstance(c.get("code"), str)
         if (c["system"], c["code"]) in keys
     ]
     return min(found) if found else None

@@ -17,6 +17,7 @@ from service.fhir.conformance.issue import Findings, Where, shown
 from service.fhir.conformance.narrative import faults_of
 from service.fhir.conformance.primitives import OF_JSON, Primitive
 from service.fhir.conformance.references import References
+from service.fhir.json_parts import is_list, is_object
 
 _EMPTY = "The element is empty; leave it out instead."
 _NULL = "The element is null; leave it out instead."
@@ -32,8 +33,8 @@ class Walk:
     root: dict[str, Any]
     findings: Findings
     references: References = field(default_factory=References)
-    ids: set[str] = field(default_factory=set)
-    inside: list[tuple[dict[str, Any], Where]] = field(default_factory=list)
+    ids: set[str] = field(default_factory=set[str])
+    inside: list[tuple[dict[str, Any], Where]] = field(default_factory=list[tuple[dict[str, Any], Where]])
 
 
 def check(resource: dict[str, Any], kind: str, where: Where, findings: Findings) -> list[tuple[dict[str, Any], Where]]:
@@ -109,7 +110,7 @@ def _own_id(held: Any, where: Where, walk: Walk) -> None:
 
 def _held(value: dict[str, Any], group: Group) -> list[str]:
     """The JSON names under which an element stands there."""
-    found = []
+    found: list[str] = []
     for member in group.members:
         name = member.name
         if name in value or (member.primitive is not None and f"_{name}" in value):
@@ -130,12 +131,12 @@ def _element(held: Any, element: Element, owner: dict[str, Any], where: Where, w
     if not element.repeats:
         if held is None:
             walk.findings.wrong(where.at(stem), _NULL)
-        elif isinstance(held, list):
+        elif is_list(held):
             _unlisted(held, element, where.at(stem), walk)
         else:
             _item(held, element, where.at(stem), walk)
         return
-    if not isinstance(held, list):
+    if not is_list(held):
         (walk.findings.wrong(where.at(stem), _NULL) if held is None else walk.findings.malformed(where.at(stem), _LIST))
         return
     if not held:
@@ -143,8 +144,8 @@ def _element(held: Any, element: Element, owner: dict[str, Any], where: Where, w
     beside = owner.get(f"_{element.name}") if element.primitive is not None else None
     for index, item in enumerate(held):
         if item is None:
-            told = beside[index] if isinstance(beside, list) and index < len(beside) else None
-            if not isinstance(told, dict):
+            told = beside[index] if is_list(beside) and index < len(beside) else None
+            if not is_object(told):
                 walk.findings.wrong(where.at(stem, index), _NULL)
         else:
             _item(item, element, where.at(stem, index), walk)
@@ -155,7 +156,7 @@ def _item(item: Any, element: Element, where: Where, walk: Walk) -> None:
     if primitive is not None:
         _primitive(item, element, primitive, where, walk)
         return
-    if not isinstance(item, dict):
+    if not is_object(item):
         walk.findings.malformed(where, _OBJECT)
         return
     if element.shape is None:
@@ -200,23 +201,23 @@ def _beside(held: Any, element: Element, owner: dict[str, Any], where: Where, wa
     is_bound = element.codes and element.codes != codings.LANGUAGES  # a preferred binding does not ask for a value
     if values is None and (is_bound or element.path.endswith(".id")):
         walk.findings.wrong(where, "A value is needed here; an extension cannot stand in its place.")
-    if element.repeats != isinstance(held, list):
+    if element.repeats != is_list(held):
         walk.findings.malformed(where, _LIST if element.repeats else _OBJECT)
         return
     items = held if element.repeats else [held]
     if element.repeats and not items:
         walk.findings.wrong(where, _EMPTY)
-    if element.repeats and isinstance(values, list) and len(values) < len(items):
+    if element.repeats and is_list(values) and len(values) < len(items):
         walk.findings.wrong(where, f"The list may not be longer than that of «{element.name}».")
     for index, item in enumerate(items):
         spot = Where(where.above, f"{where.step}[{index}]") if element.repeats else where
-        value = values[index] if isinstance(values, list) and index < len(values) else None
+        value = values[index] if is_list(values) and index < len(values) else None
         if not element.repeats:
             value = values
         if item is None:
             if not element.repeats or value is None:
                 walk.findings.wrong(spot, _NULL)
-        elif not isinstance(item, dict):
+        elif not is_object(item):
             walk.findings.malformed(spot, _OBJECT)
         elif value is None or item.keys() != {"id"}:
             _object(item, base.shape_of("Element"), element, spot, walk)

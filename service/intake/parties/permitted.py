@@ -15,9 +15,10 @@ from service.deciding.snapshot import Snapshot
 from service.errors import Category, Problem, Refused, refuse
 from service.fhir.build import SHARED, Resource
 from service.fhir.codes import codings_of
+from service.fhir.facts.fact import kind_of
 from service.fhir.interactions import DELETABLE
 from service.fhir.json_text import load
-from service.fhir.read_facts import told_by
+from service.fhir.read_facts import reported_by
 from service.fhir.read_other import is_referral
 from service.fhir.referral_task import Role
 from service.inbound.plain import Mapped
@@ -84,8 +85,8 @@ def _check_bound(
     if bound is None:
         return
     own = case is not None and not opened and case.case_number == bound.case_number
-    told = [told_by(i.resource) for i in items if i.draft.parent is None]
-    if not own or mapped.move is not None or any(t is None or t["kind"] not in bound.kinds for t in told):
+    told = [reported_by(i.resource) for i in items if i.draft.parent is None]
+    if not own or mapped.move is not None or any(t is None or kind_of(t) not in bound.kinds for t in told):
         raise refuse(Category.FORBIDDEN, "This link tells how the patient is, in its own case, and nothing else.")
 
 
@@ -158,10 +159,10 @@ def _categories(resource: Resource) -> set[str]:
 
 def _duty(acting: frozenset[Office], item: Identified, opens: bool) -> list[Problem]:
     """What a resource tells, and what it told before, is for one of the acting offices to write."""
-    may = writers_of(item.resource, told_by(item.resource), opens)
+    may = writers_of(item.resource, reported_by(item.resource), opens)
     if item.before is not None and not item.before.deleted:
         before = load(item.before.body)
-        may &= writers_of(before, told_by(before), opens)
+        may &= writers_of(before, reported_by(before), opens)
     if may & acting:
         return []
     who = _words(may) if may else "the service alone"

@@ -7,6 +7,7 @@ from service.deciding.versions import as_version
 from service.errors import Category, Problem, Refused
 from service.fhir.build import Resource
 from service.fhir.cancellation import OPEN, answered, is_cancellation, may_answer, new_cancellation
+from service.fhir.facts.referral import CancellationFact
 from service.fhir.json_text import load
 from service.fhir.reading import reference_of
 from service.fhir.referral_task import WORKING, Role, cell, refusal
@@ -20,7 +21,7 @@ _MAY_CHANGE = frozenset({"status", "statusReason", "note", "executionPeriod", "l
 
 def open_request(at: Situation) -> Stored | None:
     """The request to cancel that waits for an answer, if any."""
-    waiting = (f for f in at.before if f.small["kind"] == "cancellation-request" and f.small["state"] in OPEN)
+    waiting = (f for f in at.before if isinstance(f.fact, CancellationFact) and f.fact.state in OPEN)
     found = next(waiting, None)
     return at.stored(found.source.reference) if found else None
 
@@ -55,7 +56,7 @@ def answer(at: Situation, move: Move) -> Moved:
 
 def _answered_before(at: Situation, move: Move) -> Moved:
     """The same answer again changes nothing; another one is refused."""
-    states = {f.small["state"] for f in at.before if f.small["kind"] == "cancellation-request"}
+    states = {f.fact.state for f in at.before if isinstance(f.fact, CancellationFact)}
     wanted = "completed" if move.agrees else "rejected"
     if wanted in states:
         return Moved(notes=("The request to cancel was answered so already.",))

@@ -14,18 +14,22 @@ from service.deciding.versions import as_version, content_of
 from service.errors import Category, Problem, Refused
 from service.fhir.build import Resource, ref
 from service.fhir.codes import local
+from service.fhir.facts.fact import Fact, StoredFact
+from service.fhir.facts.treatment import ApplianceUseFact, AssessmentFact, VisitFact
+from service.fhir.facts.words import Undelivered
 from service.fhir.json_text import load
-from service.fhir.read_facts import StoredFact
-from service.fhir.read_other import UNDELIVERED
-from service.fhir.reading import Small
 from service.fhir.referral_task import ENDED, Guard, Role, Verdict, already_past, cell, refusal
 from service.inbound.plain import Move
 from service.intake.parties.delivery import why_not_delivered
 from service.intake.sender import Sender
 from service.rows import Case, Stored
+from service.rules.kinds import Office as OfficeOfCare
 from service.rules.kinds import ReferralState
 
-_UNDELIVERED_BY: dict[str, str] = {Office.SLEEP_LAB: UNDELIVERED[0], Office.PHYSICIAN: UNDELIVERED[1]}
+_UNDELIVERED_BY: dict[str, str] = {
+    Office.SLEEP_LAB: Undelivered.BY_LABORATORY.value,
+    Office.PHYSICIAN: Undelivered.BY_PHYSICIAN.value,
+}
 """Of a referral that waits for a binding, by the kind of office that sent it."""
 
 
@@ -177,7 +181,7 @@ def check_move(
     if Guard.OWNER in asked.guards and at.sender.organisation not in (None, owner):
         sentence = f"The referral is asked of {owner or 'nobody by name'}; another dental office does not move it."
         problems.append(Problem(Category.BUSINESS_RULE, sentence, path))
-    if Guard.WORK in asked.guards and not any(_shows_work(f.small) for f in at.known):
+    if Guard.WORK in asked.guards and not any(_shows_work(f.fact) for f in at.known):
         sentence = "Work begins with a delivered appliance or a visit at the dental office; neither is on record."
         problems.append(Problem(Category.BUSINESS_RULE, sentence, path))
     if Guard.REASON in asked.guards and not reason:
@@ -186,10 +190,10 @@ def check_move(
     return problems
 
 
-def _shows_work(small: Small) -> bool:
+def _shows_work(fact: Fact) -> bool:
     """A delivery, a visit at the dental office, or the dentist's examination."""
-    return small["kind"] in ("appliance-use", "assessment") or (
-        small["kind"] == "visit" and small["office"] == "dentist"
+    return isinstance(fact, ApplianceUseFact | AssessmentFact) or (
+        isinstance(fact, VisitFact) and fact.office is OfficeOfCare.DENTIST
     )
 
 
@@ -229,7 +233,7 @@ def with_delivery(
 
     `pending` is a version already due in this message.
     """
-    if not state.waits_for and state.business_status not in UNDELIVERED:
+    if not state.waits_for and state.business_status not in tuple(Undelivered):
         return pending, state
     task = pending or snapshot.current(case.task)
     assert task is not None, "a case has a Task"
@@ -239,7 +243,7 @@ def with_delivery(
     why = why_not_delivered(state) if waits else ""
     if (state.business_status, body.get("statusReason", {}).get("text", "")) == (wanted, why):
         return pending, state
-    if own_business_status(body) in UNDELIVERED:
+    if own_business_status(body) in tuple(Undelivered):
         body = {k: v for k, v in body.items() if k not in ("businessStatus", "statusReason")}
     if waits:
         body |= {"businessStatus": local(wanted).concept, "statusReason": {"text": why}}

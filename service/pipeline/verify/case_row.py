@@ -14,8 +14,10 @@ from service.deciding.facts_anew import facts_among, is_outdated, patient_record
 from service.deciding.state import state_in
 from service.deciding.versions import same_content
 from service.fhir.engine import ENGINE_ID, rule_engine, site_of
+from service.fhir.facts.assemble import assemble
+from service.fhir.facts.fact import StoredFact
+from service.fhir.facts.text import fact_text
 from service.fhir.json_text import load, write
-from service.fhir.read_facts import StoredFact, assemble
 from service.pipeline.replay import replay_rows
 from service.pipeline.verify.entries import AuditEntry
 from service.pipeline.verify.report import Report
@@ -69,7 +71,7 @@ class CaseChecks:
 
     def _check_facts(self) -> None:
         facts = facts_among(self._sent(), patient_record(resources.current(self.tx, *split(self.case.patient))))
-        anew = {f.source.reference: (f.source.version, write(f.small)) for f in facts}
+        anew = {f.source.reference: (f.source.version, fact_text(f.fact)) for f in facts}
         number = self.case.case_number
         kept = {f"{f.type}/{f.id}": f for f in cases.facts(self.tx, number)}
         for reference in sorted(anew.keys() | kept.keys()):
@@ -78,7 +80,7 @@ class CaseChecks:
                 self.report.found(place, "is of no current version of the case")
             elif reference not in kept:
                 self.report.found(place, "is not there")
-            elif (kept[reference].version, kept[reference].small) != anew[reference]:
+            elif (kept[reference].version, kept[reference].content) != anew[reference]:
                 self.report.found(place, "is not what its version says")
         site = self._site()
         if site is None:

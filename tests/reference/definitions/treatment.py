@@ -70,7 +70,7 @@ def _number(link: str, kind: str, why: str, limit: Limit) -> tuple[Element, ...]
 
 def _word(link: str, why: str) -> tuple[Element, ...]:
     """A question answered by one of our words."""
-    words = CHOICES[link][1]
+    words = CHOICES[link][0]
     held = " or ".join(f"$this = '{word}'" for word in words)
     return _answer(link, "string", why, Rule(f"answer-{link}", f"One of {', '.join(words)}.", held))
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from service.fhir.cancellation import STATES as CANCELLATION_STATES
 from service.fhir.codes import AHI_24_HOUR, LOCAL, LOINC, is_local
+from service.fhir.facts.words import CancellationState
 from service.fhir.terms_judged import FINDING_TERMS
 from service.rules.coverage_us import Documentation
 from service.rules.decision import Party, Readiness, ResponseClass, Status, Step
@@ -159,7 +159,7 @@ VALUE_SETS = (
         "cancellation-state",
         "States of a request to cancel",
         "The values of the Task status that a request to cancel a referral uses.",
-        ((TASK_STATUS, CANCELLATION_STATES),),
+        ((TASK_STATUS, tuple(state.value for state in CancellationState)),),
     ),
     ValueSet(
         "proposal-status",
