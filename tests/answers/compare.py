@@ -13,7 +13,7 @@ import re
 import sys
 from collections import defaultdict
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +23,8 @@ from tests.answers.record import Recording, read
 _VARYING = re.compile(
     r"[A-Za-z]+#\d+|\d{4}-\d\d-\d\d(T[\d:.]+Z?)?|\d+ (Jan|Feb|Mar|Apr|May|June|July|Aug|Sept?|Oct|Nov|Dec) \d{4}|\d+(\.\d+)?"
 )
+_NAMES = ("name", "fullUrl", "title", "reference", "id", "url", "code", "key")
+"""What tells the items of a list apart, the first that all of them have."""
 _ABSENT = "(absent)"
 
 
@@ -105,7 +107,7 @@ def _of_values(before: Any, after: Any, place: str) -> Iterator[tuple[str, str, 
         for name in [*before, *(n for n in after if n not in before)]:
             yield from _of_values(before.get(name, _ABSENT), after.get(name, _ABSENT), f"{place}.{name}")
     elif type(before) is type(after) and isinstance(before, list):
-        yield from _of_lists(before, after, f"{place}[]")
+        yield from _of_lists(before, after, place)
     elif before != after or type(before) is not type(after):
         if isinstance(before, str) and isinstance(after, str) and "<" in before[:40]:
             yield from _of_pages(before, after, place)
@@ -113,11 +115,33 @@ def _of_values(before: Any, after: Any, place: str) -> Iterator[tuple[str, str, 
             yield place, _text(before), _text(after)
 
 
+def _known_by(items: list[Any]) -> list[str] | None:
+    """What the items of a list are known by, when each has a name of its own."""
+    for name in _NAMES:
+        known = [item[name] for item in items if isinstance(item, dict) and isinstance(item.get(name), str)]
+        if items and len(set(known)) == len(items):
+            return known
+    return None
+
+
+def _of_named(before: dict[str, Any], after: dict[str, Any], place: str) -> Iterator[tuple[str, str, str]]:
+    for name in [*before, *(n for n in after if n not in before)]:
+        yield from _of_values(before.get(name, _ABSENT), after.get(name, _ABSENT), f"{place}[{_shape(name)}]")
+    both = [[n for n in one if n in other] for one, other in ((before, after), (after, before))]
+    if both[0] != both[1]:
+        yield f"{place}[]", "the same items", "in another order"
+
+
 def _of_lists(before: list[Any], after: list[Any], place: str) -> Iterator[tuple[str, str, str]]:
     keys = [[_text(item) for item in items] for items in (before, after)]
     if keys[0] != keys[1] and sorted(keys[0]) == sorted(keys[1]):
-        yield place, "the same items", "in another order"
+        yield f"{place}[]", "the same items", "in another order"
         return
+    known = _known_by(before), _known_by(after)
+    if known[0] and known[1]:
+        yield from _of_named(dict(zip(known[0], before, strict=True)), dict(zip(known[1], after, strict=True)), place)
+        return
+    place = f"{place}[]"
     for kind, a, b, c, d in difflib.SequenceMatcher(None, *keys, autojunk=False).get_opcodes():
         if kind == "equal":
             continue
@@ -142,6 +166,10 @@ def _text(value: Any) -> str:
     return value if isinstance(value, str) else json.dumps(value, ensure_ascii=False, sort_keys=True)
 
 
+def _place_alone(group: str) -> str:
+    return group if group.startswith(("status", "a ")) else group.split(": ")[0]
+
+
 def printed(found: list[Difference], most: int) -> str:
     """The differences by group, those of most requests first, each with an example."""
     groups: dict[str, list[Difference]] = defaultdict(list)
@@ -163,8 +191,11 @@ def main() -> int:
     asked.add_argument("before", type=Path)
     asked.add_argument("after", type=Path)
     asked.add_argument("--most", type=int, default=80, help="groups to print")
+    asked.add_argument("--by-place", action="store_true", help="a group is a place in the answer, whatever it held")
     options = asked.parse_args()
     found = differences(read(options.before), read(options.after))
+    if options.by_place:
+        found = [replace(d, group=_place_alone(d.group)) for d in found]
     print(printed(found, options.most))
     return 1 if found else 0
 

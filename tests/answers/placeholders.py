@@ -13,6 +13,7 @@ _ID = re.compile(
     r'(?:(?P<kind>[A-Z][A-Za-z]+)/|"resourceType": ?"(?P<own>[A-Z][A-Za-z]+)", ?"id": ?")?'
     r"(?P<id>[0-9a-f]{8}-[0-9a-f]{4}-[47][0-9a-f]{3}-[89ab][0-9a-f]{3}-[0-9a-f]{12})"
 )
+_PAGE = re.compile(r"(?<=_page=)[A-Za-z0-9_-]{10,}")
 _FORM = re.compile(r"page-[0-9a-f]{24}")
 _CASE = re.compile(r"AR-[0-9A-HJKMNP-TV-Z]{5}-[0-9A-HJKMNP-TV-Z]{5}")
 _NEVER_MADE = "AR-00000-00000"
@@ -32,6 +33,7 @@ class Placeholders:
 
     def __call__(self, text: str) -> str:
         """A text with every such value replaced."""
+        text = _PAGE.sub(lambda m: self._name("page", m[0]), text)
         text = _BASE64.sub(lambda m: self._encoded(m[0]), text)
         text = _ID.sub(self._id, text)
         text = _CASE.sub(lambda m: m[0] if m[0] == _NEVER_MADE else self._name("case", m[0]), text)
