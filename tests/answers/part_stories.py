@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from typing import Any
 
 from tests.answers.asking import Asker, data_of
 from tests.journeys import test_journeys
@@ -21,6 +22,7 @@ _SEARCHED = (
 def play(asker: Asker, story: Story) -> None:
     """A story from its referral to its last day, then everything that reads it."""
     number = ""
+    case: dict[str, Any] = {}
     for event in (Event(0, "sleep laboratory", "refers the patient", "referrals", story.referral), *story.events):
         asker.on(BEGIN + timedelta(days=event.day))
         if event.body is not None:
