@@ -15,7 +15,7 @@ from typing import Any, TypeVar
 
 from fhir.resources.R4B import get_fhir_model_class
 from fhir.resources.R4B.resource import Resource
-from fhir_core.fhirabstractmodel import FHIRAbstractModel
+from pydantic import BaseModel
 
 from service.client.failure import no_answer
 from service.client.json_text import dumped, loaded_object
@@ -43,7 +43,7 @@ def written(resource: Resource) -> str:
 def _with_digits(model: Any, plain: Any) -> Any:
     if isinstance(model, Decimal):
         return model
-    if isinstance(model, FHIRAbstractModel):
+    if isinstance(model, BaseModel):
         fields: dict[Any, str] = {field.alias or name: name for name, field in type(model).model_fields.items()}
         return {key: _with_digits(getattr(model, fields.get(key) or key, None), part) for key, part in plain.items()}
     if isinstance(model, list):

@@ -283,6 +283,6 @@ def test_the_example_runs(start_service: Callable[..., Service], tmp_path: Path)
     assert "refused with 412" in done.stdout
 
 
-def test_the_organization_update_keeps_what_it_had(relay: RelayClient) -> None:
+def test_an_update_of_what_was_never_read_is_refused(relay: RelayClient) -> None:
     with pytest.raises(RelayError, match="id and meta"):
         relay.fhir.update(Organization(name="Never read"))
