@@ -6,7 +6,7 @@ from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
-from tests.answers import part_access, part_fhir, part_plain
+from tests.answers import part_access, part_fhir, part_plain, part_subscriptions
 from tests.answers.asking import Asker, Connected, Pair, asking
 from tests.answers.part_stories import STORIES, play
 from tests.journeys.story import Story
@@ -43,6 +43,6 @@ PARTS: dict[str, Callable[[Path, Connected], list[Pair]]] = {
     "fhir: writes": partial(_alone, part_fhir.writes),
     "fhir: $validate": partial(_alone, part_fhir.validated),
     "fhir: bundles": partial(_alone, part_fhir.bundles),
-    "fhir: subscriptions": partial(_alone, part_fhir.subscriptions),
+    "fhir: subscriptions": partial(_alone, part_subscriptions.subscriptions),
     "access: two trios": _access,
 }
