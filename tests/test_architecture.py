@@ -88,7 +88,7 @@ def test_sql_stays_in_the_store_and_http_in_the_web() -> None:
             sql = {m for m in imports_of(file) if m.startswith(("sqlalchemy", "sqlmodel"))}
             # the pipeline passes the store's connection on, and serve tells a database error apart
             assert sql <= {"sqlalchemy", "sqlalchemy.exc"}, file
-        if room not in ("web", "listening", "app.py", "demo", "commands"):
+        if room not in ("web", "listening", "app.py", "client", "commands"):
             assert not roots & {"fastapi", "starlette", "httpx", "uvicorn"}, file
         if room not in ("outbound", "listening"):
             assert not roots & {"httpcore", "socket", "ssl"} or file.name == "play.py", file

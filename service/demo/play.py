@@ -12,10 +12,10 @@ from datetime import UTC, datetime
 from html.parser import HTMLParser
 from pathlib import Path
 
-import httpx
-
+from service.client.failure import RelayError
+from service.client.relay import RelayClient
+from service.client.sending import Retries
 from service.demo.scenario import Story, stories
-from service.fhir.json_text import load, write
 
 _START_SECONDS = 30
 
@@ -29,7 +29,7 @@ def play(once: bool, port: int) -> int:
             server = _start(folder, port, stream)
         address = f"http://127.0.0.1:{port}"
         try:
-            with httpx.Client(base_url=address, timeout=30) as client:
+            with RelayClient(address, retries=Retries(most=0)) as client:
                 if not _ready(client, server):
                     print(f"The service did not start:\n{log.read_text()[-2000:]}", file=sys.stderr)
                     return 1
@@ -42,6 +42,9 @@ def play(once: bool, port: int) -> int:
                 server.wait()
         except KeyboardInterrupt:
             print()
+        except RelayError as error:
+            print(f"A message of the scenario was refused: {error}", file=sys.stderr)
+            return 1
         finally:
             server.terminate()
             server.wait(10)
@@ -66,35 +69,26 @@ def _start(folder: str, port: int, log: object) -> subprocess.Popen[bytes]:
     return subprocess.Popen(command, env=environment, stdout=log, stderr=log)  # type: ignore[call-overload]
 
 
-def _ready(client: httpx.Client, server: subprocess.Popen[bytes]) -> bool:
+def _ready(client: RelayClient, server: subprocess.Popen[bytes]) -> bool:
     until = time.monotonic() + _START_SECONDS
     while time.monotonic() < until and server.poll() is None:
         try:
-            if client.get("/health").status_code == 200:
-                return True
-        except httpx.TransportError:
+            return client.plain.health()["status"] == "well"
+        except RelayError:
             time.sleep(0.05)
     return False
 
 
-def _post(client: httpx.Client, path: str, body: object) -> dict[str, object]:
-    reply = client.post(path, content=write(body), headers={"Content-Type": "application/json"})
-    answer = load(reply.text)
-    if reply.status_code >= 300:
-        raise SystemExit(f"{path} was refused: {answer}")
-    return answer
-
-
-def _tell(client: httpx.Client, story: Story) -> str:
+def _tell(client: RelayClient, story: Story) -> str:
     """Play one patient's story; its case number."""
     patient = story.referral["patient"]
     print(f"{patient['given_name']} {patient['family_name']}: {story.title}")
-    answer = _post(client, "/intake/referrals", story.referral)
+    answer = client.plain.refer(story.referral)
     number = str(answer["case_number"])
     print(f"  sleep laboratory  referral      -> case {number}")
     for sender, what, body in story.messages:
-        answer = _post(client, f"/intake/cases/{number}/{what}", body)
-        print(f"  {sender:<17} {what:<13} -> {answer['readiness']['outcome']}")  # type: ignore[index]
+        answer = client.plain.send(number, what, body)
+        print(f"  {sender:<17} {what:<13} -> {answer['readiness']['outcome']}")
     print(f"  {answer['whose_move']}'s move. {answer['why']}\n")
     return number
 
@@ -116,11 +110,13 @@ class _Text(HTMLParser):
         self.lines[-1] += data
 
 
-def _summary(client: httpx.Client, number: str) -> None:
+def _summary(client: RelayClient, number: str) -> None:
     """The CarePlan summary that a physician's system pulls, as text."""
-    plan = load(client.get(f"/fhir/CarePlan/{number}").text)
+    from fhir.resources.R4B.careplan import CarePlan
+
+    plan = client.fhir.read(CarePlan, number)
     text = _Text()
-    text.feed(plan["text"]["div"])
+    text.feed(str(plan.text.div) if plan.text else "")
     print(f"--- CarePlan/{number}, as a physician's system pulls it ---")
     print("\n".join(line for line in text.lines if line))
 

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from starlette.testclient import TestClient
 
-from service.fhir.json_text import load, write
+from service.client.relay import RelayClient
 from tests.conftest import Clock
 
 BEGIN = date(2026, 3, 2)
@@ -67,16 +67,16 @@ def on(day: int) -> str:
 def tell(story: Story, client: TestClient, clock: Clock, check: Callable[[Event, dict[str, Any]], None]) -> Told:
     """Play a story through the API, day by day; `check` judges the case after each event."""
     lines: list[Line] = []
-    number = ""
+    number, relay = "", RelayClient(http=client)
     for event in (Event(0, "sleep laboratory", "refers the patient", "referrals", story.referral), *story.events):
         day = BEGIN + timedelta(days=event.day)
         clock.now = datetime.combine(day, time(12), ZoneInfo("UTC"))
         if event.body is not None:
-            path = f"/intake/{event.path}" if event.path == "referrals" else f"/intake/cases/{number}/{event.path}"
-            reply = client.post(path, content=write(event.body), headers={"Content-Type": "application/json"})
-            assert reply.status_code in (200, 201), reply.text
-            number = load(reply.text)["case_number"]
-        case = load(client.get(f"/cases/{number}").text)
+            plain = relay.plain
+            is_referral = event.path == "referrals"
+            answer = plain.refer(event.body) if is_referral else plain.send(number, event.path, event.body)
+            number = answer["case_number"]
+        case = relay.plain.case(number)
         check(event, case)
         lines.append(Line(day, event.who, event.says, f"{case['why']} ({case['whose_move']}'s move)"))
     return Told(lines, case)
