@@ -9,11 +9,14 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+import pytest
+
 from tests.conftest import Service
 
 ROOT = Path(__file__).parents[2]
 
 
+@pytest.mark.long
 def test_the_way_to_a_token_in_the_readme_works(start_service: Callable[..., Service], tmp_path: Path) -> None:
     section = re.search(r"^## Access\n(.*?)^## ", (ROOT / "README.md").read_text(), re.MULTILINE | re.DOTALL)
     assert section

@@ -102,6 +102,7 @@ def _shown(client: TestClient, address: str) -> str:
     return answer.text
 
 
+@pytest.mark.sampled("landed")
 def test_a_database_goes_on(
     landed: Upgraded, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -136,6 +137,7 @@ def test_a_database_goes_on(
     assert ("made by version 1.0.0 of readiness-for-efficacy-test, not replayed" in said) == (landed.name == "318bc83")
 
 
+@pytest.mark.sampled("first", "kind")
 @pytest.mark.parametrize("first", ["the upgrade of its schema", "a start of the service", "a message"])
 def test_a_database_verifies_without_false_damage(landed: Upgraded, first: str) -> None:
     """What has no hashes is counted, and what this release writes has them."""
@@ -203,6 +205,7 @@ def rows_of_case(landed: Upgraded) -> list[dict[str, Any]]:
     return found
 
 
+@pytest.mark.sampled("first")
 @pytest.mark.usefixtures("without_start")
 @pytest.mark.parametrize(
     "first", ["", "/page", "/letter", "$message", "$care-plan", "$search", "$everything", "$letter", "$readiness"]
