@@ -26,6 +26,11 @@ def is_long() -> bool:
     return _run["is_long"]
 
 
+def make_long() -> None:
+    """For a run that no conftest takes the length of."""
+    _run["is_long"] = True
+
+
 def set_length(config: pytest.Config) -> None:
     """Take the length of the run from `-m`, before any test is imported."""
     _run["is_long"] = config.option.markexpr == "long"

@@ -235,6 +235,7 @@ def test_no_list_shows_anything_of_a_case_of_others(told: World, outsider: str) 
             assert len(seen) <= len(whole)
 
 
+@pytest.mark.sampled
 def test_everybody_who_is_a_party_reads_on_every_path(told: World) -> None:
     """The same requests show the case to its parties: the matrix above does not pass because nothing works."""
     real = target_of(told)
@@ -258,7 +259,7 @@ _READS = {
 }
 
 
-@pytest.mark.sampled("letter")
+@pytest.mark.sampled
 @pytest.mark.parametrize("letter", ["r", "s", "c", "u", "d"])
 def test_each_scope_opens_its_own_interaction_and_type_alone(told: World, letter: str) -> None:
     trio = told.there

@@ -38,12 +38,14 @@ def ended(running: subprocess.Popen[str], signals: tuple[signal.Signals, ...]) -
     return status
 
 
+@pytest.mark.sampled
 @pytest.mark.parametrize("signals", SIGNALS)
 def test_a_service_ends_with_status_0(service: subprocess.Popen[str], signals: tuple[signal.Signals, ...]) -> None:
     lines_until(service, '"event": "listening"', within_s=60)
     assert ended(service, signals) == 0
 
 
+@pytest.mark.sampled
 @pytest.mark.parametrize("signals", SIGNALS)
 def test_the_demo_ends_with_status_0_and_its_service_with_it(signals: tuple[signal.Signals, ...]) -> None:
     with command_of_ours("demo", ignoring_sigint=True) as running:
@@ -51,6 +53,7 @@ def test_the_demo_ends_with_status_0_and_its_service_with_it(signals: tuple[sign
         assert ended(running, signals) == 0
 
 
+@pytest.mark.sampled
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_a_demo_that_did_not_get_to_its_end_says_by_which_signal(number: signal.Signals) -> None:
     with command_of_ours("demo", "--once", ignoring_sigint=True) as running:

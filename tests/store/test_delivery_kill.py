@@ -101,7 +101,7 @@ def _all_told(database_url: str, receiver: Receiver, name: str, said: list[str])
     check_whole(held)
 
 
-@pytest.mark.at_length
+@pytest.mark.sampled
 def test_the_service_killed_with_the_deliverer_inside_it_tells_everything(
     database_url: str, start_service: Callable[..., Service]
 ):
@@ -116,7 +116,7 @@ def test_the_service_killed_with_the_deliverer_inside_it_tells_everything(
     _all_told(database_url, receiver, name, said)
 
 
-@pytest.mark.at_length
+@pytest.mark.sampled
 def test_a_deliverer_apart_killed_in_the_middle_tells_everything(
     database_url: str, start_service: Callable[..., Service]
 ):

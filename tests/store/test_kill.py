@@ -59,6 +59,7 @@ def _work(service: Service, cycle: int, client: int, number: str, said: Acknowle
             said.add(answer)
 
 
+@pytest.mark.sampled
 @pytest.mark.at_length
 def test_killed_in_the_middle_of_posts_nothing_acknowledged_is_lost_and_nothing_is_half_stored(
     database_url: str, start_service: Callable[..., Service]
