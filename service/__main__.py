@@ -98,11 +98,15 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=_version())
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
-    commands.add_parser("serve", help="run the service (settings come from the environment)")
+    commands.add_parser("serve", help="run the service, set by the environment; SIGINT or SIGTERM ends it, status 0")
     commands.add_parser("deliver", help="send notices apart from the service, from the same database")
     add_access_commands(commands)
-    demo = commands.add_parser("demo", help="play an invented scenario through the real API on this machine")
-    demo.add_argument("--once", action="store_true", help="play, print and exit instead of staying up")
+    demo = commands.add_parser(
+        "demo", help="play an invented scenario through the real API here; SIGINT or SIGTERM ends it, status 0"
+    )
+    demo.add_argument(
+        "--once", action="store_true", help="play, print and exit; a signal n before the end gives status 128+n"
+    )
     demo.add_argument("--port", type=int, default=0, help="loopback port (default: a free one)")
     decide = commands.add_parser("decide", help="decide a case given as a file, without any database")
     decide.add_argument("file", help="a case as JSON, or a FHIR Bundle; - reads standard input")

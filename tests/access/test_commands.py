@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 import subprocess
-import sys
 from pathlib import Path
 
 import pytest
@@ -19,6 +17,7 @@ from service.store import clients, resources
 from service.store.clients import Client
 from service.wiring import build_pipeline
 from tests.access.clients import ec_key, public_set, register, rsa_key
+from tests.operator_commands import run_command
 
 ROOT = Path(__file__).parents[2]
 EC = ec_key()
@@ -34,15 +33,7 @@ class Operator:
         self.keys.write_bytes(public_set(EC))
 
     def __call__(self, *arguments: object, text: str = "", **environment: str) -> subprocess.CompletedProcess[str]:
-        return subprocess.run(
-            [sys.executable, "-m", "service", *map(str, arguments)],
-            env={**os.environ, "DATABASE_URL": self.url, **environment},
-            capture_output=True,
-            text=True,
-            cwd=ROOT,
-            input=text,
-            timeout=120,
-        )
+        return run_command(arguments, {"DATABASE_URL": self.url, **environment}, text)
 
     def add(self, *more: object, **environment: str) -> subprocess.CompletedProcess[str]:
         usual = ["--name", "A system", "--office", "dental-office", "--organisation-id", "dent-9"]

@@ -21,6 +21,7 @@ pytestmark = [
 __all__ = ["case_and_service"]
 
 
+@pytest.mark.sampled
 @pytest.mark.parametrize("width", WIDTHS)
 def test_a_physician_of_another_hospital_opens_one_record(
     case_and_service: tuple[str, Service], width: int, tmp_path: Path

@@ -194,6 +194,7 @@ def answered(told: World, name: str, request: Request, at: Target) -> tuple[int,
     return answer.status_code, _MOMENT.sub("MOMENT", _UUID.sub("UUID", text)), answer.text
 
 
+@pytest.mark.sampled("outsider")
 @pytest.mark.parametrize("outsider", ["lab-east", "dental-east", "medical-east", "stranger"])
 def test_what_is_not_yours_is_answered_as_what_is_not_there(told: World, outsider: str) -> None:
     real = target_of(told)
@@ -216,6 +217,7 @@ def test_what_is_not_yours_is_answered_as_what_is_not_there(told: World, outside
     assert told.ask(told.there.physician, "GET", f"/cases/{real.case}").json() == before
 
 
+@pytest.mark.sampled("outsider")
 @pytest.mark.parametrize("outsider", ["lab-east", "dental-east", "medical-east", "stranger"])
 def test_no_list_shows_anything_of_a_case_of_others(told: World, outsider: str) -> None:
     real = target_of(told)
@@ -233,6 +235,7 @@ def test_no_list_shows_anything_of_a_case_of_others(told: World, outsider: str) 
             assert len(seen) <= len(whole)
 
 
+@pytest.mark.sampled
 def test_everybody_who_is_a_party_reads_on_every_path(told: World) -> None:
     """The same requests show the case to its parties: the matrix above does not pass because nothing works."""
     real = target_of(told)
@@ -256,6 +259,7 @@ _READS = {
 }
 
 
+@pytest.mark.sampled
 @pytest.mark.parametrize("letter", ["r", "s", "c", "u", "d"])
 def test_each_scope_opens_its_own_interaction_and_type_alone(told: World, letter: str) -> None:
     trio = told.there
@@ -354,6 +358,7 @@ def _claims(told: World, trio: Trio) -> list[tuple[str, str, Any, dict[str, str]
     return [*found, ("POST", "/fhir", bundle, {})]
 
 
+@pytest.mark.sampled("name")
 @pytest.mark.parametrize("name", ["stranger", "lab-east", "dental-east", "medical-east"])
 def test_strangers_who_write_claims_become_no_party(told: World, name: str) -> None:
     """Whatever an office writes about who it is, no case of others opens to it, before or after."""

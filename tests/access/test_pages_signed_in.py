@@ -86,10 +86,8 @@ class Offices:
 
 
 @pytest.fixture
-def offices(tmp_path: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch) -> Iterator[Offices]:
-    whole = World.story
-    monkeypatch.setattr(World, "story", lambda self, trio: whole(self, trio)[:-1])  # tested, waiting for a decision
-    with world(f"sqlite:///{tmp_path}/relay.db", clock) as told:
+def offices(tmp_path: Path, clock: Clock) -> Iterator[Offices]:
+    with world(f"sqlite:///{tmp_path}/relay.db", clock, decided=False) as told:
         pipeline = told.grants.app.state.pipeline  # type: ignore[attr-defined]
         with door(pipeline, tmp_path) as here:
             browsers = {}

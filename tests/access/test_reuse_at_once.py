@@ -13,6 +13,7 @@ from contextlib import ExitStack
 from pathlib import Path
 
 import httpx
+import pytest
 
 from service.settings import Settings
 from service.wiring import build_pipeline
@@ -22,6 +23,7 @@ from tests.conftest import Service
 _USES = 50
 
 
+@pytest.mark.sampled
 def test_fifty_uses_of_one_assertion_at_once_are_one_token(
     database_url: str, start_service: Callable[..., Service], tmp_path: Path
 ) -> None:

@@ -47,6 +47,7 @@ def case_and_service(tmp_path: Path) -> Iterator[tuple[str, Service]]:
     service.stop()
 
 
+@pytest.mark.sampled
 @pytest.mark.parametrize("script", [True, False], ids=["with script", "without"])
 def test_a_person_signs_in_enters_something_and_leaves_nothing_behind(
     case_and_service: tuple[str, Service], script: bool

@@ -82,6 +82,7 @@ def outside(database_url: str, start_service: Callable[..., Service], tmp_path: 
     return made
 
 
+@pytest.mark.sampled
 def test_nobody_becomes_a_party_by_what_it_writes(outside: Outside) -> None:
     _by_a_second_number(outside)
     _by_an_entry_under_the_number(outside)

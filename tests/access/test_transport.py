@@ -149,6 +149,7 @@ def test_the_service_serves_https_with_a_certificate_of_its_own(
         httpx.get(service.address.replace("https", "http"))
 
 
+@pytest.mark.long
 def test_behind_a_proxy_only_its_word_counts(start_service: Callable[..., Service], tmp_path: Path) -> None:
     proxied = {"X-Forwarded-Proto": "https", "X-Forwarded-For": "203.0.113.9"}
     common = {

@@ -8,10 +8,13 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+import pytest
+
 from tests.conftest import Service
 from tests.manuals import INTEGRATOR, ROOT, blocks, section
 
 
+@pytest.mark.long
 def test_the_way_to_a_token_in_the_manual_works(start_service: Callable[..., Service], tmp_path: Path) -> None:
     serve, *ways = blocks(section(INTEGRATOR, "Access"), "text")
     assert serve == "AIRWAY_RELAY_ACCESS=on .venv/bin/airway-relay serve\n"

@@ -22,6 +22,7 @@ from service.pipeline import Pipeline
 from service.pipeline.access.directory import Directory
 from service.settings import Settings
 from service.wiring import build_pipeline
+from tests.access.played import played_before
 from tests.conftest import Clock
 from tests.web.messages import example
 
@@ -101,14 +102,18 @@ class World:
         """`Organization/id` of a number, registered when it is bound to none."""
         return self.directory.known_as(number, f"Office {number}")
 
-    def play(self, trio: Trio) -> None:
-        """The whole story of a case, each message sent by the office whose it is."""
+    def admit(self, trio: Trio) -> None:
+        """Register the clients of a trio."""
         for name, office in zip(trio.clients, (Office.SLEEP_LAB, Office.DENTAL_OFFICE, Office.PHYSICIAN), strict=True):
             self.add(name, office)
+
+    def play(self, trio: Trio, decided: bool = True) -> None:
+        """The story of a case, whole or up to the decision, each message sent by the office whose it is."""
+        self.admit(trio)
         answer = self.ask(trio.lab, "POST", "/intake/referrals", trio.referral())
         assert answer.status_code == 201, answer.text
         trio.case = answer.json()["case_number"]
-        for name, door, body in self.story(trio):
+        for name, door, body in self.story(trio)[: None if decided else -1]:
             answer = self.ask(name, "POST", f"/intake/cases/{trio.case}/{door}", body)
             assert answer.status_code in (200, 201), (door, answer.text)
         trio.links = self.ask(trio.physician, "GET", f"/cases/{trio.case}").json()["resources"]
@@ -141,8 +146,8 @@ class World:
 
 
 @contextmanager
-def world(database_url: str, clock: Clock, partitions: int = 0) -> Iterator[World]:
-    """Two cases told from beginning to end."""
+def world(database_url: str, clock: Clock, partitions: int = 0, *, decided: bool = True) -> Iterator[World]:
+    """Two cases told from beginning to end, or up to the physician's decision."""
     egress = Egress("127.0.0.1", on_loopback=True)
     settings = Settings(
         database_url=database_url,
@@ -151,10 +156,25 @@ def world(database_url: str, clock: Clock, partitions: int = 0) -> Iterator[Worl
         delivers=False,
         emergency_clients=frozenset({WARD}),
     )
+    played = played_before(database_url, f"{partitions} {clock.now} {decided}")
+    if played.trios is None:
+        with _opened(settings, clock) as made:
+            for trio in (made.here, made.there):
+                made.play(trio, decided)
+            played.keep((made.here, made.there))
+        played.save()
+    else:
+        played.restore()
+    with _opened(settings, clock) as made:
+        made.here, made.there = played.trios_anew()
+        for trio in (made.here, made.there):
+            made.admit(trio)
+        yield made
+
+
+@contextmanager
+def _opened(settings: Settings, clock: Clock) -> Iterator[World]:
     pipeline = build_pipeline(settings, clock=clock)
     grants = Grants(build_app(settings, pipeline))
     with TestClient(grants, raise_server_exceptions=False) as client:
-        made = World(client, grants, pipeline)
-        for trio in (made.here, made.there):
-            made.play(trio)
-        yield made
+        yield World(client, grants, pipeline)

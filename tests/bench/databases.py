@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import contextlib
+import sys
 import tempfile
+import time
 import uuid
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -14,6 +16,8 @@ from sqlalchemy.engine import make_url
 from tests.bench import access
 from tests.servers import Service, free_port, postgres_cluster
 
+_START_SECONDS, _SLOW_START_SECONDS = 300.0, 10.0
+"""A server on a large database of a busy machine starts slowly; that is said, and what is measured comes after it."""
 NewDatabase = Callable[[], str]
 """Makes an empty database; its URL."""
 
@@ -62,7 +66,10 @@ def references_on(database_url: str) -> Iterator[Service]:
 @contextlib.contextmanager
 def _running(service: Service) -> Iterator[Service]:
     try:
-        service.start()
+        began = time.monotonic()
+        service.start(_START_SECONDS)
+        if (took_s := time.monotonic() - began) > _SLOW_START_SECONDS:
+            print(f"{service.command[0]} took {took_s:.0f} s to start", file=sys.stderr)
         yield service
     finally:
         service.stop()

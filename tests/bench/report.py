@@ -9,6 +9,8 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 
+_BUSY = "The machine was busy with something else: these figures are of no use to others."
+
 
 @dataclass(frozen=True, slots=True)
 class Figure:
@@ -59,6 +61,7 @@ class Report:
         lines = [
             _machine(),
             f"load of the machine over a minute: {self.load_before:.1f} before, {self.load_after:.1f} after",
+            *([_BUSY] if max(self.load_before - 1, self.load_after - 3) > 0 else []),
             "",
         ]
         lines.append(f"{'target':60}{'database':12}{'measured':>10}{'target':>12}  verdict")

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 import subprocess
-import sys
 from pathlib import Path
 
 import pytest
@@ -15,14 +13,12 @@ from service.access.grant import Grant, Office
 from service.fhir.json_text import load
 from service.pipeline import Pipeline
 from service.pipeline.access.emergencies import Emergencies, Policy, Wanted
-from tests.commands.test_commands import ROOT
+from tests.operator_commands import run_command
 from tests.store.test_record import closed_case, patient_of
 
 
 def run(folder: Path, *arguments: object, **environment: str) -> subprocess.CompletedProcess[str]:
-    held = {**os.environ, "DATABASE_URL": f"sqlite:///{folder}/relay.db", **environment}
-    command = [sys.executable, "-m", "service", *map(str, arguments)]
-    return subprocess.run(command, capture_output=True, text=True, env=held, cwd=ROOT, check=False, timeout=60)
+    return run_command(arguments, {"DATABASE_URL": f"sqlite:///{folder}/relay.db", **environment})
 
 
 @pytest.fixture

@@ -21,8 +21,9 @@ from service.settings import Settings
 from service.wiring import build_pipeline
 from tests.conftest import Clock
 from tests.journeys import parts
+from tests.short_run import times
 
-_CASES, _SEED = 300, 20260302
+_CASES, _SEED = times(300, 40), 20260302
 _TODAY = date(2026, 8, 1)
 _NOW = datetime.combine(_TODAY, time(12), ZoneInfo("UTC"))
 _JSON = {"Content-Type": "application/json"}
@@ -163,6 +164,7 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestClient]:
     pipeline.close()
 
 
+@pytest.mark.at_length
 def test_file_and_server_answer_alike(server: TestClient) -> None:
     rng, refused, classed = random.Random(_SEED), 0, 0
     for number in range(_CASES):
@@ -176,4 +178,4 @@ def test_file_and_server_answer_alike(server: TestClient) -> None:
         classed += by_file["response"] is not None
         assert _comparable(by_file) == _comparable(by_server), where
     print(f"{_CASES} cases: {refused} refused by both, {classed} with a response")
-    assert refused > 20 and classed > 60
+    assert refused > _CASES // 15 and classed > _CASES // 5

@@ -34,13 +34,14 @@ from tests.rules.build import AS_OF, case
 from tests.rules.cases import as_of_days, cases
 from tests.rules.long_cases import long_cases
 from tests.rules.random_tests import random_pair
+from tests.short_run import times
 
 RULES = Path(rules_of_response.__file__).parent
 SITE = Site(region="US")
 ABOUT = About({"reference": "Patient/p"}, {"reference": "ServiceRequest/r"}, Source("Device/rules", 1))
 OUTCOMES = (Readiness, Step, ResponseClass, Status, ReferralOutcome, FollowUpOutcome, Documentation)
 MAKERS = {"Criterion", "Finding", "question", "untold", "invalid", "_alarm", "_no_baseline", "_attention", "one"}
-COMMON = settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+COMMON = settings(max_examples=times(60, 15), deadline=None, suppress_health_check=list(HealthCheck))
 
 
 def names_in(tree: ast.Module) -> Iterator[str]:
@@ -92,13 +93,15 @@ def keeps_to_its_profiles(facts: CaseFacts, as_of: object = AS_OF) -> CaseView:
     return view
 
 
+@pytest.mark.at_length
 @COMMON
 @given(cases(), as_of_days())
 def test_every_decision_of_a_generated_case_keeps_to_its_profile(facts: CaseFacts, as_of: object) -> None:
     keeps_to_its_profiles(facts, as_of)
 
 
-@settings(COMMON, max_examples=30)
+@pytest.mark.at_length
+@settings(COMMON, max_examples=times(30, 10))
 @given(long_cases())
 def test_every_decision_of_a_long_course_keeps_to_its_profile(facts: CaseFacts) -> None:
     keeps_to_its_profiles(facts)

@@ -34,6 +34,7 @@ from typing import Any
 import pytest
 
 from tests.mutation.mutants import Mutant, changed, mutants_of
+from tests.short_run import make_long
 
 ROOT = Path(__file__).resolve().parents[2]
 RULES = ROOT / "service" / "rules"
@@ -57,6 +58,8 @@ QUIET = [
     "--noconftest",
     "-p",
     "no:cacheprovider",
+    "-m",
+    "",
     "-p",
     "no:warnings",
     "--hypothesis-seed=0",
@@ -179,6 +182,7 @@ def main() -> int:
     parser.add_argument("--only", nargs="*", default=[], help="file names inside service/rules")
     asked = parser.parse_args()
     os.chdir(ROOT)
+    make_long()
     names = sorted(str(p.relative_to(RULES)) for folder in ("", "judging/") for p in RULES.glob(f"{folder}*.py"))
     chosen = [n for n in names if not asked.only or n in asked.only or Path(n).name in asked.only]
     mutants = [m for name in chosen for m in mutants_of(RULES / name, name)]

@@ -95,15 +95,17 @@ def test_each_dependency_is_explained_once_for_developers() -> None:
 # tools that are declared so that their command can be run, and the command
 _COMMANDS = {
     "bandit": ".venv/bin/bandit ",
+    "coverage": "-m coverage combine",
     "cyclonedx-bom": ".venv/bin/cyclonedx-py ",
     "deptry": ".venv/bin/deptry ",
     "import-linter": '"lint-imports"',
     "pyright": ".venv/bin/pyright ",
+    "pytest-timeout": "timeout = 300",
     "pytest-xdist": "-m pytest -n auto ",
     "ruff": ".venv/bin/ruff ",
     "uv": ".venv/bin/uv ",
 }
-_WHERE_COMMANDS_STAND = (".ci/run", ".ci/lock", "README.md", "tests/test_architecture.py")
+_WHERE_COMMANDS_STAND = (".ci/run", ".ci/lock", "pyproject.toml", "README.md", "tests/test_architecture.py")
 
 
 def test_what_no_import_shows_is_used_all_the_same() -> None:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypeVar
 
 import pytest
 
@@ -12,8 +14,9 @@ from service.fhir.build import Resource
 from service.fhir.codes import BASE
 from service.fhir.profile_index import profile_of
 from tests.reference import emitted, probes, reference
-from tests.reference.corpus import Mutant, corpus
+from tests.reference.corpus import Mutant, corpus, lines
 from tests.reference.reference import Line, Verdict
+from tests.short_run import is_long
 
 
 @pytest.hookimpl(tryfirst=True)
@@ -25,6 +28,12 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if Path(__file__).parent in item.path.parents:
             item.add_marker(pytest.mark.xdist_group("reference"))
+            item.add_marker(pytest.mark.timeout(_SECONDS))
+
+
+T = TypeVar("T")
+_SECONDS = 1200
+"""Limit of each test here: the first one waits for the validator."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,26 +61,43 @@ def resources(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Resource]:
 
 @pytest.fixture(scope="session")
 def mutants(resources: dict[str, Resource]) -> dict[str, Mutant]:
-    """Every changed resource, by its id."""
-    return {mutant.id: mutant for mutant in corpus(resources.values())}
+    """Every changed resource, by its id; in the usual run one of each kind for each profile, and all of the lines."""
+    every = {mutant.id: mutant for mutant in corpus(resources.values())}
+    if is_long():
+        return every
+    return sample(every, lambda key: (every[key].profile, every[key].kind, every[key].kind == lines.KIND and key), 1)
 
 
 @pytest.fixture(scope="session")
 def checked(
     resources: dict[str, Resource], mutants: dict[str, Mutant], tmp_path_factory: pytest.TempPathFactory
 ) -> Checked:
-    """The verdicts on all of it."""
+    """The verdicts on all of it; in the usual run on two resources of each profile from each source."""
     lacking = reference.missing_tool()
     if lacking:
         pytest.skip(f"the reference validator needs {lacking}, which is not here")
-    asked = [Line(key, profile_of(resource), resource) for key, resource in resources.items()]
+    judged = resources
+    if not is_long():
+        judged = sample(resources, lambda key: (profile_of(resources[key]), key.split()[0]), 2)
+    asked = [Line(key, profile_of(resource), resource) for key, resource in judged.items()]
     asked += [Line(key, mutant.judged_by, mutant.resource) for key, mutant in mutants.items()]
     asked += [Line(f"probe {name}", profile_of(held), held) for name, held in probes.RESOURCES.items()]
     asked += controls(resources)
     try:
-        return Checked(resources, mutants, reference.verdicts(asked, tmp_path_factory.mktemp("reference")))
+        return Checked(judged, mutants, reference.verdicts(asked, tmp_path_factory.mktemp("reference")))
     except reference.NotHere as needed:
         pytest.skip(f"the reference validator needs {needed}")
+
+
+def sample(every: dict[str, T], group: Callable[[str], Hashable], most: int) -> dict[str, T]:
+    """The first ones of each group of keys."""
+    seen: Counter[Hashable] = Counter()
+    found: dict[str, T] = {}
+    for key, one in every.items():
+        seen[group(key)] += 1
+        if seen[group(key)] <= most:
+            found[key] = one
+    return found
 
 
 def controls(resources: dict[str, Resource]) -> list[Line]:

@@ -35,6 +35,7 @@ def held(resources: dict[str, Resource], mutants: dict[str, Mutant]) -> list[Lin
     return found + [Line(m.id, m.judged_by, m.resource) for m in mutants.values() if m.kind == lines.KIND]
 
 
+@pytest.mark.at_length
 def test_verdicts_on_what_was_made_by_hand_differ_only_where_a_reason_is_given(checked: Checked) -> None:
     differ: dict[str, Any] = {}
     for name, resource in probes.RESOURCES.items():

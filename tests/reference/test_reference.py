@@ -48,11 +48,13 @@ def test_every_kind_of_notice_is_among_what_is_emitted(resources: dict[str, Reso
     assert kinds == {"handshake", "event-notification", "heartbeat"}
 
 
+@pytest.mark.at_length
 def test_everything_emitted_is_valid(checked: Checked) -> None:
     wrong = {k: checked.verdicts[k].errors for k in checked.resources if not checked.verdicts[k].valid}
     assert wrong == {}
 
 
+@pytest.mark.at_length
 def test_every_line_of_every_profile_holds_something(checked: Checked) -> None:
     """Each of these mutants breaks one line of a profile; one that is called valid shows a line that holds nothing."""
     broken = [key for key, mutant in checked.mutants.items() if mutant.kind == lines.KIND]
@@ -60,6 +62,7 @@ def test_every_line_of_every_profile_holds_something(checked: Checked) -> None:
     assert [key for key in broken if checked.verdicts[key].valid] == []
 
 
+@pytest.mark.at_length
 def test_every_invariant_is_the_one_that_is_broken(checked: Checked) -> None:
     """Each invariant of each profile is named by the validator for at least one mutant made to break it."""
     said = checked.errors_by_profile(lines.KIND)
@@ -67,6 +70,7 @@ def test_every_invariant_is_the_one_that_is_broken(checked: Checked) -> None:
     assert {(owner, key) for owner, key in keys if f"failed: {key}:" not in said[owner]} == set()
 
 
+@pytest.mark.at_length
 def test_wrong_resources_are_found(checked: Checked) -> None:
     """Controls by hand; the last of them is a right resource."""
     found = {key: verdict for key, verdict in checked.verdicts.items() if key.startswith("control ")}

@@ -3,6 +3,8 @@
 from decimal import Decimal
 from random import Random
 
+import pytest
+
 from service.rehearsal.cohort import Plan, rehearse
 from service.rehearsal.parameters import Parameters
 from service.rehearsal.patient import measured_ahi
@@ -21,6 +23,7 @@ def test_another_seed_gives_other_patients() -> None:
     assert cohort(120, seed=7) != cohort(120, seed=8)
 
 
+@pytest.mark.long
 def test_number_of_processes_does_not_matter() -> None:
     plan = Plan(cases=410, seed=3, weeks=12)
     alone = rehearse(plan, [Thresholds(), LATER], processes=1)
@@ -28,6 +31,7 @@ def test_number_of_processes_does_not_matter() -> None:
     assert rehearse(plan, [Thresholds(), LATER], processes=5) == alone
 
 
+@pytest.mark.long
 def test_a_larger_cohort_begins_with_the_smaller_one() -> None:
     assert cohort(260, weeks=12)[:90] == cohort(90, weeks=12)
 

@@ -9,6 +9,7 @@ from service.rehearsal.treatment import Ending
 from tests.rehearsal.cohorts import PERFECT_DOSE, WITHOUT_TROUBLE, cohort, retests
 
 
+@pytest.mark.long
 def test_longer_stable_time_means_later_retests() -> None:
     weeks = [mean(c.weeks for c in retests(cohort(stable_days=days))) for days in ("14", "28", "56")]
     assert all(later > earlier for earlier, later in pairwise(weeks))
@@ -42,6 +43,7 @@ def test_more_check_ins_mean_later_retests() -> None:
     assert median(c.weeks for c in retests(two)) < median(c.weeks for c in retests(four))
 
 
+@pytest.mark.long
 def test_stricter_wear_means_later_tests_and_more_of_them_with_something_unsettled() -> None:
     """After twelve weeks the physician is asked: nobody waits for ever, whatever is asked of wear."""
     cohorts = [retests(cohort(wear_hours=hours)) for hours in ("3", "5", "7")]

@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import date, timedelta
 from decimal import Decimal
 
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -15,12 +16,13 @@ from service.rules.facts import CaseFacts, effective_day
 from service.rules.needed import needed
 from service.rules.overdue import overdue_from
 from service.rules.site import Site
+from tests.short_run import times
 
 from .build import AS_OF, DEFAULTS, ago, appliance, case, check_in, efficacy, good_check_in, setting
 from .cases import TUPLES
 from .long_cases import DAYS, long_cases, named
 
-modest = settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
+modest = settings(max_examples=times(150, 30), deadline=None, suppress_health_check=list(HealthCheck))
 OTHERS = DEFAULTS.with_values(
     {"wear_recent_days": Decimal(14), "check_ins_needed": Decimal(3), "check_in_fresh_days": Decimal(60)}
 )
@@ -45,6 +47,7 @@ def joined(facts: CaseFacts, more: CaseFacts, since: date) -> CaseFacts:
     return replace(facts, **held)
 
 
+@pytest.mark.at_length
 @modest
 @given(long_cases(), long_cases(), MARKED, LATER, SITES)
 def test_later_decisions_come_out_the_same_whatever_is_added(facts, more, marked, later, site):
@@ -55,6 +58,7 @@ def test_later_decisions_come_out_the_same_whatever_is_added(facts, more, marked
     assert written(kept, site, since) == written(facts, site, since)
 
 
+@pytest.mark.at_length
 @modest
 @given(long_cases(), long_cases(), MARKED, LATER, SITES)
 def test_what_is_needed_later_follows_from_what_was_needed_before(facts, more, marked, later, site):

@@ -16,6 +16,7 @@ from service.rules.projection import Projection
 from service.rules.readiness import assess_readiness
 from service.rules.threshold import Mark
 from service.rules.titration import next_step
+from tests.short_run import times
 
 from .build import (
     AS_OF,
@@ -224,7 +225,8 @@ def test_the_plan_as_data():
     assert (empty["goal_on"], empty["limit_on"], empty["steps"]) == (None, None, [])
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
+@pytest.mark.at_length
+@settings(max_examples=times(150, 40), deadline=None, suppress_health_check=list(HealthCheck))
 @given(cases(), as_of_days())
 def test_a_plan_rises_by_steps_apart_and_begins_with_the_next_step(facts, as_of):
     plan = projected(facts, as_of)

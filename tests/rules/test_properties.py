@@ -9,6 +9,7 @@ from datetime import date, timedelta
 from decimal import Decimal
 from typing import Any
 
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -32,11 +33,12 @@ from service.rules.statistics import proportion_interval, rate_interval
 from service.rules.step_size import step_size_mm
 from service.rules.time_up import time_is_up
 from service.rules.titration import next_step
+from tests.short_run import times
 
 from .build import DEFAULTS, projected, readiness
 from .cases import TUPLES, as_of_days, cases, orderly_cases, shuffled
 
-modest = settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
+modest = settings(max_examples=times(150, 25), deadline=None, suppress_health_check=list(HealthCheck))
 
 
 def everything(facts: CaseFacts, as_of: date) -> dict:
@@ -70,6 +72,7 @@ def _data(answer: Any) -> Any:
     return answer.as_data() if answer else None
 
 
+@pytest.mark.at_length
 @modest
 @given(st.data(), cases(), as_of_days())
 def test_the_order_in_which_facts_arrived_never_matters(data, facts, as_of):
@@ -78,6 +81,7 @@ def test_the_order_in_which_facts_arrived_never_matters(data, facts, as_of):
     assert repr(everything(turned, as_of)["activities"]) == repr(everything(facts, as_of)["activities"])
 
 
+@pytest.mark.at_length
 @modest
 @given(cases(), as_of_days())
 def test_the_same_facts_thresholds_and_day_give_the_same_bytes(facts, as_of):
@@ -87,6 +91,7 @@ def test_the_same_facts_thresholds_and_day_give_the_same_bytes(facts, as_of):
     assert written(replace(facts), as_of) == first
 
 
+@pytest.mark.at_length
 @modest
 @given(cases(), as_of_days())
 def test_facts_after_the_day_of_the_decision_change_nothing(facts, as_of):
@@ -94,6 +99,7 @@ def test_facts_after_the_day_of_the_decision_change_nothing(facts, as_of):
     assert repr(everything(facts, as_of)) == repr(everything(replace(facts, **earlier), as_of))
 
 
+@pytest.mark.at_length
 @modest
 @given(cases(), as_of_days(), st.sampled_from(RedFlagKind))
 def test_an_open_red_flag_never_leaves_a_case_ready(facts, as_of, kind):
@@ -116,7 +122,8 @@ def more_settled(report: CheckIn, by: Decimal) -> CheckIn:
     )
 
 
-@settings(modest, max_examples=600)
+@pytest.mark.at_length
+@settings(modest, max_examples=times(600, 60))
 @given(orderly_cases(), as_of_days(), st.integers(0, 8).map(Decimal), st.sets(st.integers(0, 4)))
 def test_more_settled_symptoms_never_make_a_ready_case_less_ready(facts, as_of, by, which):
     course = course_on(facts, as_of, DEFAULTS)
@@ -167,6 +174,7 @@ def outcome_by_precedence(facts: CaseFacts, decision: Decision) -> Readiness:
     return Readiness.NOT_YET if unmet else Readiness.CANNOT_SAY
 
 
+@pytest.mark.at_length
 @modest
 @given(cases(), as_of_days())
 def test_the_outcome_follows_from_the_criteria_by_the_written_precedence(facts, as_of):
@@ -174,6 +182,7 @@ def test_the_outcome_follows_from_the_criteria_by_the_written_precedence(facts, 
     assert decision.outcome == outcome_by_precedence(facts, decision)
 
 
+@pytest.mark.at_length
 @modest
 @given(cases(), as_of_days())
 def test_every_open_point_says_when_or_who_or_what_is_missing(facts, as_of):
@@ -189,6 +198,7 @@ def test_every_open_point_says_when_or_who_or_what_is_missing(facts, as_of):
         assert decision.earliest > as_of
 
 
+@pytest.mark.at_length
 @modest
 @given(cases(), as_of_days())
 def test_every_input_is_a_fact_of_the_case_known_that_day(facts, as_of):
@@ -204,6 +214,7 @@ def test_every_input_is_a_fact_of_the_case_known_that_day(facts, as_of):
         assert {Source(i["reference"], i["version"]) for i in answer["inputs"]} <= known
 
 
+@pytest.mark.at_length
 @modest
 @given(cases(), as_of_days())
 def test_nobody_is_lost_between_the_two_offices(facts, as_of):
@@ -259,6 +270,7 @@ def good_reports_until(facts: CaseFacts, as_of: date, until: date) -> CaseFacts:
     return replace(known, check_ins=(*known.check_ins, *new))
 
 
+@pytest.mark.at_length
 @modest
 @given(cases(), as_of_days())
 def test_the_earliest_date_holds_when_all_goes_well(facts, as_of):
@@ -277,6 +289,7 @@ def test_the_earliest_date_holds_when_all_goes_well(facts, as_of):
     assert then.outcome == Readiness.READY, [c.sentence for c in then.criteria if c.status is not Status.MET]
 
 
+@pytest.mark.long
 def test_generated_cases_reach_every_outcome():
     seen: Counter[str] = Counter()
 

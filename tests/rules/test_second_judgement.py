@@ -346,6 +346,7 @@ def test_worse_on_treatment(before: str, after: str, worse: bool) -> None:
 # The random pairs
 
 
+@pytest.mark.long
 def test_random_pairs_reach_every_value_of_every_output() -> None:
     random = Random(20250303)
     seen: Counter[tuple[str, object]] = Counter()

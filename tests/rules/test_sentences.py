@@ -19,6 +19,7 @@ from service.rules.response import assess_response
 from service.rules.stage import StageName, stage_of
 from service.rules.titration import next_step
 from service.rules.words import count, day, listed, number, percent, quarter_hours, rounded, sides, spoken
+from tests.short_run import times
 
 from .build import DEFAULTS, projected
 from .cases import as_of_days, cases
@@ -68,7 +69,8 @@ def _line(facts, ready, step, response, as_of: date) -> str:
     return stage_of(facts, ready, step, response, follow_up(facts, DEFAULTS, as_of), DEFAULTS).why
 
 
-@settings(max_examples=300, deadline=None, suppress_health_check=list(HealthCheck))
+@pytest.mark.at_length
+@settings(max_examples=times(300, 40), deadline=None, suppress_health_check=list(HealthCheck))
 @given(cases(), as_of_days())
 def test_sentences_are_plain_english(facts, as_of):
     for sentence in sentences(facts, as_of):
@@ -82,7 +84,8 @@ def test_sentences_are_plain_english(facts, as_of):
             assert any(m.end() == year.end() for m in DATE.finditer(spoken_part)), sentence
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
+@pytest.mark.at_length
+@settings(max_examples=times(150, 40), deadline=None, suppress_health_check=list(HealthCheck))
 @given(cases(), as_of_days())
 def test_phrases_for_who_and_what_fit_into_a_sentence(facts, as_of):
     for item in assess_readiness(facts, DEFAULTS, as_of).criteria:

@@ -7,6 +7,7 @@ import pytest
 from service.rules.stage import StageName
 from tests.rules.walk import Key, Walk, first_overdue, party_acts, walk
 
+pytestmark = pytest.mark.xdist_group("state walk")  # one walk for all of them
 _MOST = 200
 _DONE = (StageName.CLOSED.value, StageName.FOLLOW_UP.value)
 
@@ -65,12 +66,14 @@ def _without_end(walked: Walk, leaving_out: tuple[str, ...]) -> list[Key]:
     return [key for key in _open_states(walked) if key not in reached]
 
 
+@pytest.mark.long
 def test_without_an_act_some_state_has_no_end() -> None:
     """The proof can fail: where the physician orders no test and decides nothing, no case ends."""
     walked = walk(80, without=frozenset({"orders the test", "combines", "combines, with who and when", "continues"}))
     assert _without_end(walked, _GIVING_UP)
 
 
+@pytest.mark.long
 def test_without_its_closing_a_red_flag_holds_its_party(walked: Walk) -> None:
     """The proof can fail: a dentist who cannot close a red flag has no act while one is open."""
     less = walk(60, without=frozenset({"closes a red flag", "treats the side effect", "sets back", "holds"}))

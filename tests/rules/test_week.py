@@ -6,6 +6,7 @@ from collections import Counter
 from dataclasses import replace
 from decimal import Decimal
 
+import pytest
 from hypothesis import HealthCheck, given, settings
 
 from service.rules.case_view import CaseView, view_case
@@ -15,6 +16,7 @@ from service.rules.kinds import OwnReading, PhysicianChoice, RedFlagKind, Referr
 from service.rules.red_flags import DO_NOT_WEAR
 from service.rules.site import Site
 from service.rules.week import SettingChange, Wear, Week, this_week
+from tests.short_run import times
 
 from .build import (
     AS_OF,
@@ -33,7 +35,7 @@ from .build import (
 )
 from .cases import as_of_days, cases
 
-many = settings(max_examples=500, deadline=None, suppress_health_check=list(HealthCheck))
+many = settings(max_examples=times(500, 60), deadline=None, suppress_health_check=list(HealthCheck))
 WEARS = {"patient.wear", "patient.wear-same", "patient.keep-for-test"}
 KEEPS = {"patient.keep", "patient.keep-for-test"}
 ROUTINE = {
@@ -93,12 +95,14 @@ def check(view: CaseView) -> Week | None:
     return week
 
 
+@pytest.mark.at_length
 @many
 @given(cases(), as_of_days())
 def test_no_two_acts_of_a_week_exclude_each_other(facts, as_of):
     check(view_case(facts, Site(), as_of))
 
 
+@pytest.mark.long
 def test_the_generated_weeks_reach_every_act():
     found: Counter[object] = Counter()
 

@@ -14,6 +14,7 @@ from service.fhir.facts.treatment import WithdrawnFlagFact
 from service.fhir.json_text import load, write_canonical
 from service.fhir.read_facts import read
 from service.pipeline import Pipeline
+from tests.short_run import times
 from tests.store.messages import (
     Post,
     accepted,
@@ -118,8 +119,14 @@ def _same_as_in_order(pipeline: Pipeline, database_url: str, posts: list[Post], 
     assert _facts(database_url, second) == _facts(database_url, first)
 
 
+@pytest.mark.at_length
 @given(order=st.permutations(range(len(COURSE))), again=st.lists(st.integers(0, len(COURSE) - 1), max_size=6))
-@settings(max_examples=8, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=times(8, 2),
+    deadline=None,
+    derandomize=True,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
 def test_any_order_with_repeats_gives_the_decision_of_the_order_they_happened_in(
     pipeline: Pipeline, database_url: str, order: list[int], again: list[int]
 ):

@@ -62,6 +62,7 @@ def _offices(database_url: str) -> list[dict[str, Any]]:
     return [r for r in rows_of(database_url)["resource_version"] if r["type"] == "Organization"]
 
 
+@pytest.mark.sampled
 def test_one_identifier_created_by_fifty_at_once_is_one_resource(services: list[httpx.Client], database_url: str):
     headers = {**_JSON, "If-None-Exist": f"identifier={_SYSTEM}|7"}
     answers = _at_once(
@@ -77,6 +78,7 @@ def test_one_identifier_created_by_fifty_at_once_is_one_resource(services: list[
     check_whole(rows_of(database_url))
 
 
+@pytest.mark.sampled
 def test_one_name_created_by_fifty_at_once_is_one_resource(services: list[httpx.Client], database_url: str):
     """A condition that no identifier settles: those who look for the same wait for one another."""
     headers = {**_JSON, "If-None-Exist": "name:exact=Office of the harbour"}
@@ -91,6 +93,7 @@ def test_one_name_created_by_fifty_at_once_is_one_resource(services: list[httpx.
     check_whole(rows_of(database_url))
 
 
+@pytest.mark.sampled
 def test_one_identifier_created_in_fifty_transactions_is_one_resource(services: list[httpx.Client], database_url: str):
     """Each transaction also makes a person of its own, who works there, and finds the office by reference too."""
 
@@ -129,6 +132,7 @@ def test_one_identifier_created_in_fifty_transactions_is_one_resource(services: 
     check_whole(held)
 
 
+@pytest.mark.sampled
 def test_conditional_updates_of_one_identifier_at_once_are_one_resource(
     services: list[httpx.Client], database_url: str
 ):
@@ -143,6 +147,7 @@ def test_conditional_updates_of_one_identifier_at_once_are_one_resource(
     check_whole(rows_of(database_url))
 
 
+@pytest.mark.sampled
 def test_no_update_of_sixteen_writers_is_lost(services: list[httpx.Client], database_url: str):
     """Each writer adds one to a number it has read, with If-Match; the last number is the count of its successes."""
     made = services[0].post("/fhir/Organization", content=write(_office("10", "0")), headers=_JSON).json()

@@ -15,16 +15,18 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 import httpx
+import pytest
 
 from service.fhir.json_text import load, write
 from tests.conftest import Service
 from tests.outbound.asked import subscription
 from tests.outbound.receiver import Receiver, receiving
+from tests.short_run import times
 from tests.store.messages import Post, accepted, referral, send
 from tests.store.test_notices import check_gapless
 from tests.store.whole import check_whole, rows_of
 
-CYCLES = int(os.environ.get("AIRWAY_RELAY_KILL_CYCLES", "3"))
+CYCLES = int(os.environ.get("AIRWAY_RELAY_KILL_CYCLES", times(3, 1)))
 _ALLOWED = {"AIRWAY_RELAY_CALLBACKS": "127.0.0.1", "AIRWAY_RELAY_CALLBACKS_ON_LOOPBACK": "yes"}
 _CLIENTS = 4
 
@@ -99,6 +101,7 @@ def _all_told(database_url: str, receiver: Receiver, name: str, said: list[str])
     check_whole(held)
 
 
+@pytest.mark.sampled
 def test_the_service_killed_with_the_deliverer_inside_it_tells_everything(
     database_url: str, start_service: Callable[..., Service]
 ):
@@ -113,6 +116,7 @@ def test_the_service_killed_with_the_deliverer_inside_it_tells_everything(
     _all_told(database_url, receiver, name, said)
 
 
+@pytest.mark.sampled
 def test_a_deliverer_apart_killed_in_the_middle_tells_everything(
     database_url: str, start_service: Callable[..., Service]
 ):

@@ -10,12 +10,14 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import httpx
+import pytest
 
 from tests.conftest import Service
+from tests.short_run import times
 from tests.store.messages import Post, check_in, delivered, referral, send, setting
 from tests.store.whole import check_whole, rows_of
 
-_CYCLES = int(os.environ.get("AIRWAY_RELAY_KILL_CYCLES", "5"))
+_CYCLES = int(os.environ.get("AIRWAY_RELAY_KILL_CYCLES", times(5, 1)))
 _CLIENTS = 4
 _DAYS = [f"2026-09-{day:02}" for day in range(1, 29)]
 
@@ -57,6 +59,8 @@ def _work(service: Service, cycle: int, client: int, number: str, said: Acknowle
             said.add(answer)
 
 
+@pytest.mark.sampled
+@pytest.mark.at_length
 def test_killed_in_the_middle_of_posts_nothing_acknowledged_is_lost_and_nothing_is_half_stored(
     database_url: str, start_service: Callable[..., Service]
 ):

@@ -108,6 +108,7 @@ def _shown(client: TestClient, address: str) -> str:
     return answer.text
 
 
+@pytest.mark.sampled("landed")
 def test_a_database_goes_on(
     landed: Upgraded, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -142,6 +143,7 @@ def test_a_database_goes_on(
     assert ("made by version 1.0.0 of readiness-for-efficacy-test, not replayed" in said) == (landed.name == "318bc83")
 
 
+@pytest.mark.sampled("first", "kind")
 @pytest.mark.parametrize("first", ["the upgrade of its schema", "a start of the service", "a message"])
 def test_a_database_verifies_without_false_damage(landed: Upgraded, first: str) -> None:
     """What has no hashes is counted, and what this release writes has them."""
@@ -210,6 +212,7 @@ def rows_of_case(landed: Upgraded) -> list[dict[str, Any]]:
     return found
 
 
+@pytest.mark.sampled("first")
 @pytest.mark.usefixtures("without_start")
 @pytest.mark.parametrize(
     "first",

@@ -194,6 +194,7 @@ def _number(event: dict[str, Any]) -> int:
     return event["number"]
 
 
+@pytest.mark.sampled
 def test_numbers_are_gapless_with_many_writers_and_many_that_hand_out(database_url: str, clock: Clock):
     """Sixteen writers each open cases and move them, while four hand out; nothing is lost, doubled or out of order."""
     pipelines = [build_pipeline(Settings(database_url=database_url), clock=clock) for _ in range(2)]

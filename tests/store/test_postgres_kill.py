@@ -19,11 +19,12 @@ from typing import Any
 import pytest
 
 from tests.conftest import Service
+from tests.short_run import times
 from tests.store.messages import Post, check_in, delivered, referral, send, setting
 from tests.store.test_kill import Acknowledged, everything_said_is_there
 from tests.store.whole import check_whole, rows_of
 
-_CYCLES = int(os.environ.get("AIRWAY_RELAY_KILL_CYCLES", "4"))
+_CYCLES = int(os.environ.get("AIRWAY_RELAY_KILL_CYCLES", times(4, 1)))
 _CLIENTS = 4
 _DAYS = [f"2026-09-{day:02}" for day in range(1, 29)]
 
@@ -83,6 +84,7 @@ def _work(service: Service, cycle: int, client: int, number: str, said: Acknowle
             said.add(answer)
 
 
+@pytest.mark.at_length
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="finds the cluster's processes by /proc")
 def test_postgresql_killed_in_the_middle_of_posts_loses_nothing_that_was_acknowledged(
     cluster: Any, start_service: Callable[..., Service]

@@ -68,6 +68,7 @@ def _of_type(rows: list[dict[str, Any]], kind: str) -> list[dict[str, Any]]:
     return [row for row in rows if row["type"] == kind]
 
 
+@pytest.mark.sampled
 def test_a_referral_posted_to_two_processes_at_once_is_one_case(two_services: list[httpx.Client], database_url: str):
     numbers: list[str] = []
     for n in range(_ROUNDS):
@@ -79,6 +80,7 @@ def test_a_referral_posted_to_two_processes_at_once_is_one_case(two_services: li
     _one_case_each(rows_of(database_url), numbers)
 
 
+@pytest.mark.sampled
 def test_a_bundle_posted_to_two_processes_at_once_is_one_case(two_services: list[httpx.Client], database_url: str):
     numbers: list[str] = []
     for n in range(_ROUNDS):
@@ -104,6 +106,7 @@ def _one_case_each(held: dict[str, list[dict[str, Any]]], numbers: list[str]) ->
     check_whole(held)
 
 
+@pytest.mark.sampled
 def test_progress_posted_to_two_processes_at_once_is_stored_once(two_services: list[httpx.Client], database_url: str):
     number = send(two_services[0], Post("referrals", referral())).json()["case_number"]
     for post in (accepted(), delivered(), setting("s0", "2026-08-24", 0), check_in("c1", "2026-09-01", weight_kg=82.5)):
@@ -116,6 +119,7 @@ def test_progress_posted_to_two_processes_at_once_is_stored_once(two_services: l
     check_whole(held)
 
 
+@pytest.mark.sampled
 def test_revisions_posted_to_two_processes_at_once_leave_the_highest(
     two_services: list[httpx.Client], database_url: str
 ):

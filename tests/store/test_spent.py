@@ -19,6 +19,7 @@ from service.settings import Settings
 from service.store import cases
 from service.wiring import build_pipeline
 from tests.conftest import Clock
+from tests.short_run import times
 from tests.store.messages import (
     Post,
     check_in,
@@ -215,8 +216,9 @@ def _corrected(post: Post, event: Event, revision: int) -> Post:
     return Post(post.door, {kind: [changed]})
 
 
+@pytest.mark.at_length
 @settings(
-    max_examples=12,
+    max_examples=times(12, 2),
     deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow, HealthCheck.data_too_large],
 )

@@ -128,6 +128,7 @@ def test_a_second_request_on_a_connection_has_a_deadline_too(service: Service) -
     assert _until_closed([sender], 6) == 1
 
 
+@pytest.mark.long
 def test_a_body_sent_along_with_the_request_before_it_has_its_own_time(service: Service) -> None:
     sender = Sender(service, b"GET /livez HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n" + BODY_HEAD)
     for _ in range(80):
@@ -139,6 +140,7 @@ def test_a_body_sent_along_with_the_request_before_it_has_its_own_time(service: 
     assert answers.count(b"HTTP/1.1 400 ") == 1
 
 
+@pytest.mark.long
 def test_a_body_slower_than_the_least_rate_ends_and_a_quicker_one_is_read(service: Service) -> None:
     slow, quick = Sender(service, BODY_HEAD), Sender(service, BODY_HEAD)
     took: list[float] = []
@@ -204,6 +206,7 @@ def test_livez_answers_and_others_are_served_while_hostile_bodies_are_worked_on(
     assert max(took) < 1
 
 
+@pytest.mark.long
 @pytest.mark.skipif(not shutil.which("prlimit"), reason="prlimit (util-linux) limits the descriptors")
 def test_with_few_descriptors_it_goes_on_answering_and_the_log_stays_small(tmp_path: Path) -> None:
     limited = _service(tmp_path, ("prlimit", "--nofile=100:100"), AIRWAY_RELAY_REQUEST_SECONDS="30")
@@ -219,6 +222,7 @@ def test_with_few_descriptors_it_goes_on_answering_and_the_log_stays_small(tmp_p
     assert not [line for line in _events(limited) if line["level"] == "error"]
 
 
+@pytest.mark.long
 def test_a_tls_handshake_that_is_not_finished_ends_in_time(tmp_path: Path) -> None:
     make = ["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes", "-days", "1"]
     make += ["-keyout", f"{tmp_path}/key.pem", "-out", f"{tmp_path}/own.pem", "-subj", "/CN=127.0.0.1"]

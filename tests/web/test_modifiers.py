@@ -152,6 +152,7 @@ def _expected(row: Row, value: str) -> int:
     return 422 if effect == "REFUSED" or (row.of == ("referral",) and effect == "MOVES") else 201
 
 
+@pytest.mark.sampled("row", "value")
 @pytest.mark.parametrize("door", ["create", "transaction"])
 @pytest.mark.parametrize(
     ("row", "value"), CASES, ids=lambda v: v if isinstance(v, str) else f"{v.path} {'/'.join(v.of)}"

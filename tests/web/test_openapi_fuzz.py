@@ -15,9 +15,10 @@ from service.access_settings import AccessSettings
 from service.app import build_app
 from service.pipeline import Pipeline
 from service.settings import Settings
+from tests.short_run import times
 from tests.web.messages import PATIENT, Case, post
 
-_EXAMPLES = 20
+_EXAMPLES = times(20, 1)
 _bounded = settings(
     max_examples=_EXAMPLES,
     derandomize=True,
@@ -28,6 +29,7 @@ _bounded = settings(
 )
 
 
+@pytest.mark.at_length
 @pytest.mark.filterwarnings("ignore")
 @pytest.mark.parametrize("mode", [GenerationMode.POSITIVE, GenerationMode.NEGATIVE], ids=["as told", "otherwise"])
 def test_no_request_makes_the_service_fail(sqlite_pipeline: Pipeline, mode: GenerationMode) -> None:

@@ -78,6 +78,7 @@ def asked_by_fhir(client: TestClient, case: Case, end: str) -> Response:
     return put(client, f"/fhir/{case.task}", task, **{"If-Match": etag})
 
 
+@pytest.mark.sampled("start")
 @pytest.mark.parametrize("role", list(Role), ids=lambda r: r.name)
 @pytest.mark.parametrize("start", STARTS)
 def test_a_row_by_fhir_update(client: TestClient, monkeypatch: pytest.MonkeyPatch, start: str, role: Role) -> None:

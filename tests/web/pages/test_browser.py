@@ -87,6 +87,7 @@ def _open_all_details(page: Page) -> None:
     page.evaluate("for (const d of document.querySelectorAll('details')) d.open = true")
 
 
+@pytest.mark.sampled
 @pytest.mark.parametrize("width", WIDTHS)
 def test_no_page_is_wider_than_the_window(open_page: Open, demo: Demo, width: int) -> None:
     page = open_page(width)
@@ -98,6 +99,7 @@ def test_no_page_is_wider_than_the_window(open_page: Open, demo: Demo, width: in
         assert page.evaluate("document.documentElement.scrollWidth") <= width, name
 
 
+@pytest.mark.sampled
 @pytest.mark.parametrize("width", WIDTHS)
 def test_axe_finds_nothing_serious(open_page: Open, demo: Demo, width: int) -> None:
     page = open_page(width, bypass_csp=True)
@@ -144,6 +146,7 @@ def _enter(page: Page, number: str, form: str, **values: str) -> None:
     assert "Stored" in page.locator('[role="status"]').inner_text()
 
 
+@pytest.mark.sampled
 @pytest.mark.parametrize("width", WIDTHS)
 def test_the_whole_loop_through_pages_alone(open_page: Open, demo: Demo, today: date, width: int) -> None:
     """Referral and test come from the laboratory's system; everything the two offices do, they do on pages."""

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import re
+import threading
 from collections import Counter
 from html import unescape
 from html.parser import HTMLParser
+from typing import Any
 from xml.etree import ElementTree
 
 import pytest
@@ -207,7 +209,12 @@ def test_a_page_of_a_case_costs_few_statements(case: Case, sqlite_pipeline: Pipe
     _page(case)
     seen: list[str] = []
     engine = sqlite_pipeline._database.engine
-    event.listen(engine, "before_cursor_execute", lambda *a: seen.append(a[2]))
+
+    def note(*cursor: Any) -> None:
+        if threading.current_thread().name != "read-audit":  # which writes when it gets to it
+            seen.append(cursor[2])
+
+    event.listen(engine, "before_cursor_execute", note)
     _page(case)
     assert len([s for s in seen if s.startswith("SELECT")]) <= 8, seen
 

@@ -134,6 +134,7 @@ def _addresses(demo: Demo) -> dict[str, str]:
     }
 
 
+@pytest.mark.sampled
 @pytest.mark.parametrize("width", WIDTHS)
 def test_the_new_pages_fit_and_axe_finds_nothing_serious(open_page: Open, demo: Demo, width: int) -> None:
     page = open_page(width, bypass_csp=True)
@@ -181,6 +182,7 @@ def test_an_office_makes_a_link_and_the_patient_opens_it(open_page: Open, demo: 
     assert patient.reload().status == 404
 
 
+@pytest.mark.sampled
 @pytest.mark.parametrize("width", WIDTHS)
 def test_a_reader_of_qr_codes_reads_the_link_from_the_screen(open_page: Open, demo: Demo, width: int) -> None:
     """ISO/IEC 18004 by a decoder of others (zxing-cpp): as shown, far away and blurred, held at an angle."""

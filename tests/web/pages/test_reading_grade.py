@@ -34,6 +34,7 @@ from tests.journeys.story import Event, tell
 from tests.journeys.test_journeys import STORIES
 from tests.rules.cases import as_of_days, cases
 from tests.rules.walk import walk
+from tests.short_run import times
 from tests.web.messages import post
 from tests.web.pages.reading import PLAIN, URGENT, Blocks, grades, too_hard
 
@@ -85,7 +86,8 @@ def contradictions(sheet: Paper) -> list[tuple[str, str]]:
     return [(one, other) for one, other in EXCLUDING if re.search(one, told) and re.search(other, told)]
 
 
-@settings(max_examples=500, deadline=None, suppress_health_check=list(HealthCheck))
+@pytest.mark.at_length
+@settings(max_examples=times(500, 40), deadline=None, suppress_health_check=list(HealthCheck))
 @given(cases(), as_of_days())
 def test_the_sheet_of_any_case_is_easy_and_does_not_contradict_itself(facts, as_of):
     sheet = sheet_for(view_case(facts, Site(), as_of))
@@ -94,9 +96,10 @@ def test_the_sheet_of_any_case_is_easy_and_does_not_contradict_itself(facts, as_
     assert 1 <= len(sheet.sections[0].main) <= 3
 
 
+@pytest.mark.at_length
 def test_so_is_that_of_every_state_a_case_walks_through() -> None:
-    found = walk(120).places.values()
-    assert len(found) > 50
+    found = walk(times(120, 60)).places.values()
+    assert len(found) > times(50, 25)
     for place in found:
         sheet = sheet_for(place.view())
         assert faults(blocks_of(sheet)) == []
@@ -146,6 +149,7 @@ def test_every_page_of_the_demo_is_easy(served: TestClient, clock: Clock) -> Non
     assert seen > 10
 
 
+@pytest.mark.sampled
 @pytest.mark.parametrize("story", STORIES, ids=lambda s: s.title)
 def test_every_day_of_a_journey_is_easy(story: Any, served: TestClient, clock: Clock) -> None:
     def check(event: Event, case: dict[str, Any]) -> None:
