@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from service.pipeline import Pipeline
-from service.rows import Fact
+from service.rows import FactText
 from service.rules.site import Site
 from service.rules.thresholds import Thresholds
 from service.settings import Settings
@@ -40,7 +40,7 @@ def loaded(monkeypatch: pytest.MonkeyPatch) -> list[int]:
     counts: list[int] = []
     real = cases.facts
 
-    def counting(*arguments: Any, **more: Any) -> list[Fact]:
+    def counting(*arguments: Any, **more: Any) -> list[FactText]:
         rows = real(*arguments, **more)
         counts.append(len(rows))
         return rows
