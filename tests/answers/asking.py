@@ -22,7 +22,7 @@ from service import new_id
 from service.app import build_app
 from service.deciding import house
 from service.fhir.json_text import load, write
-from service.ids import id_of
+from service.ids import case_number_of, id_of
 from service.outbound.addresses import Egress
 from service.rules.site import Site
 from service.settings import Settings
@@ -124,22 +124,25 @@ def data_of(answer: httpx.Response) -> dict[str, Any]:
 def ids_in_order() -> Iterator[None]:
     """Ids ascend in the order in which they are given, so that what is listed by id has one order."""
     numbers, letters = itertools.count(), itertools.count(1)
-    kept = new_id.time, new_id.secrets, house.id_of
+    kept = new_id.time, new_id.secrets, house.id_of, house.case_number_of
+    cases: dict[int, int] = {}
     given: dict[int, int] = {}  # a plan that is made again gives the same ids again
 
     def in_order(_milliseconds: int, drawn: int) -> str:
         given.setdefault(drawn, next(numbers))
         return id_of(_FIRST_ID_MS + given[drawn], 0)
 
-    house.id_of = in_order
+    def numbered(drawn: int) -> str:
+        cases.setdefault(drawn, sum(next(letters) % 32 << 5 * place for place in range(9)))
+        return case_number_of(cases[drawn])
+
+    house.id_of, house.case_number_of = in_order, numbered
     new_id.time = types.SimpleNamespace(time_ns=lambda: (_FIRST_ID_MS + next(numbers)) * 1_000_000)  # type: ignore[assignment]
-    new_id.secrets = types.SimpleNamespace(  # type: ignore[assignment]
-        randbits=lambda _bits: 0, randbelow=lambda below: next(letters) % below
-    )
+    new_id.secrets = types.SimpleNamespace(randbits=lambda _bits: 0)  # type: ignore[assignment]
     try:
         yield
     finally:
-        new_id.time, new_id.secrets, house.id_of = kept
+        new_id.time, new_id.secrets, house.id_of, house.case_number_of = kept
 
 
 def settings_of(folder: Path, site: Site) -> Settings:

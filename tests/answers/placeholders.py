@@ -16,6 +16,9 @@ _ID = re.compile(
 _PAGE = re.compile(r"(?<=_page=)[A-Za-z0-9_-]{10,}")
 _FORM = re.compile(r"page-[0-9a-f]{24}")
 _CASE = re.compile(r"AR-[0-9A-HJKMNP-TV-Z]{5}-[0-9A-HJKMNP-TV-Z]{5}")
+_DOCUMENT = re.compile(r"[0-9a-f]{8}-[0-9a-f]{4}-5[0-9a-f]{3}-[89ab][0-9a-f]{3}-[0-9a-f]{12}")
+_DIGEST = re.compile(r"(?<=-)[0-9a-f]{32}(?![0-9a-f])")
+_INPUTS = re.compile(r"(?<=inputs )[0-9a-f]{16}")
 _NEVER_MADE = "AR-00000-00000"
 _HASH = re.compile(r"(?<![0-9a-f])[0-9a-f]{64}(?![0-9a-f])")
 _BASE64 = re.compile(
@@ -37,6 +40,8 @@ class Placeholders:
         text = _BASE64.sub(lambda m: self._encoded(m[0]), text)
         text = _ID.sub(self._id, text)
         text = _CASE.sub(lambda m: m[0] if m[0] == _NEVER_MADE else self._name("case", m[0]), text)
+        for kind, pattern in (("document", _DOCUMENT), ("digest", _DIGEST), ("inputs", _INPUTS)):
+            text = pattern.sub(lambda m, kind=kind: self._name(kind, m[0]), text)
         text = _FORM.sub(lambda m: self._name("form", m[0]), text)
         return _HASH.sub(lambda m: self._name("hash", m[0]), text)
 
