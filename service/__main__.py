@@ -69,6 +69,10 @@ def _run(options: argparse.Namespace) -> int:
         from service.commands.replay import replay_decisions
 
         return replay_decisions(options.case)
+    if options.command == "rebuild":
+        from service.commands.rebuild import rebuild
+
+        return rebuild()
     if options.command == "upgraded":
         from service.commands.upgraded import list_upgraded
 
@@ -119,6 +123,7 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("file", help="a resource or Bundle as JSON; - reads standard input")
     again = commands.add_parser("replay", help="make stored decisions anew and compare them, byte for byte")
     again.add_argument("case", nargs="*", metavar="CASE", help="case numbers (default: every case of the database)")
+    commands.add_parser("rebuild", help="make facts, decisions, case rows and search index anew from the resources")
     commands.add_parser("upgraded", help="list the cases whose decision changed when this release read the facts anew")
     add_audit_commands(commands)
     record = commands.add_parser("record", help="write out one patient's record, or remove cases past their retention")

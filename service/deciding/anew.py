@@ -66,7 +66,7 @@ def plan_day(
         noted = _noted(ground, facts, house, today)
         if noted:
             return AnewChange(CaseChange(noted))
-    last = _last_day(ground, facts, house) if outdated else None
+    last = last_day_of(ground, facts, house) if outdated else None
     why = "decided anew by another release" if outdated else "decided anew for the day"
     reason = Reason(why, keeps_time=last is not None, is_upgrade=outdated)
     return plan_anew(snapshot, ground, occasion, house, reason, last)
@@ -140,7 +140,7 @@ def _noted(ground: Ground, facts: CaseFacts, house: House, today: date) -> Case 
     return noted_in(view, ground.case, ground.state, house.site.thresholds)
 
 
-def _last_day(ground: Ground, facts: CaseFacts, house: House) -> date | None:
+def last_day_of(ground: Ground, facts: CaseFacts, house: House) -> date | None:
     """The day whose decision a closed case keeps; None for one that is not closed, or not by this release's rules.
 
     The time for which its record is kept does not begin again then, so it counts as not changed.

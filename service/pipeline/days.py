@@ -13,6 +13,7 @@ from sqlalchemy import Connection
 
 from service.deciding.anew import plan_day
 from service.deciding.house import House, Occasion
+from service.deciding.rebuilding import plan_rebuilding
 from service.fhir.facts_shape import facts_shape
 from service.intake.apply import apply
 from service.intake.change import Change
@@ -79,6 +80,19 @@ class Days(Reads):
                 apply(tx, Change(anew.rows, (anew.case,)))
 
         self._database.write(work)
+
+    def rebuild(self, case_number: str) -> bool:
+        """Make a case what the versions of its resources say; whether anything was written."""
+        house = self._house()
+
+        def work(tx: Connection) -> bool:
+            occasion = self._occasion()
+            anew = planned(tx, lambda s: plan_rebuilding(s, case_number, occasion, house), occasion.moment)
+            if anew is not None:
+                apply(tx, Change(anew.rows, (anew.case,)))
+            return anew is not None
+
+        return self._database.write(work)
 
     def deliver_waiting(self, case_number: str) -> bool:
         """Resolve again what waits of a case by today's bindings, and decide it anew; whether a party was added."""

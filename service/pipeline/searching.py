@@ -6,7 +6,7 @@ import hashlib
 import json
 from base64 import urlsafe_b64decode, urlsafe_b64encode
 from binascii import Error as NotBase64
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
@@ -16,6 +16,7 @@ from service.errors import Category, refuse
 from service.fhir.build import SHARED
 from service.fhir.facts_shape import facts_shape
 from service.fhir.search_conditions import Search
+from service.fhir.search_parameters import PARAMETERS
 from service.fhir.search_query import LARGEST_PAGE, TOKEN
 from service.pipeline.reading import OF_THE_DAY, Reads
 from service.rows import Stored
@@ -45,6 +46,18 @@ class Searches(Reads):
         more = bool(self._database.read(search_index.stale_types))
         while more:
             more = self._database.write(search_index.index_some)
+
+    def rebuild_index(self) -> Iterator[int]:
+        """Index every resource anew, a batch in each transaction; how many each had, then how many rows led nowhere."""
+        for kind in PARAMETERS:
+            after, count = self._database.write(lambda tx, kind=kind: search_index.rebuild_some(tx, kind, ""))
+            yield count
+            while after:
+                after, count = self._database.write(
+                    lambda tx, kind=kind, after=after: search_index.rebuild_some(tx, kind, after)
+                )
+                yield count
+        yield self._database.write(search_index.drop_orphans)
 
     def search(self, asked: Search) -> Page:
         """The page a search asks for."""

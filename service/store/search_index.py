@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from sqlalchemy import Connection, Table, insert, text, update
+from sqlalchemy import Connection, Select, Table, delete, exists, insert, text, update
 
 from service.fhir.json_text import load, write
 from service.fhir.search_parameters import PARAMETERS, digest_of
@@ -106,13 +106,23 @@ def _index_type(connection: Connection, kind: str) -> bool:
     if state is None:
         connection.execute(insert(_INDEX), {"type": kind, "digest": digest, "after": ""})
     after = state.after or "" if state is not None and state.digest == digest else ""
-    batch = (
-        query.rows(connection, query.VERSIONS, _V.id, _V.version, _V.case_number, _V.body, _V.deleted)
-        .where(_V.type == kind, _V.id > after, query.is_current(query.VERSIONS))
-        .order_by(_V.id)
-        .limit(_BATCH)
-    )
-    found = connection.execute(batch).all()
+    found = connection.execute(_current_behind(connection, kind, after)).all()
+    _put_rows(connection, kind, found)
+    reached = found[-1].id if len(found) == _BATCH else None
+    connection.execute(update(_INDEX).where(_INDEX.c.type == kind).values(digest=digest, after=reached))
+    return reached is not None
+
+
+def _current_behind(connection: Connection, kind: str, after: str) -> Select[Any]:
+    """The next batch of current versions of a type, in the order of ids."""
+    columns = (_V.id, _V.version, _V.case_number, _V.body, _V.deleted)
+    found = query.rows(connection, query.VERSIONS, *columns)
+    found = found.where(_V.type == kind, _V.id > after, query.is_current(query.VERSIONS))
+    return found.order_by(_V.id).limit(_BATCH)
+
+
+def _put_rows(connection: Connection, kind: str, found: Sequence[Any]) -> None:
+    """Index rows of current versions; as later ones, so that what was found by earlier values goes."""
     put(
         connection,
         [
@@ -120,6 +130,17 @@ def _index_type(connection: Connection, kind: str) -> bool:
             for r in found
         ],
     )
-    reached = found[-1].id if len(found) == _BATCH else None
-    connection.execute(update(_INDEX).where(_INDEX.c.type == kind).values(digest=digest, after=reached))
-    return reached is not None
+
+
+def rebuild_some(connection: Connection, kind: str, after: str) -> tuple[str, int]:
+    """Index a batch of a type anew, behind the id `after`; the last id, empty when the type is done, and how many."""
+    found = connection.execute(_current_behind(connection, kind, after)).all()
+    _put_rows(connection, kind, found)
+    return (found[-1].id if len(found) == _BATCH else ""), len(found)
+
+
+def drop_orphans(connection: Connection) -> int:
+    """Take out rows of resources that are not here; how many."""
+    values, versions = query.VALUES, query.VERSIONS
+    known = exists().where(versions.c.type == values.c.type, versions.c.id == values.c.id)
+    return connection.execute(delete(values).where(~known)).rowcount
