@@ -57,9 +57,13 @@ def pytest_configure(config: pytest.Config) -> None:
     """Before any test is imported, and before pytest chooses where the files of tests go."""
     set_length(config)
     memory = Path("/dev/shm")
-    if os.access(memory, os.W_OK) and shutil.disk_usage(memory).free > _FILES_BYTES:
-        # SQLite waits for the disk at every commit; a killed process loses nothing that is in memory
-        os.environ.setdefault("PYTEST_DEBUG_TEMPROOT", str(memory))
+    is_worker = hasattr(config, "workerinput")
+    if not is_worker and os.access(memory, os.W_OK) and shutil.disk_usage(memory).free > _FILES_BYTES:
+        # SQLite waits for the disk at every commit; a killed process loses nothing that is in memory. A folder of each
+        # run, since runs clear away what others of the same folder left
+        own = tempfile.mkdtemp(prefix="relay-tests-", dir=memory)
+        os.environ["PYTEST_DEBUG_TEMPROOT"] = own
+        atexit.register(shutil.rmtree, own, ignore_errors=True)
 
 
 @pytest.hookimpl(tryfirst=True)

@@ -63,6 +63,7 @@ def _weekly(pipeline: Pipeline, clock: Clock, number: str, weeks: int, first: in
         take(pipeline, check_in(f"w{week}", clock.now.date().isoformat(), 2 + week % 3, epworth_total=None), number)
 
 
+@pytest.mark.sampled
 def test_a_message_loads_as_much_of_a_long_course_as_of_a_short_one(
     course: Pipeline, clock: Clock, loaded: list[int]
 ) -> None:
@@ -73,6 +74,7 @@ def test_a_message_loads_as_much_of_a_long_course_as_of_a_short_one(
     assert loaded[-1] == after_a_year < 80
 
 
+@pytest.mark.sampled
 def test_a_late_or_corrected_report_loads_the_whole_course_and_the_next_one_no_more(
     course: Pipeline, clock: Clock, loaded: list[int], database_url: str
 ) -> None:
@@ -102,6 +104,7 @@ def _spent_check_ins(database_url: str) -> set[str]:
     return {r["id"] for r in rows_of(database_url)["fact"] if r["spent"] and r["type"] == "QuestionnaireResponse"}
 
 
+@pytest.mark.sampled
 def test_a_correction_of_a_spent_report_leaves_it_spent(course: Pipeline, clock: Clock, database_url: str) -> None:
     """The row of a corrected fact is written anew and must be marked anew."""
     number = opened_case(course, settled_course())
@@ -115,6 +118,7 @@ def test_a_correction_of_a_spent_report_leaves_it_spent(course: Pipeline, clock:
     assert _spent_check_ins(database_url) == before
 
 
+@pytest.mark.sampled
 def test_other_thresholds_load_the_whole_course_once(
     database_url: str, course: Pipeline, clock: Clock, loaded: list[int]
 ) -> None:
@@ -131,6 +135,7 @@ def test_other_thresholds_load_the_whole_course_once(
     _weekly(course, clock, number, 1, first=82)
 
 
+@pytest.mark.sampled
 def test_a_past_day_is_read_from_all_facts(course: Pipeline, clock: Clock, loaded: list[int]) -> None:
     number = opened_case(course, settled_course())
     then = course.case_as_of(number, clock.now.date())

@@ -29,9 +29,14 @@ _bounded = settings(
 )
 
 
-@pytest.mark.at_length
 @pytest.mark.filterwarnings("ignore")
-@pytest.mark.parametrize("mode", [GenerationMode.POSITIVE, GenerationMode.NEGATIVE], ids=["as told", "otherwise"])
+@pytest.mark.parametrize(
+    "mode",
+    [
+        pytest.param(GenerationMode.POSITIVE, id="as told", marks=pytest.mark.at_length),
+        pytest.param(GenerationMode.NEGATIVE, id="otherwise", marks=pytest.mark.long),
+    ],
+)
 def test_no_request_makes_the_service_fail(sqlite_pipeline: Pipeline, mode: GenerationMode) -> None:
     """Every operation of the description, of a service that holds a patient and an open case."""
     # the fuzzer asks under a host name of its own
