@@ -79,8 +79,7 @@ def _handed_over(course: Course, thresholds: Thresholds, readiness: Decision) ->
         return _step(course, Step.HOLD, say("step.frozen", why=readiness.sentence), mover, follows=readiness)
     if outcome == Readiness.RESULT_IN:
         step = Step.HOLD if mover is Party.SLEEP_LAB else Step.PHYSICIAN_REVIEW
-        why = say("step.stay", why=readiness.sentence)
-        until, urgent = readiness.until, readiness.urgent
+        why, until, urgent = say("step.stay", why=readiness.sentence), readiness.until, readiness.urgent
         return _step(course, step, why, mover, until=until, urgent=urgent, follows=readiness)
     again = relapse(course, thresholds)
     if again:
