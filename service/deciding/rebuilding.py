@@ -11,7 +11,7 @@ from service.deciding.house import House, Occasion
 from service.deciding.snapshot import Snapshot
 from service.deciding.state import state_in
 from service.fhir.facts.assemble import assemble
-from service.rows import FactText
+from service.rows import Case, FactText
 
 
 def plan_rebuilding(snapshot: Snapshot, case_number: str, occasion: Occasion, house: House) -> AnewChange | None:
@@ -28,10 +28,20 @@ def plan_rebuilding(snapshot: Snapshot, case_number: str, occasion: Occasion, ho
     last = last_day_of(ground, assemble(loaded.facts), house)
     reason = Reason("made anew from the resources", keeps_time=last is not None)
     anew = plan_anew(snapshot, ground, occasion, house, reason, last)
-    is_same = replace(anew.case.case, changed_at=stored.changed_at) == stored and len(anew.rows) == 1
-    if is_same and _rows_after(anew) == frozenset(snapshot.facts(case_number, False)):
+    if _is_as_stored(anew, stored) and _rows_after(anew) == frozenset(snapshot.facts(case_number, False)):
         return None
     return anew
+
+
+def _is_as_stored(anew: AnewChange, stored: Case) -> bool:
+    """Whether the case row and the decisions come out as they are.
+
+    The record of the run alone may differ: its hash covers the Task, of which the decision itself makes a version.
+    """
+    after, before = anew.case.case, state_in(stored)
+    same_row = replace(after, changed_at=stored.changed_at, derived=stored.derived) == stored
+    state = state_in(after).but(versions=before.versions, indexed=before.indexed)
+    return same_row and state == before and {row.type for row in anew.rows} <= {"AuditEvent", "GuidanceResponse"}
 
 
 def _rows_after(anew: AnewChange) -> frozenset[FactText]:

@@ -90,6 +90,7 @@ def _versions_are_gapless(rows: Rows) -> None:
 
 
 _WITHOUT_MESSAGE = (
+    "made anew from the resources",
     "decided anew for the day",
     "decided anew by another release",
     "subscription",
