@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import subprocess
 import sys
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -31,6 +32,7 @@ PURE = {
 }
 
 
+@cache
 def imports_of(file: Path) -> set[str]:
     """Modules a file imports, at whatever depth."""
     found: set[str] = set()

@@ -42,6 +42,7 @@ def test_a_threshold_that_the_course_never_meets_changes_nothing() -> None:
     assert own == other
 
 
+@pytest.mark.long
 def test_both_sets_meet_the_same_patients() -> None:
     own, later = rehearse(Plan(cases=150, seed=2), [Thresholds(), LATER], processes=1)
     assert own != later

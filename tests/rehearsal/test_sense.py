@@ -15,6 +15,7 @@ def test_longer_stable_time_means_later_retests() -> None:
     assert all(later > earlier for earlier, later in pairwise(weeks))
 
 
+@pytest.mark.long
 def test_two_weekly_check_ins_already_take_fourteen_days() -> None:
     """Under 14 days the stable time is not felt where somebody hears the patient: two check-ins must agree."""
     heard = {"partner_share": 1.0}
@@ -28,6 +29,7 @@ def test_who_sleeps_alone_is_tested_too() -> None:
     assert all(c.ending is Ending.RETEST for c in alone)
 
 
+@pytest.mark.long
 def test_who_grows_sleepier_waits_for_the_physician() -> None:
     """A red flag by rule holds titration until the physician has closed it."""
     calm, sleepier = (cohort(parameters={"worsens_share": share}) for share in (0.0, 1.0))
@@ -38,6 +40,7 @@ def test_no_retest_before_the_setting_can_be_stable() -> None:
     assert min(c.weeks for c in retests(cohort(stable_days="28"))) >= 4
 
 
+@pytest.mark.long
 def test_more_check_ins_mean_later_retests() -> None:
     two, four = cohort(check_ins_needed="2"), cohort(check_ins_needed="4")
     assert median(c.weeks for c in retests(two)) < median(c.weeks for c in retests(four))

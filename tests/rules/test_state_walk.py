@@ -6,9 +6,10 @@ import pytest
 
 from service.rules.stage import StageName
 from tests.rules.walk import Key, Walk, first_overdue, party_acts, walk
+from tests.short_run import times
 
 pytestmark = pytest.mark.xdist_group("state walk")  # one walk for all of them
-_MOST = 200
+_MOST = times(200, 100)
 _DONE = (StageName.CLOSED.value, StageName.FOLLOW_UP.value)
 
 
@@ -23,11 +24,13 @@ def _open_states(walked: Walk) -> list[Key]:
     return [key for key in walked.edges if key[0] not in _DONE]
 
 
+@pytest.mark.at_length
 def test_the_walk_reaches_every_stage(walked: Walk) -> None:
     """It would show little if it never left the beginning; an ended referral and a referral on hold are stages too."""
     assert {key[0] for key in walked.places} == {stage.value for stage in StageName}
 
 
+@pytest.mark.at_length
 def test_no_state_lasts_without_an_overdue_day(walked: Walk) -> None:
     """From each state, if nobody does anything, a day comes on which the case is overdue for somebody."""
     waiting = [key for key in walked.places if key[0] != StageName.CLOSED.value]
@@ -35,12 +38,14 @@ def test_no_state_lasts_without_an_overdue_day(walked: Walk) -> None:
     assert not forgotten
 
 
+@pytest.mark.at_length
 def test_whoever_has_the_move_has_an_act(walked: Walk) -> None:
     """The party named as the one to move can do something that changes the state."""
     stuck = [key for key in _open_states(walked) if not party_acts(walked, key)]
     assert not stuck
 
 
+@pytest.mark.at_length
 def test_each_state_can_end(walked: Walk) -> None:
     """From each state some sequence of acts, short of giving up, ends in follow-up."""
     assert not _without_end(walked, _GIVING_UP)

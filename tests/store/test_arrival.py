@@ -119,6 +119,7 @@ def _same_as_in_order(pipeline: Pipeline, database_url: str, posts: list[Post], 
     assert _facts(database_url, second) == _facts(database_url, first)
 
 
+@pytest.mark.sampled
 @pytest.mark.at_length
 @given(order=st.permutations(range(len(COURSE))), again=st.lists(st.integers(0, len(COURSE) - 1), max_size=6))
 @settings(

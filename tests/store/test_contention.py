@@ -78,7 +78,7 @@ def test_one_identifier_created_by_fifty_at_once_is_one_resource(services: list[
     check_whole(rows_of(database_url))
 
 
-@pytest.mark.sampled
+@pytest.mark.long
 def test_one_name_created_by_fifty_at_once_is_one_resource(services: list[httpx.Client], database_url: str):
     """A condition that no identifier settles: those who look for the same wait for one another."""
     headers = {**_JSON, "If-None-Exist": "name:exact=Office of the harbour"}
@@ -93,7 +93,7 @@ def test_one_name_created_by_fifty_at_once_is_one_resource(services: list[httpx.
     check_whole(rows_of(database_url))
 
 
-@pytest.mark.sampled
+@pytest.mark.long
 def test_one_identifier_created_in_fifty_transactions_is_one_resource(services: list[httpx.Client], database_url: str):
     """Each transaction also makes a person of its own, who works there, and finds the office by reference too."""
 
@@ -132,7 +132,7 @@ def test_one_identifier_created_in_fifty_transactions_is_one_resource(services: 
     check_whole(held)
 
 
-@pytest.mark.sampled
+@pytest.mark.long
 def test_conditional_updates_of_one_identifier_at_once_are_one_resource(
     services: list[httpx.Client], database_url: str
 ):

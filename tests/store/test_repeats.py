@@ -80,7 +80,7 @@ def test_a_referral_posted_to_two_processes_at_once_is_one_case(two_services: li
     _one_case_each(rows_of(database_url), numbers)
 
 
-@pytest.mark.sampled
+@pytest.mark.long
 def test_a_bundle_posted_to_two_processes_at_once_is_one_case(two_services: list[httpx.Client], database_url: str):
     numbers: list[str] = []
     for n in range(_ROUNDS):
@@ -106,7 +106,7 @@ def _one_case_each(held: dict[str, list[dict[str, Any]]], numbers: list[str]) ->
     check_whole(held)
 
 
-@pytest.mark.sampled
+@pytest.mark.long
 def test_progress_posted_to_two_processes_at_once_is_stored_once(two_services: list[httpx.Client], database_url: str):
     number = send(two_services[0], Post("referrals", referral())).json()["case_number"]
     for post in (accepted(), delivered(), setting("s0", "2026-08-24", 0), check_in("c1", "2026-09-01", weight_kg=82.5)):
