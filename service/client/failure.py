@@ -10,7 +10,7 @@ NO_ANSWER = 0
 
 
 @dataclass(frozen=True, slots=True)
-class Problem:
+class ReportedProblem:
     """One problem: its code (https://hl7.org/fhir/R4/valueset-issue-type.html), a sentence, and the place in the message."""
 
     code: str
@@ -21,7 +21,7 @@ class Problem:
 class RelayError(Exception):
     """A request that was not done: the HTTP status (0 without an answer) and every problem the server named."""
 
-    def __init__(self, status: int, problems: tuple[Problem, ...]) -> None:
+    def __init__(self, status: int, problems: tuple[ReportedProblem, ...]) -> None:
         sentences = [f"{p.text} ({p.expression})" if p.expression else p.text for p in problems]
         super().__init__(" ".join([str(status) if status else "No answer:", *sentences]))
         self.status = status
@@ -30,21 +30,21 @@ class RelayError(Exception):
 
 def no_answer(text: str) -> RelayError:
     """A failure that the client found by itself."""
-    return RelayError(NO_ANSWER, (Problem("transient" if "connect" in text else "processing", text),))
+    return RelayError(NO_ANSWER, (ReportedProblem("transient" if "connect" in text else "processing", text),))
 
 
-def problems_of(body: Any) -> tuple[Problem, ...]:
+def problems_of(body: Any) -> tuple[ReportedProblem, ...]:
     """The problems of an OperationOutcome, or of a token endpoint's error (RFC 6749, section 5.2)."""
     if not isinstance(body, dict):
         return ()
     if body.get("resourceType") == "OperationOutcome":
         return tuple(
-            Problem(str(issue.get("code", "")), str(issue.get("diagnostics", "")), _place(issue))
+            ReportedProblem(str(issue.get("code", "")), str(issue.get("diagnostics", "")), _place(issue))
             for issue in body.get("issue", [])
             if isinstance(issue, dict)
         )
     if "error" in body:
-        return (Problem(str(body["error"]), str(body.get("error_description", ""))),)
+        return (ReportedProblem(str(body["error"]), str(body.get("error_description", ""))),)
     return ()
 
 

@@ -13,7 +13,7 @@ from service.client.sending import Request, Sender
 _OWN_NUMBERS = ("referral_number", "entry_id", "order_number", "test_number")
 
 
-class Plain:
+class PlainAddresses:
     """The plain doors of one server. Every method raises RelayError when the server refuses."""
 
     def __init__(self, sender: Sender) -> None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import httpx
 
-from service.client.plain import Plain
+from service.client.plain import PlainAddresses
 from service.client.sending import Retries, Sender
 from service.client.token import BackendKey
 
@@ -33,7 +33,7 @@ class RelayClient:
     ) -> None:
         self._http = http or httpx.Client(base_url=address, timeout=_TIMEOUT_SECONDS)
         self._sender = Sender(self._http, retries or Retries(), key)
-        self.plain = Plain(self._sender)
+        self.plain = PlainAddresses(self._sender)
 
     @cached_property
     def fhir(self) -> Fhir:

@@ -10,7 +10,7 @@ from urllib.parse import urljoin, urlsplit
 
 import httpx
 
-from service.client.failure import NO_ANSWER, Problem, RelayError, no_answer, problems_of
+from service.client.failure import NO_ANSWER, RelayError, ReportedProblem, no_answer, problems_of
 from service.client.json_text import loaded, loaded_object
 from service.client.token import BackendKey, TokenSource
 
@@ -141,7 +141,7 @@ def _checked(answer: httpx.Response) -> httpx.Response:
         problems = problems_of(loaded(answer.text))
     except RelayError:
         problems = ()
-    usual = (Problem("processing", "The server refused the request and did not say why."),)
+    usual = (ReportedProblem("processing", "The server refused the request and did not say why."),)
     raise RelayError(answer.status_code or NO_ANSWER, problems or usual)
 
 

@@ -35,7 +35,7 @@ class AnewChange:
 
 
 @dataclass(frozen=True, slots=True)
-class Reason:
+class ReasonAnew:
     """Why a case is decided anew.
 
     With `keeps_time` the case counts as not changed; with `is_upgrade` it is noted when it comes out otherwise. `admitted`
@@ -68,7 +68,7 @@ def plan_day(
             return AnewChange(CaseChange(noted))
     last = last_day_of(ground, facts, house) if outdated else None
     why = "decided anew by another release" if outdated else "decided anew for the day"
-    reason = Reason(why, keeps_time=last is not None, is_upgrade=outdated)
+    reason = ReasonAnew(why, keeps_time=last is not None, is_upgrade=outdated)
     return plan_anew(snapshot, ground, occasion, house, reason, last)
 
 
@@ -77,7 +77,7 @@ def plan_for_patient(snapshot: Snapshot, case: Case, record: Stored, occasion: O
     ground = ground_of(snapshot, case, house, occasion.today)
     closing = next((f.fact for f in patient_record(record)), None)
     ground = replace(ground, reported={record.reference: closing}, versions={record.reference: record.version})
-    return plan_anew(snapshot, ground, occasion, house, Reason("decided anew for the patient's record"))
+    return plan_anew(snapshot, ground, occasion, house, ReasonAnew("decided anew for the patient's record"))
 
 
 def plan_anew(
@@ -85,7 +85,7 @@ def plan_anew(
     ground: Ground,
     occasion: Occasion,
     house: House,
-    reason: Reason,
+    reason: ReasonAnew,
     last: date | None = None,
 ) -> AnewChange:
     """A case decided anew as of today, or as of `last`, with the entry of the audit that says why."""
@@ -107,7 +107,7 @@ def plan_anew(
     return _with_entry(decided, after, deciding, reason)
 
 
-def _with_entry(decided: DecidedCase, case: Case, deciding: Deciding, reason: Reason) -> AnewChange:
+def _with_entry(decided: DecidedCase, case: Case, deciding: Deciding, reason: ReasonAnew) -> AnewChange:
     new_id, now = deciding.new_id, deciding.now
     commits = commitment(decided.rows, case, reason.admitted)
     done = Interaction("operation", new_id(), reason.why, touched_by(decided.rows), [case.patient], commits=commits)

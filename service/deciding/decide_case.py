@@ -11,7 +11,7 @@ from service.deciding.decide import record, with_birth_date
 from service.deciding.fact_rows import FactChange, changed_rows, task_fact
 from service.deciding.house import House
 from service.deciding.state import CaseState
-from service.deciding.superseded import LoadedFacts, Marks, marks, still_read
+from service.deciding.superseded import FactMarks, LoadedFacts, marks, still_read
 from service.deciding.task_status import wanted_status, with_business_status
 from service.fhir.facts.fact import Fact
 from service.rows import Case, Notice, Stored
@@ -26,7 +26,7 @@ class CaseChange:
     case: Case
     is_new: bool = False
     facts: FactChange = FactChange()
-    marks: Marks = Marks()
+    marks: FactMarks = FactMarks()
     notice: Notice | None = None
 
 

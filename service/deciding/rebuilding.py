@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from service.deciding.anew import AnewChange, Reason, last_day_of, plan_anew
+from service.deciding.anew import AnewChange, ReasonAnew, last_day_of, plan_anew
 from service.deciding.decide_case import Ground
 from service.deciding.facts_anew import read_anew
 from service.deciding.house import House, Occasion
@@ -26,7 +26,7 @@ def plan_rebuilding(snapshot: Snapshot, case_number: str, occasion: Occasion, ho
     case, state, loaded = read_anew(snapshot, stored, state_in(stored))
     ground = Ground(case, state, loaded)
     last = last_day_of(ground, assemble(loaded.facts), house)
-    reason = Reason("made anew from the resources", keeps_time=last is not None)
+    reason = ReasonAnew("made anew from the resources", keeps_time=last is not None)
     anew = plan_anew(snapshot, ground, occasion, house, reason, last)
     if _is_as_stored(anew, stored) and _rows_after(anew) == frozenset(snapshot.facts(case_number, False)):
         return None

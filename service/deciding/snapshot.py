@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 from service.rows import EVERYBODY, Case, FactText, GivenNumber, Key, Number, Stored, WaitingParty
 
 
-class Kind(StrEnum):
+class QuestionKind(StrEnum):
     """What can be asked of the store."""
 
     LOCKED_CASE = "locked case"
@@ -37,10 +37,10 @@ class Kind(StrEnum):
     BOUND = "organisation bound to a number"
 
 
-class Question(NamedTuple):
+class StoreQuestion(NamedTuple):
     """One question: its kind, what it is about, and whether it is asked for the service itself, which sees every case."""
 
-    kind: Kind
+    kind: QuestionKind
     about: tuple[Any, ...]
     as_service: bool = False
 
@@ -48,7 +48,7 @@ class Question(NamedTuple):
 class NotLoaded(Exception):
     """A plan needs answers that its snapshot does not have."""
 
-    def __init__(self, questions: Iterable[Question]) -> None:
+    def __init__(self, questions: Iterable[StoreQuestion]) -> None:
         super().__init__()
         self.questions = tuple(questions)
 
@@ -60,52 +60,54 @@ class Snapshot:
     Each method returns what is stored, or raises NotLoaded with everything that it would need.
     """
 
-    answers: Mapping[Question, Any]
+    answers: Mapping[StoreQuestion, Any]
     organisation: str | None = None
 
-    def _each(self, kind: Kind, abouts: Iterable[tuple[Any, ...]], as_service: bool = False) -> dict[tuple, Any]:
-        questions = [Question(kind, about, as_service) for about in dict.fromkeys(abouts)]
+    def _each(
+        self, kind: QuestionKind, abouts: Iterable[tuple[Any, ...]], as_service: bool = False
+    ) -> dict[tuple, Any]:
+        questions = [StoreQuestion(kind, about, as_service) for about in dict.fromkeys(abouts)]
         missing = [question for question in questions if question not in self.answers]
         if missing:
             raise NotLoaded(missing)
         return {question.about: self.answers[question] for question in questions}
 
-    def _one(self, kind: Kind, *about: Any, as_service: bool = False) -> Any:
-        question = Question(kind, about, as_service)
+    def _one(self, kind: QuestionKind, *about: Any, as_service: bool = False) -> Any:
+        question = StoreQuestion(kind, about, as_service)
         if question not in self.answers:
             raise NotLoaded((question,))
         return self.answers[question]
 
     def locked_case(self, number: str, as_service: bool = False) -> Case | None:
         """A case, which nobody else changes until the transaction ends."""
-        return self._one(Kind.LOCKED_CASE, number, as_service=as_service)
+        return self._one(QuestionKind.LOCKED_CASE, number, as_service=as_service)
 
     def case(self, number: str, as_service: bool = False) -> Case | None:
         """A case."""
-        return self._one(Kind.CASE, number, as_service=as_service)
+        return self._one(QuestionKind.CASE, number, as_service=as_service)
 
     def take_turns(self, texts: Iterable[str]) -> None:
         """Whoever else plans something of the same text waits until this transaction ends."""
-        self._each(Kind.TURN, ((text,) for text in texts))
+        self._each(QuestionKind.TURN, ((text,) for text in texts))
 
     def current(self, reference: str) -> Stored | None:
         """The current version of a resource by its address, a deleted one too."""
         kind, slash, name = reference.partition("/")
-        return self._one(Kind.CURRENT, kind, name) if slash else None
+        return self._one(QuestionKind.CURRENT, kind, name) if slash else None
 
     def current_of(self, keys: Iterable[Key]) -> dict[Key, Stored]:
         """The current versions of those of some resources that are here, by (type, id)."""
-        found = self._each(Kind.CURRENT, keys)
+        found = self._each(QuestionKind.CURRENT, keys)
         return {(key[0], key[1]): row for key, row in found.items() if row is not None}
 
     def cases_of(self, keys: Iterable[Key]) -> dict[Key, str]:
         """The case each of some resources belongs to, of those that are here; shared ones have an empty case."""
-        found = self._each(Kind.CASE_OF, keys)
+        found = self._each(QuestionKind.CASE_OF, keys)
         return {(key[0], key[1]): number for key, number in found.items() if number is not None}
 
     def given(self, numbers: Iterable[Number]) -> list[GivenNumber]:
         """Every resource that was given one of some numbers."""
-        return [row for rows in self._each(Kind.GIVEN, numbers).values() for row in rows]
+        return [row for rows in self._each(QuestionKind.GIVEN, numbers).values() for row in rows]
 
     def identities(self, numbers: Iterable[Number]) -> dict[Number, tuple[str, int]]:
         """The id and revision behind each number that is known.
@@ -123,46 +125,46 @@ class Snapshot:
 
     def with_identifier(self, kind: str, system: str | None, value: str) -> tuple[str, ...]:
         """Ids of the resources of a type that have or had a business identifier; of any system when that is None."""
-        return self._one(Kind.WITH_IDENTIFIER, kind, system, value)
+        return self._one(QuestionKind.WITH_IDENTIFIER, kind, system, value)
 
     def searched(self, kind: str, pairs: tuple[tuple[str, str], ...]) -> tuple[str, ...]:
         """Ids of up to two resources of a type that meet a search."""
-        return self._one(Kind.SEARCHED, kind, pairs)
+        return self._one(QuestionKind.SEARCHED, kind, pairs)
 
     def cases_of_patients(self, patients: Iterable[str], as_service: bool = False) -> list[str]:
         """Numbers of the cases of patients, in order."""
-        found = self._each(Kind.CASES_OF_PATIENT, ((patient,) for patient in patients), as_service)
+        found = self._each(QuestionKind.CASES_OF_PATIENT, ((patient,) for patient in patients), as_service)
         return sorted({number for numbers in found.values() for number in numbers})
 
     def facts(self, number: str, read_only: bool) -> tuple[FactText, ...]:
         """The fact rows of a case; with `read_only` those that decisions still read."""
-        return self._one(Kind.FACTS, number, read_only)
+        return self._one(QuestionKind.FACTS, number, read_only)
 
     def mentioning(self, number: str, reference: str) -> tuple[Stored, ...]:
         """Current resources of a case whose text contains a reference."""
-        return self._one(Kind.MENTIONING, number, reference)
+        return self._one(QuestionKind.MENTIONING, number, reference)
 
     def sent(self, number: str) -> tuple[Stored, ...]:
         """The current resources of a case, deleted ones too, and of its Tasks every version, in the order of time."""
-        return self._one(Kind.SENT, number)
+        return self._one(QuestionKind.SENT, number)
 
     def parties(self, number: str) -> frozenset[tuple[str, str]]:
         """The parties of a case, as (organisation, part)."""
-        return self._one(Kind.PARTIES, number)
+        return self._one(QuestionKind.PARTIES, number)
 
     def readers(self, keys: Iterable[Key]) -> dict[Key, dict[str, bool]]:
         """The organisations that see each of some resources of no case, and whether they wrote it."""
-        return {(key[0], key[1]): found for key, found in self._each(Kind.READERS, keys).items()}
+        return {(key[0], key[1]): found for key, found in self._each(QuestionKind.READERS, keys).items()}
 
     def waiting(self, number: str) -> tuple[WaitingParty, ...]:
         """The parties of a case that wait for a binding."""
-        return self._one(Kind.WAITING, number)
+        return self._one(QuestionKind.WAITING, number)
 
     def registered(self, references: Iterable[str]) -> set[str]:
         """Those of some organisations that are registered."""
-        found = self._each(Kind.REGISTERED, ((reference,) for reference in references))
+        found = self._each(QuestionKind.REGISTERED, ((reference,) for reference in references))
         return {reference for (reference,), is_registered in found.items() if is_registered}
 
     def bound_to(self, number: Number, sender: str) -> str:
         """The organisation that a number stands for when `sender` uses it; empty for none."""
-        return self._one(Kind.BOUND, number, sender)
+        return self._one(QuestionKind.BOUND, number, sender)

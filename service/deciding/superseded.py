@@ -39,7 +39,7 @@ class LoadedFacts:
 
 
 @dataclass(frozen=True, slots=True)
-class Marks:
+class FactMarks:
     """The facts, by (type, id), that decisions stop reading, and those that they read again."""
 
     superseded: tuple[Key, ...] = ()
@@ -66,13 +66,13 @@ def still_read(
     return needed(facts, house.site.thresholds, since), state
 
 
-def marks(loaded: LoadedFacts, facts: CaseFacts, read: CaseFacts, rewritten: Iterable[str] = ()) -> Marks:
+def marks(loaded: LoadedFacts, facts: CaseFacts, read: CaseFacts, rewritten: Iterable[str] = ()) -> FactMarks:
     """The marks of `facts` that are not in `read`, and those taken back from facts that are.
 
     Rows `rewritten` since they were loaded, by reference, have no mark.
     """
     superseded, marked = _references(facts) - _references(read), loaded.marked.difference(rewritten)
-    return Marks(_keys(superseded - marked), _keys(marked - superseded))
+    return FactMarks(_keys(superseded - marked), _keys(marked - superseded))
 
 
 def _marks_are_right(state: CaseState, engine: Source, day: date) -> bool:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from sqlalchemy import Connection
 
 from service.deciding.decide_case import CaseChange
-from service.intake.change import Change, KeptMessage
+from service.intake.change import Change, MessageToKeep
 from service.intake.identities import IdentityChange
 from service.intake.parties.admitting import Admission
 from service.store import cases, directory, notices, parties, resources
@@ -56,7 +56,7 @@ def _apply_identities(connection: Connection, change: IdentityChange) -> None:
         resources.raise_revision(connection, number, resource_id, revision)
 
 
-def _keep(connection: Connection, message: KeptMessage) -> None:
+def _keep(connection: Connection, message: MessageToKeep) -> None:
     cases.keep_message(
         connection,
         message.id,

@@ -12,7 +12,7 @@ from service.rows import Stored
 
 
 @dataclass(frozen=True, slots=True)
-class KeptMessage:
+class MessageToKeep:
     """A message as it was received, and the hash of its text."""
 
     id: str
@@ -34,7 +34,7 @@ class Change:
     cases: tuple[CaseChange, ...] = ()
     admission: Admission = Admission()
     identities: IdentityChange = IdentityChange()
-    message: KeptMessage | None = None
+    message: MessageToKeep | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from service.deciding.anew import Reason, ground_of, plan_anew
+from service.deciding.anew import ReasonAnew, ground_of, plan_anew
 from service.deciding.house import House, Occasion
 from service.deciding.snapshot import Snapshot
 from service.fhir.dates import instant_after
@@ -28,6 +28,6 @@ def plan_delivery(snapshot: Snapshot, case_number: str, occasion: Occasion, hous
     now = instant_after(occasion.moment, case.changed_at)
     task, state = with_delivery(snapshot, case, state, None, now)
     ground = replace(ground, state=state, task=task)
-    reason = Reason("an office was bound", admitted=admission.admitted)
+    reason = ReasonAnew("an office was bound", admitted=admission.admitted)
     anew = plan_anew(snapshot, ground, occasion, house, reason)
     return Change(anew.rows, (anew.case,), admission)

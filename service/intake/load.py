@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 
 from sqlalchemy import Connection
 
-from service.deciding.snapshot import Kind, NotLoaded, Question, Snapshot
+from service.deciding.snapshot import NotLoaded, QuestionKind, Snapshot, StoreQuestion
 from service.fhir.search_conditions import Sort
 from service.fhir.search_query import search_of
 from service.rows import Key
@@ -47,29 +47,29 @@ class _Loading:
         self._connection = connection
         self._moment = moment
         self._only_looks = only_looks
-        self.answers: dict[Question, Any] = {}
+        self.answers: dict[StoreQuestion, Any] = {}
 
-    def answer(self, questions: Sequence[Question]) -> None:
-        by_kind: defaultdict[tuple[Kind, bool], list[About]] = defaultdict(list)
+    def answer(self, questions: Sequence[StoreQuestion]) -> None:
+        by_kind: defaultdict[tuple[QuestionKind, bool], list[About]] = defaultdict(list)
         for question in questions:
             by_kind[question.kind, question.as_service].append(question.about)
-        if any(kind is Kind.LOCKED_CASE for kind, _ in by_kind):
-            kept = (Kind.LOCKED_CASE, Kind.TURN)
+        if any(kind is QuestionKind.LOCKED_CASE for kind, _ in by_kind):
+            kept = (QuestionKind.LOCKED_CASE, QuestionKind.TURN)
             self.answers = {q: answer for q, answer in self.answers.items() if q.kind in kept}
         for kind in _IN_ORDER:
             for as_service in (False, True):
                 if abouts := by_kind.get((kind, as_service)):
                     with query.as_the_service(self._connection) if as_service else nullcontext():
                         found = self._answers(kind, abouts)
-                    self.answers |= {Question(kind, about, as_service): found[about] for about in abouts}
+                    self.answers |= {StoreQuestion(kind, about, as_service): found[about] for about in abouts}
 
-    def _answers(self, kind: Kind, abouts: list[About]) -> dict[About, Any]:
+    def _answers(self, kind: QuestionKind, abouts: list[About]) -> dict[About, Any]:
         """Every answer of a kind, in one statement where the store has one for many."""
-        if kind is Kind.TURN:
+        if kind is QuestionKind.TURN:
             return {about: self._turn(about[0]) for about in sorted(abouts)}
-        if kind is Kind.LOCKED_CASE and not self._only_looks:
+        if kind is QuestionKind.LOCKED_CASE and not self._only_looks:
             return {about: cases.lock(self._connection, about[0]) for about in sorted(abouts)}
-        if kind is Kind.SEARCHED:
+        if kind is QuestionKind.SEARCHED:
             return {about: self._searched(*about) for about in abouts}
         if kind in _MANY:
             return _MANY[kind](self._connection, abouts)
@@ -122,24 +122,28 @@ def _key(about: About) -> Key:
     return about[0], about[1]
 
 
-_MANY: dict[Kind, Callable[[Connection, list[About]], dict[About, Any]]] = {
-    Kind.CURRENT: _current,
-    Kind.CASE_OF: _case_of,
-    Kind.GIVEN: _given,
-    Kind.READERS: _readers,
-    Kind.REGISTERED: _registered,
+_MANY: dict[QuestionKind, Callable[[Connection, list[About]], dict[About, Any]]] = {
+    QuestionKind.CURRENT: _current,
+    QuestionKind.CASE_OF: _case_of,
+    QuestionKind.GIVEN: _given,
+    QuestionKind.READERS: _readers,
+    QuestionKind.REGISTERED: _registered,
 }
-_ONE: dict[Kind, Callable[..., Any]] = {
-    Kind.LOCKED_CASE: cases.get,
-    Kind.CASE: cases.get,
-    Kind.WITH_IDENTIFIER: lambda tx, *about: tuple(dict.fromkeys(resources.find_by_identifier(tx, *about))),
-    Kind.CASES_OF_PATIENT: lambda tx, patient: tuple(cases.of_patient(tx, [patient])),
-    Kind.FACTS: lambda tx, number, read_only: tuple(cases.facts(tx, number, in_use_only=read_only)),
-    Kind.MENTIONING: lambda tx, number, reference: tuple(resources.mentioning(tx, number, reference)),
-    Kind.SENT: lambda tx, number: tuple(resources.sent_of_case(tx, number)),
-    Kind.PARTIES: lambda tx, number: frozenset(parties.of_case(tx, number)),
-    Kind.WAITING: lambda tx, number: tuple(directory.waiting_of(tx, number)),
-    Kind.BOUND: directory.bound_to,
+_ONE: dict[QuestionKind, Callable[..., Any]] = {
+    QuestionKind.LOCKED_CASE: cases.get,
+    QuestionKind.CASE: cases.get,
+    QuestionKind.WITH_IDENTIFIER: lambda tx, *about: tuple(dict.fromkeys(resources.find_by_identifier(tx, *about))),
+    QuestionKind.CASES_OF_PATIENT: lambda tx, patient: tuple(cases.of_patient(tx, [patient])),
+    QuestionKind.FACTS: lambda tx, number, read_only: tuple(cases.facts(tx, number, in_use_only=read_only)),
+    QuestionKind.MENTIONING: lambda tx, number, reference: tuple(resources.mentioning(tx, number, reference)),
+    QuestionKind.SENT: lambda tx, number: tuple(resources.sent_of_case(tx, number)),
+    QuestionKind.PARTIES: lambda tx, number: frozenset(parties.of_case(tx, number)),
+    QuestionKind.WAITING: lambda tx, number: tuple(directory.waiting_of(tx, number)),
+    QuestionKind.BOUND: directory.bound_to,
 }
-_IN_ORDER = (Kind.LOCKED_CASE, Kind.TURN, *(kind for kind in Kind if kind not in (Kind.LOCKED_CASE, Kind.TURN)))
+_IN_ORDER = (
+    QuestionKind.LOCKED_CASE,
+    QuestionKind.TURN,
+    *(kind for kind in QuestionKind if kind not in (QuestionKind.LOCKED_CASE, QuestionKind.TURN)),
+)
 """Locks and turns first, so that everything else is read under them."""

@@ -30,7 +30,7 @@ from service.fhir.read_other import is_referral
 from service.intake import belonging, checks, identities, patients, which_case
 from service.intake.about_case import AboutCase, CaseOutcome, plan_case
 from service.intake.answers import Answer
-from service.intake.change import Change, KeptMessage, PlannedChange
+from service.intake.change import Change, MessageToKeep, PlannedChange
 from service.intake.conditions import settled
 from service.intake.deleting import check_unreferred
 from service.intake.identified import Identified
@@ -169,7 +169,7 @@ def _written(
         summary_of(number, outcome.view) if outcome.view else {},
         list(outcome.notes),
     )
-    message = KeptMessage(received.request_id, placed.now, received.channel, number, digest, received.text)
+    message = MessageToKeep(received.request_id, placed.now, received.channel, number, digest, received.text)
     ids = identities.identity_change(snapshot, placed.items)
     return PlannedChange(Change(tuple(rows), tuple(changes), allowed.admission, ids, message), answer)
 

@@ -31,6 +31,8 @@ _SAFE_HEADERS = (
     (b"permissions-policy", b"camera=(), display-capture=(), geolocation=(), microphone=(), payment=(), usb=()"),
     (b"content-security-policy", b"default-src 'none'; style-src 'self'; form-action 'none'; frame-ancestors 'none'"),
 )
+_PASSING = 2
+"""As many times the largest body are read of one that is too large, before the connection is closed."""
 _METHODS = frozenset({"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS"})
 _log = logging.getLogger("airway_relay")
 
@@ -43,15 +45,19 @@ async def body_of(request: Request, fault_of: Callable[[str], str] = body_fault)
     limit: int = request.app.state.max_body_bytes
     declared = request.headers.get("content-length", "0")
     chunks: list[bytes] = []
-    size = int(declared) if declared.isascii() and declared.isdigit() else 0
-    if size <= limit:
-        size = 0
-        async for chunk in request.stream():
-            size += len(chunk)
-            if size > limit:
-                break
+    size = 0
+    is_too_large = declared.isascii() and declared.isdigit() and int(declared) > limit
+    async for chunk in request.stream():
+        size += len(chunk)
+        is_too_large = is_too_large or size > limit
+        # read on and keep nothing: a proxy that still sends when the connection closes answers 502 of its own
+        if is_too_large:
+            chunks.clear()
+        else:
             chunks.append(chunk)
-    if size > limit:
+        if size > _PASSING * limit:
+            break
+    if is_too_large:
         raise refuse(Category.TOO_LARGE, f"The body is larger than {limit} bytes; send it in parts.")
     return b"".join(chunks)
 

@@ -9,6 +9,8 @@ import base64
 import binascii
 import re
 
+from service import __version__
+
 _ID = re.compile(
     r'(?:(?P<kind>[A-Z][A-Za-z]+)/|"resourceType": ?"(?P<own>[A-Z][A-Za-z]+)", ?"id": ?")?'
     r"(?P<id>[0-9a-f]{8}-[0-9a-f]{4}-[47][0-9a-f]{3}-[89ab][0-9a-f]{3}-[0-9a-f]{12})"
@@ -36,6 +38,7 @@ class Placeholders:
 
     def __call__(self, text: str) -> str:
         """A text with every such value replaced."""
+        text = text.replace(f'"{__version__}"', '"release"')
         text = _PAGE.sub(lambda m: self._name("page", m[0]), text)
         text = _BASE64.sub(lambda m: self._encoded(m[0]), text)
         text = _ID.sub(self._id, text)

@@ -13,7 +13,7 @@ from typing import Any
 
 from service.access.grant import Grant, Office, scopes_of
 from service.deciding.house import House, Occasion
-from service.deciding.snapshot import Kind, NotLoaded, Question, Snapshot
+from service.deciding.snapshot import NotLoaded, QuestionKind, Snapshot, StoreQuestion
 from service.fhir.engine import ENGINE_ID
 from service.fhir.json_text import load, write
 from service.inbound.fhir_bundle import map_bundle
@@ -51,49 +51,49 @@ class Memory:
 
     # what is asked
 
-    def answer(self, question: Question) -> Any:
+    def answer(self, question: StoreQuestion) -> Any:
         kind, about = question.kind, question.about
-        if kind is Kind.TURN:
+        if kind is QuestionKind.TURN:
             return True
-        if kind in (Kind.LOCKED_CASE, Kind.CASE):
+        if kind in (QuestionKind.LOCKED_CASE, QuestionKind.CASE):
             return self.cases.get(about[0])
-        if kind is Kind.CURRENT:
+        if kind is QuestionKind.CURRENT:
             return (self.versions.get((about[0], about[1])) or [None])[-1]
-        if kind is Kind.CASE_OF:
+        if kind is QuestionKind.CASE_OF:
             found = self.versions.get((about[0], about[1]))
             return found[0].case_number if found else None
-        if kind is Kind.GIVEN:
+        if kind is QuestionKind.GIVEN:
             return [row for row in self.numbers if row.number == about]
-        if kind is Kind.WITH_IDENTIFIER:
+        if kind is QuestionKind.WITH_IDENTIFIER:
             kind_of, system, value = about
             rows = [r for r in self.numbers if (r.number[0], r.number[2]) == (kind_of, value)]
             return tuple(dict.fromkeys(r.id for r in rows if system in (None, r.number[1])))
         return self._of_a_case(kind, about)
 
-    def _of_a_case(self, kind: Kind, about: tuple[Any, ...]) -> Any:
-        if kind is Kind.CASES_OF_PATIENT:
+    def _of_a_case(self, kind: QuestionKind, about: tuple[Any, ...]) -> Any:
+        if kind is QuestionKind.CASES_OF_PATIENT:
             return tuple(sorted(n for n, case in self.cases.items() if case.patient == about[0]))
-        if kind is Kind.FACTS:
+        if kind is QuestionKind.FACTS:
             rows = [row for (number, *_), row in self.facts.items() if number == about[0]]
             return tuple(row for row in rows if not (about[1] and row.spent))
-        if kind is Kind.MENTIONING:
+        if kind is QuestionKind.MENTIONING:
             rows = [rows[-1] for rows in self.versions.values() if rows[-1].case_number == about[0]]
             own = ("AuditEvent", "Provenance")
             return tuple(r for r in rows if f'"{about[1]}' in r.body and r.type not in own)
-        if kind is Kind.SENT:
+        if kind is QuestionKind.SENT:
             every = [r for rows in self.versions.values() for r in (rows if rows[0].type == "Task" else rows[-1:])]
             own = ("AuditEvent", "Provenance")
             found = [r for r in every if r.case_number == about[0] and r.type not in own]
             return tuple(sorted(found, key=lambda r: (r.last_updated, r.type, r.id, r.version)))
-        if kind is Kind.PARTIES:
+        if kind is QuestionKind.PARTIES:
             return frozenset(self.parties.get(about[0], ()))
-        if kind is Kind.READERS:
+        if kind is QuestionKind.READERS:
             return dict(self.readers.get((about[0], about[1]), {}))
-        if kind is Kind.WAITING:
+        if kind is QuestionKind.WAITING:
             return tuple(row for row in self.waiting if row.case_number == about[0])
-        if kind is Kind.REGISTERED:
+        if kind is QuestionKind.REGISTERED:
             return about[0] in self.bindings.values()
-        if kind is Kind.BOUND:
+        if kind is QuestionKind.BOUND:
             number, sender = about
             return self.bindings.get((number, sender)) or self.bindings.get((number, ""), "")
         raise AssertionError(f"nobody answers {kind}")
@@ -102,7 +102,7 @@ class Memory:
 
     def plan(self, received: Received, mapped: Mapped, case_number: str | None = None) -> PlannedChange:
         """The change that a message comes to, by as many rounds of questions as it takes."""
-        answers: dict[Question, Any] = {}
+        answers: dict[StoreQuestion, Any] = {}
         incoming = Incoming(received, mapped, case_number)
         organisation = received.sender.organisation
         for rounds in range(60):
