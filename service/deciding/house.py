@@ -39,7 +39,9 @@ class Occasion:
         def new_id() -> str:
             nonlocal count
             count += 1
-            return id_of(milliseconds, self._drawn(f"{purpose} {count}", RANDOM_BITS))
+            # counted in the bits behind the time (RFC 9562, 6.2): ids of one plan ascend in the order they are given
+            drawn = self._drawn(f"{purpose} {count}", RANDOM_BITS) & ((1 << 62) - 1)
+            return id_of(milliseconds, (count & 0xFFF) << 62 | drawn)
 
         return new_id
 

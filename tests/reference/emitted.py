@@ -18,10 +18,12 @@ from sqlalchemy import create_engine, text
 from starlette.testclient import TestClient
 
 from service.app import build_app
+from service.deciding import house
 from service.deciding.versions import as_version
 from service.demo.scenario import stories as demo_stories
 from service.fhir.audit_event import MINOR_FAILURE, SERIOUS_FAILURE, Asker, Interaction, audit_event
 from service.fhir.json_text import load, write
+from service.ids import id_of
 from service.outbound.addresses import Egress
 from service.outbound.senders import Sent
 from service.rules.site import Site
@@ -78,6 +80,7 @@ def collect(folder: Path) -> Emitted:
 def _service(folder: Path, name: str, found: Emitted, site: Site | None = None) -> Iterator[tuple[TestClient, Clock]]:
     """The application on an empty database; what it then holds and answers is added to `found`."""
     clock = Clock()
+    kept, house.id_of = house.id_of, _ascending
     url = f"sqlite:///{folder}/{name}.db"
     pipeline = build_pipeline(Settings(database_url=url, site=site or Site()), clock=clock)
     try:
@@ -87,6 +90,15 @@ def _service(folder: Path, name: str, found: Emitted, site: Site | None = None) 
         _read_back(client, url, name, found)
     finally:
         pipeline.close()
+        house.id_of = kept
+
+
+_GIVEN: dict[int, int] = {}
+
+
+def _ascending(milliseconds: int, drawn: int) -> str:
+    """Ids that ascend from message to message although the clock stands still, as they do when it goes."""
+    return id_of(milliseconds + _GIVEN.setdefault(drawn, len(_GIVEN)), drawn)
 
 
 def _read_back(client: TestClient, url: str, name: str, found: Emitted) -> None:
